@@ -1,0 +1,1 @@
+"""The host side: calibration files, traces, replay, reports and the command line."""

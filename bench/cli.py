@@ -1,0 +1,131 @@
+"""The command `liftlatch`: its list of subcommands and what the shell sees when one fails.
+
+Exit codes: 0 fine, 1 a difference was found, 2 wrong usage, bad input or a failed link,
+130 stopped by Ctrl-C, 141 the reader of our output went away.
+"""
+
+import errno
+import os
+import sys
+from importlib import import_module
+from typing import NoReturn
+
+import click
+
+from bench.errors import UserError
+
+# name -> (module:attribute, one line for --help). Modules are imported only when their command runs.
+COMMANDS = {
+    "calibration": ("bench.calibration.command:calibration", "Check, show or compile a calibration file."),
+    "trace": ("bench.trace.command:trace", "Show what was understood of a recorded trace."),
+    "replay": ("bench.replay.command:replay", "Run the controller over a recorded trace, tick by tick."),
+}
+
+_WHAT_HELPS = {
+    errno.ENOENT: "check the name",
+    errno.EACCES: "check the rights of the file and its folder",
+    errno.EPERM: "check the rights of the file and its folder",
+    errno.EISDIR: "name a file instead of a folder",
+    errno.ENOTDIR: "check the folders in the name",
+    errno.ENOSPC: "free some space or write elsewhere",
+    errno.EDQUOT: "free some space or write elsewhere",
+    errno.EROFS: "write elsewhere",
+    errno.ENAMETOOLONG: "use a shorter name",
+}
+
+
+class PipeClosed(Exception):
+    """Whoever read our standard output has gone (click would call that exit code 1)."""
+
+
+class LazyGroup(click.Group):
+    """A group that lists its commands from COMMANDS and imports one only to run it."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in COMMANDS:
+            return None
+        module, attribute = COMMANDS[cmd_name][0].split(":")
+        command = getattr(import_module(module), attribute)
+        assert isinstance(command, click.Command)
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, text) for name, (_, text) in COMMANDS.items()])
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        name = args[0]
+        if name not in COMMANDS and not name.startswith("-"):
+            raise click.UsageError(f"no command {name!r}; there are {', '.join(COMMANDS)}", ctx)
+        return super().resolve_command(ctx, args)
+
+    def invoke(self, ctx: click.Context) -> object:
+        try:
+            result: object = super().invoke(ctx)
+            sys.stdout.flush()
+        except BrokenPipeError as error:
+            raise PipeClosed from error
+        return result
+
+
+@click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(package_name="liftlatch", message="liftlatch %(version)s")
+def liftlatch() -> None:
+    """Replay, check and tune a launch controller that keeps a drag car's nose down.
+
+    An engineering aid, not a safety device: it replaces no wheelie bar, no rule and nobody at the car.
+    """
+
+
+def _stop(message: str, code: int) -> NoReturn:
+    for line in message.splitlines():
+        click.echo(f"liftlatch: {line}", err=True)
+    sys.exit(code)
+
+
+def _usage_line(error: click.ClickException) -> str:
+    text = " ".join(error.format_message().split())
+    context = error.ctx if isinstance(error, click.UsageError) else None
+    if context is None:
+        return text
+    return f"{text.rstrip('.')}; see '{context.command_path} --help'"
+
+
+def _os_line(error: OSError) -> str:
+    what = error.strerror or str(error) or type(error).__name__
+    return str(UserError(what, error.filename or "", _WHAT_HELPS.get(error.errno or 0, "")))
+
+
+def main() -> NoReturn:
+    """Run the command line of this process and leave with its exit code."""
+    try:
+        result = liftlatch.main(prog_name="liftlatch", standalone_mode=False)
+        sys.stdout.flush()
+    except UserError as error:
+        _stop(str(error), 2)
+    except click.exceptions.NoArgsIsHelpError as error:
+        click.echo(error.format_message(), err=True)
+        sys.exit(2)
+    except click.ClickException as error:
+        _stop(_usage_line(error), 2)
+    except (click.Abort, KeyboardInterrupt):
+        _stop("stopped", 130)
+    except (PipeClosed, BrokenPipeError):
+        # The interpreter flushes standard output once more when it ends; give it somewhere to go.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(141)
+    except MemoryError:
+        _stop("not enough memory for this; use a shorter trace or a longer tick", 2)
+    except OSError as error:
+        _stop(_os_line(error), 2)
+    except Exception:
+        # A mistake of ours: show it in full, but never with the code that means "different".
+        sys.excepthook(*sys.exc_info())
+        _stop("internal error: please report the lines above", 2)
+    # click hands back the code of ctx.exit(), or what the command returned
+    sys.exit(result if isinstance(result, int) else 0)
