@@ -1,0 +1,243 @@
+"""Files and folders that are written whole or not at all.
+
+A reader sees the old content or the new one, never a part. What is under way lies beside the target under
+a hidden name and is removed on any failure, on Ctrl-C and on a request to terminate; only a process that is
+killed outright leaves it behind, and then the target is still the old one.
+"""
+
+import ctypes
+import errno
+import os
+import secrets
+import shutil
+import signal
+import stat
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from types import FrameType
+from typing import NoReturn
+
+from bench.errors import UserError
+
+# Lists the files of a folder made by whole_folder, so that only such a folder is ever replaced and
+# nothing that a person put there is lost.
+MANIFEST = ".liftlatch"
+
+_AT_FDCWD = -100
+_RENAME_EXCHANGE = 2
+_CANNOT_EXCHANGE = {errno.ENOSYS, errno.EINVAL, errno.EXDEV, errno.EOPNOTSUPP}
+_RIGHT = {
+    errno.ENOSPC: "free some space or write elsewhere",
+    errno.EDQUOT: "free some space or write elsewhere",
+    errno.EFBIG: "write elsewhere or less",
+    errno.EACCES: "check the rights of the folder",
+    errno.EPERM: "check the rights of the folder",
+    errno.EROFS: "write elsewhere",
+    errno.ENOENT: "make the folder first",
+    errno.ENOTDIR: "check the folders in the name",
+    errno.ENAMETOOLONG: "use a shorter name",
+}
+
+
+def write_whole(path: str | os.PathLike[str], content: bytes | str) -> None:
+    """Write a file whole or not at all; text is stored as UTF-8 with the line ends it has.
+
+    An existing file is replaced and keeps its rights; a link is followed. What is neither a file nor absent
+    (a terminal, a pipe, /dev/null) is written to directly.
+    Raises UserError, with the target untouched, if it cannot be written.
+    """
+    data = content.encode() if isinstance(content, str) else content
+    shown, target = Path(path), Path(os.path.realpath(path))
+    if target.is_dir():
+        raise UserError("is a folder", shown, "name a file")
+    with _explained(shown, target):
+        mode = target.stat().st_mode if target.exists() else None
+        if mode is not None and not stat.S_ISREG(mode):
+            target.write_bytes(data)
+            return
+        if mode is not None and not os.access(target, os.W_OK):
+            raise PermissionError(errno.EACCES, os.strerror(errno.EACCES))
+        part = _part_of(target)
+        with _terminable():
+            try:
+                with open(part, "xb") as stream:
+                    stream.write(data)
+                    stream.flush()
+                    os.fsync(stream.fileno())
+                if mode is not None:
+                    part.chmod(stat.S_IMODE(mode))
+                part.replace(target)
+            finally:
+                part.unlink(missing_ok=True)
+
+
+@contextmanager
+def whole_folder(path: str | os.PathLike[str]) -> Iterator[Path]:
+    """Give an empty folder to fill, and put it in the place of `path` when the block ends well.
+
+    `path` may be absent (its parents are made), empty, or the result of an earlier call, which is replaced as
+    a whole. Any other folder, or one to which a person has added a file, is refused with UserError before
+    the block runs. If the block fails, `path` is as it was. Of two processes that write
+    the same folder one whole result stays.
+    """
+    shown, target = Path(path), Path(os.path.realpath(path))
+    _refuse_foreign(shown, target)
+    with _explained(shown, target), _terminable():
+        made = _make_parents(target.parent)
+        part = _part_of(target)
+        done = False
+        try:
+            part.mkdir()
+            yield part
+            names = sorted(_names_in(part))
+            (part / MANIFEST).write_text("".join(f"{name}\n" for name in names), encoding="utf-8")
+            _sync_all(part)
+            _put_in_place(shown, part, target)
+            done = True
+        finally:
+            # After an exchange this is the old folder.
+            shutil.rmtree(part, ignore_errors=True)
+            if not done:
+                for folder in made:
+                    with suppress(OSError):
+                        folder.rmdir()
+
+
+def _part_stem(target: Path) -> str:
+    # The name is cut so that a long target name still leaves room for the rest.
+    return str(target.with_name(f".{target.name[:100]}."))
+
+
+def _part_of(target: Path) -> Path:
+    return Path(f"{_part_stem(target)}{secrets.token_hex(6)}.part")
+
+
+@contextmanager
+def _explained(shown: Path, target: Path) -> Iterator[None]:
+    """Turn what the system says about writing the target into one clear line."""
+    try:
+        yield
+    except OSError as error:
+        if error.errno not in _RIGHT or not _concerns(error, target):
+            raise
+        what = f"nothing written: {os.strerror(error.errno).lower()}"
+        raise UserError(what, shown, _RIGHT[error.errno]) from error
+
+
+def _concerns(error: OSError, target: Path) -> bool:
+    """Whether the error is about the target, and not about a file that was read while writing it."""
+    if not isinstance(error.filename, str | os.PathLike):
+        return True
+    named = Path(os.path.abspath(error.filename))
+    return target.is_relative_to(named) or str(named).startswith(_part_stem(target))
+
+
+@contextmanager
+def _terminable() -> Iterator[None]:
+    """Let a request to terminate unwind the block, so that it cleans up, as Ctrl-C does."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    signals = [s for s in (signal.SIGTERM, signal.SIGHUP) if signal.getsignal(s) == signal.SIG_DFL]
+    for number in signals:
+        signal.signal(number, _leave)
+    try:
+        yield
+    finally:
+        for number in signals:
+            signal.signal(number, signal.SIG_DFL)
+
+
+def _leave(number: int, frame: FrameType | None) -> NoReturn:
+    raise SystemExit(128 + number)
+
+
+def _names_in(folder: Path) -> Iterator[str]:
+    """Every file below a folder, relative to it."""
+    for entry in folder.rglob("*"):
+        if not entry.is_dir() or entry.is_symlink():
+            yield entry.relative_to(folder).as_posix()
+
+
+def _refuse_foreign(shown: Path, target: Path) -> None:
+    other = "choose another folder"
+    with _explained(shown, target):
+        if not target.exists():
+            return
+        if not target.is_dir():
+            raise UserError("is not a folder", shown, other)
+        if Path.cwd().is_relative_to(target):
+            raise UserError("is the folder you are in, so it cannot be replaced", shown, other)
+        if not any(target.iterdir()):
+            return
+        if not (target / MANIFEST).is_file():
+            raise UserError("holds something that is not an earlier result", shown, f"{other} or empty it")
+        # Read before and after: another process may put its result there while we look.
+        ours = _manifest(target)
+        names = set(_names_in(target))
+        added = sorted(names - ours - _manifest(target))
+        if added:
+            what = f"holds {added[0]}, which is not part of the earlier result"
+            raise UserError(what, shown, f"{other} or move that file")
+
+
+def _manifest(folder: Path) -> set[str]:
+    return {MANIFEST, *(folder / MANIFEST).read_text(encoding="utf-8").splitlines()}
+
+
+def _make_parents(folder: Path) -> list[Path]:
+    """Make a folder and its parents; gives those that were absent, deepest first."""
+    absent = [parent for parent in (folder, *folder.parents) if not parent.exists()]
+    folder.mkdir(parents=True, exist_ok=True)
+    return absent
+
+
+def _sync_all(folder: Path) -> None:
+    for name in _names_in(folder):
+        descriptor = os.open(folder / name, os.O_RDONLY)
+        try:
+            os.fsync(descriptor)
+        finally:
+            os.close(descriptor)
+
+
+def _put_in_place(shown: Path, part: Path, target: Path) -> None:
+    # Another process may put its own result there between any two lines: then look again.
+    for _ in range(100):
+        try:
+            part.rename(target)  # onto nothing or an empty folder
+            return
+        except OSError as error:
+            if error.errno not in (errno.ENOTEMPTY, errno.EEXIST, errno.ENOTDIR):
+                raise
+        _refuse_foreign(shown, target)
+        try:
+            _exchange(part, target)
+            return
+        except FileNotFoundError:
+            continue
+    raise UserError("another process keeps writing this folder", shown, "choose another folder")
+
+
+def _exchange(part: Path, target: Path) -> None:
+    """Swap two folders in one step, so that `target` is there at every moment."""
+    libc = ctypes.CDLL(None, use_errno=True)
+    code = errno.ENOSYS
+    if hasattr(libc, "renameat2"):
+        done = libc.renameat2(_AT_FDCWD, os.fsencode(part), _AT_FDCWD, os.fsencode(target), _RENAME_EXCHANGE)
+        if done == 0:
+            return
+        code = ctypes.get_errno()
+    if code not in _CANNOT_EXCHANGE:
+        raise OSError(code, os.strerror(code), str(target))
+    # A file system without the swap: two steps, with a moment in which the target is absent.
+    old = _part_of(target)
+    target.rename(old)
+    try:
+        part.rename(target)
+    except BaseException:
+        old.rename(target)
+        raise
+    shutil.rmtree(old, ignore_errors=True)
