@@ -1,0 +1,38 @@
+"""Packing and unpacking of calibration images; the format is stated in controller/image.py."""
+
+from __future__ import annotations
+
+import binascii
+import struct
+
+from controller.constants import IMAGE_VERSION
+from controller.image import FIELDS, LENGTH, MAGIC, Calibration, read
+
+Values = dict[str, "int | list[int]"]
+
+_BODY = "<" + "".join(f"{count}{code}" for _, code, count, _, _ in FIELDS)
+
+
+def pack(values: Values) -> bytes:
+    """The image of compiled values, one entry for each field of controller.image.FIELDS.
+
+    Shorter lists are filled up with zeros. Raises KeyError for a missing field and struct.error for a
+    value that does not fit its code; it does not judge the values, the controller does.
+    """
+    numbers: list[int] = []
+    for name, _, count, _, _ in FIELDS:
+        value = values[name]
+        row = [value] if isinstance(value, int) else list(value)
+        numbers += row + [0] * (count - len(row))
+    body = struct.pack(_BODY, *numbers)
+    head = MAGIC + struct.pack("<HHI", IMAGE_VERSION, LENGTH, binascii.crc32(body))
+    return head + body
+
+
+def unpack(image: bytes) -> Values:
+    """The values of an image that the controller accepts; ValueError with its reason otherwise."""
+    calibration = Calibration()
+    verdict = read(image, calibration)
+    if verdict:
+        raise ValueError(f"image refused, reason {verdict}")
+    return {name: getattr(calibration, name) for name, *_ in FIELDS}

@@ -1,0 +1,74 @@
+"""Integer arithmetic: one rounding rule (half away from zero), exact products, saturation, CRC-32.
+
+Assumptions: values keep the limits of constants.py. Invariant: no intermediate reaches 2**30.
+"""
+
+from .constants import LIFT_LIMIT
+
+
+def clamp(value: int, least: int, greatest: int) -> int:
+    """The value, cut to least..greatest."""
+    if value < least:
+        return least
+    if value > greatest:
+        return greatest
+    return value
+
+
+def saturate(value: int) -> int:
+    """A height or lift in 1/16 mm, cut to +-LIFT_LIMIT."""
+    return clamp(value, -LIFT_LIMIT, LIFT_LIMIT)
+
+
+def mul_q12(value: int, factor: int) -> int:
+    """value * factor / 4096, rounded half away from zero.
+
+    |value| < 2**22 and |value| * (factor / 256) < 2**30: the product is split at bit 8 of the
+    factor, so that neither half reaches 2**30.
+    """
+    size = -value if value < 0 else value
+    result = (size * (factor >> 8) + ((size * (factor & 255) + 2048) >> 8)) >> 4
+    return -result if value < 0 else result
+
+
+def mul_div(value: int, numerator: int, denominator: int) -> int:
+    """value * numerator / denominator, rounded half away from zero.
+
+    |value| <= 65535, 0 <= numerator <= denominator <= 65535, denominator > 0. The product is split
+    at bit 8 of the value, so that neither half reaches 2**30.
+    """
+    size = -value if value < 0 else value
+    high = (size >> 8) * numerator
+    quotient = high // denominator
+    rest = (high - quotient * denominator) * 256 + (size & 255) * numerator
+    result = quotient * 256 + (rest + (denominator >> 1)) // denominator
+    return -result if value < 0 else result
+
+
+def interpolate(axis: list[int], values: list[int], points: int, at: int) -> int:
+    """The value of a broken line at a place; the end values are held outside.
+
+    axis rises strictly; its span and the steps of values are at most 65535; points >= 1.
+    """
+    if at <= axis[0]:
+        return values[0]
+    for i in range(1, points):
+        if at <= axis[i]:
+            low = axis[i - 1]
+            return values[i - 1] + mul_div(values[i] - values[i - 1], at - low, axis[i] - low)
+    return values[points - 1]
+
+
+def crc32(crc: int, byte: int) -> int:
+    """CRC-32/ISO-HDLC, register carried on by one byte; start at 0xFFFFFFFF, invert at the end."""
+    crc ^= byte
+    for _ in range(8):
+        crc = (crc >> 1) ^ 0xEDB88320 if crc & 1 else crc >> 1
+    return crc
+
+
+def crc32_word(crc: int, word: int) -> int:
+    """The CRC register carried on by one signed 32-bit word, little-endian."""
+    for shift in range(0, 32, 8):
+        crc = crc32(crc, (word >> shift) & 255)
+    return crc
