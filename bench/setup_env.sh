@@ -75,9 +75,11 @@ build_venv() {
     rm -f -- "$venv"/made "$venv"/stamp-*
     : >"$venv/setup.log"
     # The build tools go into the environment too, so that a changed C file is built again offline.
-    mapfile -t requires < <("$venv/bin/python" -c '
+    requires=$("$venv/bin/python" -c '
 import sys, tomllib
-print(*tomllib.load(open(sys.argv[1], "rb"))["build-system"]["requires"], sep="\n")' "$root/pyproject.toml")
+print(*tomllib.load(open(sys.argv[1], "rb"))["build-system"]["requires"], sep="\n")
+' "$root/pyproject.toml" 2>"$venv/setup.log") || setup_fail "cannot read pyproject.toml: $(tail -n 1 "$venv/setup.log")"
+    mapfile -t requires <<<"$requires"
     pip_install "${requires[@]}"
     [[ $1 == run ]] || extra='[test]'
     pip_install --no-build-isolation --use-pep517 --editable "$root$extra"
