@@ -83,6 +83,11 @@ def liftlatch() -> None:
 
 
 def _stop(message: str, code: int) -> NoReturn:
+    try:
+        sys.stdout.flush()
+    except OSError:
+        # The interpreter tries once more when it ends, and would end with a code of its own.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
     for line in message.splitlines():
         click.echo(f"liftlatch: {line}", err=True)
     sys.exit(code)
@@ -116,9 +121,7 @@ def main() -> NoReturn:
     except (click.Abort, KeyboardInterrupt):
         _stop("stopped", 130)
     except (PipeClosed, BrokenPipeError):
-        # The interpreter flushes standard output once more when it ends; give it somewhere to go.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        sys.exit(141)
+        _stop("", 141)
     except MemoryError:
         _stop("not enough memory for this; use a shorter trace or a longer tick", 2)
     except OSError as error:
