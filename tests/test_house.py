@@ -122,7 +122,7 @@ def test_version() -> None:
 @pytest.mark.parametrize(
     ("arguments", "line"),
     [
-        (["frobnicate"], "no command 'frobnicate'; there are calibration, trace, replay"),
+        (["frobnicate"], f"no command 'frobnicate'; there are {', '.join(cli.COMMANDS)}"),
         (["--loud"], "No such option"),
     ],
 )
