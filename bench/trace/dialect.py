@@ -1,0 +1,480 @@
+"""How a CSV file is written, found from its beginning: delimiter, decimal mark, header, units, first row."""
+
+from __future__ import annotations
+
+import csv
+import io
+import itertools
+import math
+import re
+from collections import Counter
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from typing import NamedTuple
+
+from bench.errors import UserError
+from bench.trace.choice import HeaderColumn, is_role_word, split_name
+from bench.trace.text import plural, shown
+from bench.units import parse_unit
+
+HEAD_BYTES = 4 << 20
+_HEAD_LINES = 1000
+_SAMPLE_ROWS = 40
+_SCORED_CELLS = 64
+
+DELIMITERS = {"comma": ",", "semicolon": ";", "tab": "\t", "pipe": "|", "space": " "}
+_DELIMITER_WORDS = {mark: word for word, mark in DELIMITERS.items()}
+
+EMPTY_WORDS = frozenset(
+    {"", "-", "--", "na", "n/a", "#n/a", "null", "none", "nan", "-nan", "+nan", "1.#qnan", "-1.#ind"}
+)
+INFINITE_WORDS = frozenset({"inf", "+inf", "-inf", "infinity", "+infinity", "-infinity", "1.#inf", "-1.#inf"})
+_ON_WORDS = frozenset({"on", "true", "yes", "high", "closed"})
+_OFF_WORDS = frozenset({"off", "false", "no", "low", "open"})
+
+_NUMBER = {
+    ".": re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII),
+    ",": re.compile(r"[+-]?\d*(,?\d+)([eE][+-]?\d+)?", re.ASCII),
+}
+CLOCK = re.compile(
+    r"(?:[\d./-]+[T ]+)?(?:(?P<h>\d{1,3}):)?(?P<m>\d{1,2}):(?P<s>\d{1,2}(?:[.,]\d+)?)(?:Z|[+-]\d\d:?\d\d)?",
+    re.ASCII,
+)
+"""hours:minutes:seconds or minutes:seconds, after a date or not; what stands before the hours is not read."""
+
+# Units seen beside ours in a row of units; only to tell such a row from a row of names.
+_OTHER_UNITS = frozenset(
+    {
+        "bar",
+        "psi",
+        "kpa",
+        "mpa",
+        "pa",
+        "hpa",
+        "°c",
+        "°f",
+        "degc",
+        "degf",
+        "c",
+        "f",
+        "k",
+        "nm",
+        "n",
+        "g",
+        "kg",
+        "lb",
+        "lbf",
+        "lbft",
+        "ft-lb",
+        "ft·lb",
+        "m/s²",
+        "m/s^2",
+        "m/s2",
+        "hz",
+        "khz",
+        "a",
+        "ma",
+        "w",
+        "kw",
+        "hp",
+        "ps",
+        "l/h",
+        "l/min",
+        "lambda",
+        "afr",
+        "deg/s",
+        "°/s",
+        "rad",
+        "rad/s",
+        "ohm",
+        "db",
+        "-",
+        "1",
+        "none",
+        "number",
+        "text",
+        "hh:mm:ss",
+        "h",
+    }
+)
+
+
+class Record(NamedTuple):
+    """One record of the file: the line and the byte it starts at, its cells, and whether it is a comment."""
+
+    line: int
+    begin: int
+    cells: list[str]
+    comment: bool
+
+
+@dataclass(frozen=True)
+class Layout:
+    """How to read the file. `first_line` and `offset` (bytes of UTF-8 text) are where the data starts."""
+
+    delimiter: str
+    decimal: str
+    width: int
+    columns: tuple[HeaderColumn, ...]
+    headed: bool
+    first_line: int
+    offset: int
+    clocks: frozenset[int]
+    plain_spaces: bool
+    notes: list[str]
+
+    @property
+    def comments(self) -> tuple[str, ...]:
+        """What a comment line may begin with."""
+        return comment_marks(self.delimiter)
+
+
+def comment_marks(delimiter: str) -> tuple[str, ...]:
+    """What a comment line may begin with; a semicolon that separates cells cannot."""
+    return tuple(mark for mark in ("#", "%", ";", "//") if mark != delimiter)
+
+
+def records(lines: Iterable[str], delimiter: str, first_line: int = 1) -> Iterator[Record]:
+    """Every record of the text, blank lines as records without cells.
+
+    Quoted cells may hold delimiters, doubled quotes and line ends (RFC 4180). Raises csv.Error for text that
+    no reader can take.
+    """
+    marks = comment_marks(delimiter)
+    used = 0
+    line = first_line - 1
+
+    def feed() -> Iterator[str]:
+        nonlocal used, line
+        for text in lines:
+            used += len(text)
+            line += 1
+            yield text.strip(" \r\n") + "\n" if delimiter == " " else text
+
+    fed = feed()
+    for text in fed:
+        start, begin = line, used - len(text)
+        bare = text.lstrip(" \t")
+        if bare.startswith(marks):
+            yield Record(start, begin, [text.strip()], True)
+            continue
+        reader = csv.reader(
+            itertools.chain((text,), fed), delimiter=delimiter, skipinitialspace=delimiter == " "
+        )
+        cells = next(reader, [])
+        yield Record(start, begin, cells, False)
+
+
+def number_pattern(decimal: str) -> re.Pattern[str]:
+    """What a number looks like with this decimal mark."""
+    return _NUMBER[decimal]
+
+
+def switch_value(text: str, decimal: str) -> float:
+    """1 or 0 for a switch's cell: a word, or a number, on from one half up. NaN where empty; else
+    ValueError."""
+    word = text.strip().casefold()
+    if word in _ON_WORDS:
+        return 1.0
+    if word in _OFF_WORDS:
+        return 0.0
+    if word in EMPTY_WORDS:
+        return math.nan
+    if not _NUMBER[decimal].fullmatch(word):
+        raise ValueError(text)
+    return float(float(word.replace(",", ".")) >= 0.5)
+
+
+def sniff(head: bytes, whole: bool, delimiter: str | None, decimal: str | None, where: str) -> Layout:
+    """The layout of a file whose text begins with `head` (all of it if `whole`).
+
+    `delimiter` and `decimal` are what the person gave, or None. Raises UserError where no table of numbers is
+    found or two readings are left.
+    """
+    if not whole:
+        cut = max(head.rfind(b"\n"), head.rfind(b"\r"))
+        if cut < 0:
+            raise UserError(
+                f"no line end in the first {len(head)} bytes", where, "give a table with one row a line"
+            )
+        head = head[: cut + 1]
+    # One character a byte, so that the lengths of the lines are offsets in the file.
+    lines = list(itertools.islice(io.StringIO(head.decode("latin-1"), newline=""), _HEAD_LINES))
+    marks = _given_delimiter(delimiter)
+    best: tuple[float, int, int] = (0.0, 0, 0)
+    found: tuple[str, str, list[Record]] | None = None
+    for order, mark in enumerate(marks):
+        try:
+            rows = list(records(lines, mark))
+        except csv.Error as error:
+            if mark == marks[-1] and found is None:
+                raise UserError(f"cannot be read as CSV ({error})", where, "check the quotes") from error
+            continue
+        for point in (decimal,) if decimal else (".", ","):
+            share, width = _score(rows, point)
+            score = (round(share, 6), width, -order)
+            if score > best:
+                best, found = score, (mark, point, rows)
+    if found is None:
+        raise _nothing(lines, where)
+    mark, point, rows = found
+    return _layout(head, lines, mark, point, rows, (delimiter is not None, decimal is not None), where)
+
+
+def _given_delimiter(text: str | None) -> Sequence[str]:
+    if text is None:
+        return (",", ";", "\t", "|", " ")
+    mark = DELIMITERS.get(text.casefold(), "\t" if text == "\\t" else text)
+    if len(mark) != 1 or mark.isalnum() or mark in '"\r\n.+-' or not mark.isascii():
+        words = ", ".join(DELIMITERS)
+        raise UserError(
+            f"--delimiter {shown(text)!r} cannot separate cells",
+            right=f"give one of {words}, or one character",
+        )
+    return (mark,)
+
+
+def _nothing(lines: Sequence[str], where: str) -> UserError:
+    texts = [line for line in lines if line.strip()]
+    if not texts:
+        return UserError("the file is empty", where, "give a trace with rows of numbers")
+    if len(texts) == 1:
+        return UserError(
+            "there is one line and no row of numbers", where, "give a trace with rows of numbers"
+        )
+    return UserError(
+        "no rows of numbers found", where, "give a table of numbers, one row a line, or --delimiter"
+    )
+
+
+def _is_value(text: str, decimal: str) -> bool:
+    text = text.strip()
+    return bool(_NUMBER[decimal].fullmatch(text) or (":" in text and CLOCK.fullmatch(text)))
+
+
+def _is_empty(text: str) -> bool:
+    return text.strip().casefold() in EMPTY_WORDS or text.strip().casefold() in INFINITE_WORDS
+
+
+def _tail(rows: Sequence[Record]) -> list[Record]:
+    return [row for row in rows if not row.comment and any(row.cells)][-_SAMPLE_ROWS:]
+
+
+def _score(rows: Sequence[Record], decimal: str) -> tuple[float, int]:
+    """(share of the cells that are values, cells a row), over the rows at the end that have a value."""
+    shares, widths = [], []
+    for row in _tail(rows):
+        cells = [cell for cell in row.cells[:_SCORED_CELLS] if not _is_empty(cell)]
+        values = sum(_is_value(cell, decimal) for cell in cells)
+        if values:
+            shares.append(values / len(cells))
+            widths.append(len(row.cells))
+    if not shares:
+        return 0.0, 0
+    width, votes = Counter(widths).most_common(1)[0]
+    return sum(shares) / len(_tail(rows)) * (0.5 + 0.5 * votes / len(widths)), width
+
+
+def _layout(
+    head: bytes,
+    lines: Sequence[str],
+    mark: str,
+    decimal: str,
+    rows: list[Record],
+    given: tuple[bool, bool],
+    where: str,
+) -> Layout:
+    rows = [row for row in rows if row.comment or any(cell.strip() for cell in row.cells)]
+    tail = [row for row in _tail(rows) if any(_is_value(cell, decimal) for cell in row.cells)]
+    width = Counter(len(row.cells) for row in reversed(tail)).most_common(1)[0][0]
+    tail = [row for row in tail if len(row.cells) == width]
+    numeric, clocks = _numeric_columns(tail, width, decimal)
+    filled = 1 + max(i for row in tail for i, cell in enumerate(row.cells) if cell.strip())
+
+    any_value = next(i for i, row in enumerate(rows) if row.line == tail[0].line)
+    least = min(2, filled)
+    clean = (
+        i for i, row in enumerate(rows) if _used(row.cells) >= least and _is_clean(row, numeric, decimal)
+    )
+    first = next(clean, any_value)
+    header, units, first = _find_header(rows, first, filled, numeric, decimal)
+    notes: list[str] = []
+    names = [_utf8(cell) for cell in header.cells] if header else []
+    if header is not None:
+        used = _used(header.cells)
+        if used < filled:
+            what = f"the header names {plural(used, 'column')} and the rows have {filled} cells"
+            right = "name every column"
+            if mark == "," and filled == 2 * used:
+                right = "commas separate cells and mark decimals: write the file with another delimiter"
+            elif mark == ",":
+                right = "name every column, or give --delimiter and --decimal"
+            raise UserError(what, f"{where}:{header.line}", right)
+        if mark == " " and used > width:
+            what = f"the header has {plural(used, 'word')} and the rows have {filled} cells"
+            raise UserError(
+                what, f"{where}:{header.line}", "quote names that hold spaces, or use another delimiter"
+            )
+        width = max(width, used)
+    else:
+        width = max(width, filled)
+    unit_texts = [_utf8(cell) for cell in units.cells] if units else []
+    columns = tuple(
+        _column(
+            i, names[i] if i < len(names) else "", unit_texts[i] if i < len(unit_texts) else "", where, units
+        )
+        for i in range(width)
+    )
+    if width > filled and header is not None and not any(column.name for column in columns[filled:]):
+        columns = columns[: max(filled, _used(header.cells))]
+    if header is None:
+        columns = columns[:filled]
+
+    if len(columns) > 1:
+        how = "as given" if given[0] else "found from the rows"
+        notes.append(f"delimiter: {_DELIMITER_WORDS.get(mark, mark)} ({how})")
+    if decimal == ",":
+        notes.append(f"decimal mark: comma ({'as given' if given[1] else 'found from the rows'})")
+    unread = [row for row in rows[:first] if row is not header and row is not units]
+    if unread:
+        more = " ..." if len(unread) > 1 else ""
+        notes.append(
+            f"{plural(len(unread), 'line')} above the data not read: {_line_text(unread[0])!r}{more}"
+        )
+    if header is not None and header.comment:
+        notes.append(f"the names are taken from the comment in line {header.line}")
+    if units is not None:
+        notes.append(f"units taken from line {units.line}")
+    if header is None:
+        notes.append("no header line")
+    line, begin = rows[first].line, rows[first].begin
+    below = lines[line - 1 :]
+    plain = mark == " " and not any("  " in text or text.strip("\r\n") != text.strip() for text in below)
+    return Layout(mark, decimal, width, columns, header is not None, line, begin, clocks, plain, notes)
+
+
+def _line_text(row: Record) -> str:
+    return shown(_utf8(" ".join(cell.strip() for cell in row.cells if cell.strip())))
+
+
+def _utf8(text: str) -> str:
+    """Text that was read one character a byte, as what it is; as it stands where it is not UTF-8."""
+    raw = text.encode("latin-1", "replace")
+    try:
+        return raw.decode("utf-8").strip()
+    except UnicodeDecodeError:
+        return text.strip()
+
+
+def _used(cells: Sequence[str]) -> int:
+    return max((i + 1 for i, cell in enumerate(cells) if cell.strip()), default=0)
+
+
+def _numeric_columns(
+    tail: Sequence[Record], width: int, decimal: str
+) -> tuple[frozenset[int], frozenset[int]]:
+    """The columns that hold values, and those of them that hold clock times."""
+    numeric, clocks = set(), set()
+    for i in range(width):
+        cells = [row.cells[i].strip() for row in tail if not _is_empty(row.cells[i])]
+        values = [cell for cell in cells if _is_value(cell, decimal)]
+        if cells and 2 * len(values) >= len(cells):
+            numeric.add(i)
+            if ":" in values[0]:
+                clocks.add(i)
+    return frozenset(numeric), frozenset(clocks)
+
+
+def _is_clean(row: Record, numeric: frozenset[int], decimal: str) -> bool:
+    """True for a row whose cells in the columns of numbers all are numbers or empty, one at least a
+    number."""
+    if row.comment:
+        return False
+    cells = [cell for i, cell in enumerate(row.cells) if i in numeric and not _is_empty(cell)]
+    return bool(cells) and all(_is_value(cell, decimal) for cell in cells)
+
+
+def _find_header(
+    rows: Sequence[Record], first: int, filled: int, numeric: frozenset[int], decimal: str
+) -> tuple[Record | None, Record | None, int]:
+    """(header, row of units, index of the first data row), from the index of the first clean row.
+
+    A row between header and first clean row that has both numbers and text is data with a mistake in it,
+    for the reader to name; above the header it is free text."""
+    least = min(2, filled)
+    at = None
+    for i in range(first - 1, -1, -1):
+        row = rows[i]
+        values = any(_is_value(cell, decimal) for cell in row.cells)
+        if not row.comment and not values and _used(row.cells) >= least:
+            at = i
+            break
+        if not row.comment and _is_units(row):
+            at = i
+            break
+    if at is None:
+        named, under = _commented_header(rows, first, filled, decimal)
+        if named is not None:
+            return named, under, first
+        broken = [i for i in range(first) if not rows[i].comment and _used(rows[i].cells) >= filled]
+        return None, None, min(broken, default=first)
+    above = next((i for i in range(at - 1, -1, -1) if not rows[i].comment), None)
+    if _is_units(rows[at]) and above is not None and _used(rows[above].cells) >= least:
+        return rows[above], rows[at], _next_row(rows, at, first)
+    return rows[at], None, _next_row(rows, at, first)
+
+
+def _next_row(rows: Sequence[Record], after: int, first: int) -> int:
+    return next((i for i in range(after + 1, first) if not rows[i].comment), first)
+
+
+def _commented_header(
+    rows: Sequence[Record], first: int, filled: int, decimal: str
+) -> tuple[Record | None, Record | None]:
+    """Comments right above the data that have a name, and a unit, for every column ("# time height")."""
+    split = [_split_comment(row, filled, decimal) for row in rows[max(0, first - 2) : first]]
+    last = split[-1] if split else None
+    if last is None:
+        return None, None
+    plain = last._replace(comment=False)
+    if len(split) == 2 and split[0] is not None and _is_units(plain):
+        return split[0], last
+    return last, None
+
+
+def _split_comment(row: Record, filled: int, decimal: str) -> Record | None:
+    """A comment as a row of `filled` texts, or None where it is not one."""
+    if not row.comment:
+        return None
+    text = row.cells[0].lstrip("#%;/").strip()
+    for mark in (",", ";", "\t", "|", " "):
+        cells = next(csv.reader([text], delimiter=mark, skipinitialspace=True), [])
+        if _used(cells) == filled and not any(_is_value(cell, decimal) for cell in cells):
+            # One word over one column is a name only where it says what it is.
+            return row._replace(cells=cells) if filled > 1 or is_role_word(cells[0]) else None
+    return None
+
+
+def _is_units(row: Record) -> bool:
+    """True for a row of units: most cells are units, none is the name of a signal."""
+    cells = [_utf8(cell) for cell in row.cells if cell.strip()]
+    if row.comment or not cells:
+        return False
+    ours = [parse_unit(cell) is not None for cell in cells]
+    known = sum(
+        mine or cell.casefold().strip("[]()") in _OTHER_UNITS for mine, cell in zip(ours, cells, strict=True)
+    )
+    wordy = any(is_role_word(cell) and not mine for mine, cell in zip(ours, cells, strict=True))
+    return any(ours) and 2 * known >= len(cells) and not wordy
+
+
+def _column(i: int, cell: str, unit_cell: str, where: str, units: Record | None) -> HeaderColumn:
+    name, unit = split_name(cell)
+    row_unit = unit_cell.strip()
+    if row_unit in ("", "-"):
+        return HeaderColumn(i + 1, cell.strip(), name or cell.strip(), unit, "its name" if unit else "")
+    ours, theirs = parse_unit(unit or ""), parse_unit(row_unit)
+    if ours and theirs and ours != theirs and units is not None:
+        what = f"column {i + 1} {shown(cell)!r} has the unit {shown(row_unit)!r} in the row of units"
+        raise UserError(what, f"{where}:{units.line}", "make name and unit agree")
+    return HeaderColumn(i + 1, cell.strip(), name or cell.strip(), row_unit, "units row")

@@ -1,0 +1,94 @@
+"""A trace laid on the controller's tick."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from bench.trace.model import Bools, Channel, Floats, Trace
+
+_CHUNK = 1 << 18
+_SNAP_TICKS = 1e-6
+
+
+@dataclass(frozen=True)
+class Grid:
+    """`n` ticks of `tick_us` microseconds from `start_s` on; for each role float64[n] and bool[n]. What is
+    not valid is NaN."""
+
+    tick_us: int
+    n: int
+    start_s: float
+    values: dict[str, Floats]
+    valid: dict[str, Bools]
+
+
+def on_grid(trace: Trace, tick_us: int, max_gap_s: float) -> Grid:
+    """The trace at every tick from its first time to its last.
+
+    Height and speeds go in straight lines from sample to sample and equal the sample on its own instant;
+    where two samples of a channel are further apart than `max_gap_s` the ticks between them are not valid.
+    Switches and requests keep their value until the next sample, through rows in which their own cell is
+    empty too (many loggers write a switch only when it changes), but not across a gap of the recording.
+    Nothing is continued beyond a channel's samples, but a held one to the end of the recording.
+
+    Raises ValueError for a tick or a limit that is not positive.
+    """
+    if tick_us <= 0 or not max_gap_s > 0:
+        raise ValueError("tick and gap limit must be positive")
+    ticks = _in_ticks(trace.time_s, tick_us)
+    n = int(ticks[-1]) + 1
+    # A gap as long as the limit is still allowed, whatever its last bit says.
+    max_gap = max_gap_s * 1e6 / tick_us + 2 * _SNAP_TICKS
+    values, valid = {}, {}
+    for role, channel in trace.channels.items():
+        lay = _held if channel.held else _lined
+        values[role], valid[role] = lay(ticks, channel, n, max_gap)
+    return Grid(tick_us, n, float(trace.time_s[0]), values, valid)
+
+
+def _in_ticks(time_s: Floats, tick_us: int) -> Floats:
+    """Times in ticks since the first; one that is a whole tick but for rounding is made one."""
+    ticks: Floats = (time_s - time_s[0]) * (1e6 / tick_us)
+    whole = np.rint(ticks)
+    near = np.abs(ticks - whole) < _SNAP_TICKS
+    ticks[near] = whole[near]
+    return ticks
+
+
+def _lined(ticks: Floats, channel: Channel, n: int, max_gap: float) -> tuple[Floats, Bools]:
+    at, samples = ticks, channel.values
+    if not channel.valid.all():
+        at, samples = ticks[channel.valid], samples[channel.valid]
+    values, valid = np.full(n, np.nan), np.zeros(n, dtype=np.bool_)
+    if len(at) == 0:
+        return values, valid
+    for start in range(0, n, _CHUNK):
+        tick = np.arange(start, min(n, start + _CHUNK), dtype=np.float64)
+        left = np.searchsorted(at, tick, side="right") - 1
+        right = np.minimum(left + 1, len(at) - 1)
+        here = np.maximum(left, 0)
+        near = (left >= 0) & (left < len(at) - 1) & (at[right] - at[here] <= max_gap)
+        good = near | ((left >= 0) & (at[here] == tick))
+        valid[start : start + len(tick)] = good
+        values[start : start + len(tick)] = np.where(good, np.interp(tick, at, samples), np.nan)
+    return values, valid
+
+
+def _held(ticks: Floats, channel: Channel, n: int, max_gap: float) -> tuple[Floats, Bools]:
+    values, valid = np.full(n, np.nan), np.zeros(n, dtype=np.bool_)
+    # for each row the row whose sample it still holds, -1 before the first
+    holder = np.maximum.accumulate(np.where(channel.valid, np.arange(len(ticks)), -1))
+    # A value from before a gap of the recording is not held after it.
+    island = np.concatenate(([0], np.cumsum(np.diff(ticks) > max_gap)))
+    holder[(holder >= 0) & (island[np.maximum(holder, 0)] != island)] = -1
+    for start in range(0, n, _CHUNK):
+        tick = np.arange(start, min(n, start + _CHUNK), dtype=np.float64)
+        row = np.searchsorted(ticks, tick, side="right") - 1
+        after = np.minimum(row + 1, len(ticks) - 1)
+        inside = (ticks[row] == tick) | (ticks[after] - ticks[row] <= max_gap)
+        good = inside & (holder[row] >= 0)
+        valid[start : start + len(tick)] = good
+        values[start : start + len(tick)] = np.where(good, channel.values[holder[row]], np.nan)
+    return values, valid
