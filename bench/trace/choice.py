@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from bench.errors import UserError
-from bench.trace.text import shown
+from bench.trace.text import quoted
 from bench.units import kind_of, parse_unit
 
 TIME = "time"
@@ -152,7 +152,7 @@ def choose(
                 continue
             column, unit_text = found, None
         chosen[role] = _with_unit(role, column, unit_text, headed, where)
-    names = ", ".join(f"{c.number} {shown(c.title, 24)!r}" for c in columns[:12])
+    names = ", ".join(f"{c.number} {quoted(c.title, 24)}" for c in columns[:12])
     listed = f"the columns are {names}{', ...' if len(columns) > 12 else ''}"
     if "height" not in chosen:
         raise UserError("no height column", where, f"give --height-column NAME or NUMBER; {listed}")
@@ -181,7 +181,7 @@ def _plain(name: str) -> str:
 def _by_name(columns: Sequence[HeaderColumn], role: str, where: str) -> HeaderColumn | None:
     found = [column for column in columns if _plain(column.name) in _NAMES[role]]
     if len(found) > 1:
-        listed = " and ".join(f"{column.number} {shown(column.title)!r}" for column in found[:4])
+        listed = " and ".join(f"{column.number} {quoted(column.title)}" for column in found[:4])
         right = f"give {option_name(role)} {found[0].number} or another (or none)"
         raise UserError(f"columns {listed} could each be the {role.replace('_', ' ')}", where, right)
     return found[0] if found else None
@@ -199,12 +199,12 @@ def _by_option(
         column = _find(columns, role, name, where)
         if column is not None:
             return column, unit_text
-    asked = shown(name if mark and parse_unit(unit_text) else text)
+    asked = name if mark and parse_unit(unit_text) else text
     near = difflib.get_close_matches(asked, [column.title for column in columns], 1, 0.5)
     hint = f"give a name or a number from 1 to {len(columns)}"
     if near:
-        hint = f"did you mean {shown(near[0])!r}?"
-    raise UserError(f"{option_name(role)}: there is no column {asked!r}", where, hint)
+        hint = f"did you mean {quoted(near[0])}?"
+    raise UserError(f"{option_name(role)}: there is no column {quoted(asked)}", where, hint)
 
 
 def _find(columns: Sequence[HeaderColumn], role: str, text: str, where: str) -> HeaderColumn | None:
@@ -221,7 +221,7 @@ def _find(columns: Sequence[HeaderColumn], role: str, text: str, where: str) -> 
         if len(found) > 1:
             numbers = " and ".join(str(column.number) for column in found[:4])
             right = f"give its number: {option_name(role)} {found[0].number}"
-            raise UserError(f"the name {shown(text)!r} stands over the columns {numbers}", where, right)
+            raise UserError(f"the name {quoted(text)} stands over the columns {numbers}", where, right)
         if found:
             return found[0]
     return None
@@ -229,7 +229,7 @@ def _find(columns: Sequence[HeaderColumn], role: str, text: str, where: str) -> 
 
 def _with_unit(role: str, column: HeaderColumn, option_unit: str | None, headed: bool, where: str) -> Chosen:
     units = ROLE_UNITS[role]
-    label = f"column {column.number}" + (f" {shown(column.title)!r}" if column.title else "")
+    label = f"column {column.number}" + (f" {quoted(column.title)}" if column.title else "")
     signal = role.replace("_", " ")
     give = f"{option_name(role)} {column.number}:UNIT"
     text, unit_from = column.unit_text, column.unit_from
@@ -245,7 +245,7 @@ def _with_unit(role: str, column: HeaderColumn, option_unit: str | None, headed:
         return Chosen(role, column, usual, "" if role in SWITCH_ROLES else "assumed")
     unit = parse_unit(text)
     if unit is None or kind_of(unit) not in units:
-        what = f"{label}: {shown(text)!r} is not a unit of {signal}"
+        what = f"{label}: {quoted(text)} is not a unit of {signal}"
         raise UserError(what, where, f"give {give}, UNIT such as {' or '.join(_examples(role))}")
     return Chosen(role, column, unit, unit_from)
 

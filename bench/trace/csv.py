@@ -33,7 +33,7 @@ from bench.trace.dialect import (
 from bench.trace.model import Column, Floats
 from bench.trace.source import Progress, Utf8Source, text_encoding
 from bench.trace.table import Table
-from bench.trace.text import plural, shown
+from bench.trace.text import plural, quoted
 
 _BLOCK_BYTES = 4 << 20
 _BLOCK_ROWS = 1 << 16
@@ -349,7 +349,7 @@ def _cell_reader(kind: str, decimal: str) -> Callable[[str], float]:
 def _bad_cell(path: Path, row: Record, chosen: Chosen, kind: str, layout: Layout) -> UserError:
     column = chosen.column
     text = row.cells[column.number - 1]
-    title = f" {shown(column.title)!r}" if column.title else ""
+    title = f" {quoted(column.title)}" if column.title else ""
     other = "." if layout.decimal == "," else ","
     right = "a number or nothing belongs there"
     if kind == CLOCK_TIME:
@@ -359,5 +359,5 @@ def _bad_cell(path: Path, row: Record, chosen: Chosen, kind: str, layout: Layout
     elif number_pattern(other).fullmatch(text.strip()):
         mark = "a comma" if layout.decimal == "," else "a point"
         right = f"the decimal mark of this file is {mark}, or give --decimal"
-    what = f"column {column.number}{title} ({chosen.role.replace('_', ' ')}) holds {shown(text)!r}"
+    what = f"column {column.number}{title} ({chosen.role.replace('_', ' ')}) holds {quoted(text)}"
     return UserError(what, f"{path}:{row.line}", right)

@@ -14,7 +14,7 @@ from typing import NamedTuple
 
 from bench.errors import UserError
 from bench.trace.choice import HeaderColumn, is_role_word, split_name
-from bench.trace.text import plural, shown
+from bench.trace.text import plural, quoted
 from bench.units import parse_unit
 
 HEAD_BYTES = 4 << 20
@@ -43,60 +43,11 @@ CLOCK = re.compile(
 """hours:minutes:seconds or minutes:seconds, after a date or not; what stands before the hours is not read."""
 
 # Units seen beside ours in a row of units; only to tell such a row from a row of names.
-_OTHER_UNITS = frozenset(
-    {
-        "bar",
-        "psi",
-        "kpa",
-        "mpa",
-        "pa",
-        "hpa",
-        "°c",
-        "°f",
-        "degc",
-        "degf",
-        "c",
-        "f",
-        "k",
-        "nm",
-        "n",
-        "g",
-        "kg",
-        "lb",
-        "lbf",
-        "lbft",
-        "ft-lb",
-        "ft·lb",
-        "m/s²",
-        "m/s^2",
-        "m/s2",
-        "hz",
-        "khz",
-        "a",
-        "ma",
-        "w",
-        "kw",
-        "hp",
-        "ps",
-        "l/h",
-        "l/min",
-        "lambda",
-        "afr",
-        "deg/s",
-        "°/s",
-        "rad",
-        "rad/s",
-        "ohm",
-        "db",
-        "-",
-        "1",
-        "none",
-        "number",
-        "text",
-        "hh:mm:ss",
-        "h",
-    }
-)
+_OTHER = """
+bar psi kpa mpa pa hpa °c °f degc degf c f k nm n g kg lb lbf lbft ft-lb ft·lb m/s² m/s^2 m/s2 hz khz a ma w
+kw hp ps l/h l/min lambda afr deg/s °/s rad rad/s ohm db - 1 none number text hh:mm:ss h
+"""
+_OTHER_UNITS = frozenset(_OTHER.split())
 
 
 class Record(NamedTuple):
@@ -201,7 +152,7 @@ def sniff(head: bytes, whole: bool, delimiter: str | None, decimal: str | None, 
     # One character a byte, so that the lengths of the lines are offsets in the file.
     lines = list(itertools.islice(io.StringIO(head.decode("latin-1"), newline=""), _HEAD_LINES))
     marks = _given_delimiter(delimiter)
-    best: tuple[float, int, int] = (0.0, 0, 0)
+    best: tuple[float, float, int, int] = (0.0, 0.0, 0, 0)
     found: tuple[str, str, list[Record]] | None = None
     for order, mark in enumerate(marks):
         try:
@@ -211,8 +162,7 @@ def sniff(head: bytes, whole: bool, delimiter: str | None, decimal: str | None, 
                 raise UserError(f"cannot be read as CSV ({error})", where, "check the quotes") from error
             continue
         for point in (decimal,) if decimal else (".", ","):
-            share, width = _score(rows, point)
-            score = (round(share, 6), width, -order)
+            score = (*_score(rows, point), -order)
             if score > best:
                 best, found = score, (mark, point, rows)
     if found is None:
@@ -228,7 +178,7 @@ def _given_delimiter(text: str | None) -> Sequence[str]:
     if len(mark) != 1 or mark.isalnum() or mark in '"\r\n.+-' or not mark.isascii():
         words = ", ".join(DELIMITERS)
         raise UserError(
-            f"--delimiter {shown(text)!r} cannot separate cells",
+            f"--delimiter {quoted(text)} cannot separate cells",
             right=f"give one of {words}, or one character",
         )
     return (mark,)
@@ -260,8 +210,8 @@ def _tail(rows: Sequence[Record]) -> list[Record]:
     return [row for row in rows if not row.comment and any(row.cells)][-_SAMPLE_ROWS:]
 
 
-def _score(rows: Sequence[Record], decimal: str) -> tuple[float, int]:
-    """(share of the cells that are values, cells a row), over the rows at the end that have a value."""
+def _score(rows: Sequence[Record], decimal: str) -> tuple[float, float, int]:
+    """(share of the last cells that are values, share of the first rows that have the same width, width)."""
     shares, widths = [], []
     for row in _tail(rows):
         cells = [cell for cell in row.cells[:_SCORED_CELLS] if not _is_empty(cell)]
@@ -270,9 +220,11 @@ def _score(rows: Sequence[Record], decimal: str) -> tuple[float, int]:
             shares.append(values / len(cells))
             widths.append(len(row.cells))
     if not shares:
-        return 0.0, 0
+        return 0.0, 0.0, 0
     width, votes = Counter(widths).most_common(1)[0]
-    return sum(shares) / len(_tail(rows)) * (0.5 + 0.5 * votes / len(widths)), width
+    share = sum(shares) / len(_tail(rows)) * (0.5 + 0.5 * votes / len(widths))
+    start = rows[:_SAMPLE_ROWS]
+    return round(share, 6), sum(len(row.cells) == width for row in start) / len(start), width
 
 
 def _layout(
@@ -293,9 +245,9 @@ def _layout(
 
     any_value = next(i for i, row in enumerate(rows) if row.line == tail[0].line)
     least = min(2, filled)
-    clean = (
-        i for i, row in enumerate(rows) if _used(row.cells) >= least and _is_clean(row, numeric, decimal)
-    )
+    # A lone number above a table is not one of its rows.
+    full = (i for i, row in enumerate(rows) if len(row.cells) == width or _used(row.cells) >= least)
+    clean = (i for i in full if _is_clean(rows[i], numeric, decimal))
     first = next(clean, any_value)
     header, units, first = _find_header(rows, first, filled, numeric, decimal)
     notes: list[str] = []
@@ -338,9 +290,7 @@ def _layout(
     unread = [row for row in rows[:first] if row is not header and row is not units]
     if unread:
         more = " ..." if len(unread) > 1 else ""
-        notes.append(
-            f"{plural(len(unread), 'line')} above the data not read: {_line_text(unread[0])!r}{more}"
-        )
+        notes.append(f"{plural(len(unread), 'line')} above the data not read: {_line_text(unread[0])}{more}")
     if header is not None and header.comment:
         notes.append(f"the names are taken from the comment in line {header.line}")
     if units is not None:
@@ -354,7 +304,7 @@ def _layout(
 
 
 def _line_text(row: Record) -> str:
-    return shown(_utf8(" ".join(cell.strip() for cell in row.cells if cell.strip())))
+    return quoted(_utf8(" ".join(cell.strip() for cell in row.cells if cell.strip())))
 
 
 def _utf8(text: str) -> str:
@@ -475,6 +425,6 @@ def _column(i: int, cell: str, unit_cell: str, where: str, units: Record | None)
         return HeaderColumn(i + 1, cell.strip(), name or cell.strip(), unit, "its name" if unit else "")
     ours, theirs = parse_unit(unit or ""), parse_unit(row_unit)
     if ours and theirs and ours != theirs and units is not None:
-        what = f"column {i + 1} {shown(cell)!r} has the unit {shown(row_unit)!r} in the row of units"
+        what = f"column {i + 1} {quoted(cell)} has the unit {quoted(row_unit)} in the row of units"
         raise UserError(what, f"{where}:{units.line}", "make name and unit agree")
     return HeaderColumn(i + 1, cell.strip(), name or cell.strip(), row_unit, "units row")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import re
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +15,7 @@ from bench.trace.dialect import switch_value
 from bench.trace.model import Column, Floats
 from bench.trace.source import Progress
 from bench.trace.table import Table
-from bench.trace.text import plural, shown
+from bench.trace.text import plural, quoted, shown
 
 
 def read_mdf(path: Path, choice: ColumnChoice, progress: Progress | None = None) -> Table:
@@ -27,6 +28,7 @@ def read_mdf(path: Path, choice: ColumnChoice, progress: Progress | None = None)
     """
     where = str(path)
     _refuse_text_options(choice, where)
+    _check_version(path, where)
     try:
         import asammdf
     except ImportError:
@@ -53,9 +55,19 @@ def _refuse_text_options(choice: ColumnChoice, where: str) -> None:
             raise UserError(f"{name} does not apply to MDF 4", where, "leave it out")
 
 
+def _check_version(path: Path, where: str) -> None:
+    """The identification block (64 bytes, version at byte 8, ASAM MDF 4) must be whole and name a version
+    4."""
+    with open(path, "rb") as stream:
+        block = stream.read(64)
+    version = block[8:16].rstrip(b" \0").decode("latin-1")
+    if len(block) < 64 or not re.fullmatch(r"\d\.\d\d", version, re.ASCII):
+        raise UserError("damaged or not an MDF 4 file", where, "export it again")
+    if not version.startswith("4"):
+        raise UserError(f"this is MDF {version}", where, "convert it to MDF 4")
+
+
 def _read(mdf: Any, choice: ColumnChoice, where: str, progress: Progress | None) -> Table:
-    if not str(mdf.version).startswith("4"):
-        raise UserError(f"this is MDF {shown(str(mdf.version))}", where, "convert it to MDF 4")
     columns, places = _channels(mdf)
     if not columns:
         raise UserError("the file holds no channels", where, "export it again")
@@ -99,13 +111,13 @@ def _channels(mdf: Any) -> tuple[list[HeaderColumn], list[tuple[int, int]]]:
 def _signal(mdf: Any, group: int, index: int, chosen: Chosen, where: str) -> tuple[Floats, Floats]:
     """(times in s, values), NaN where a sample is marked invalid or not finite."""
     signal = mdf.get(group=group, index=index)
-    label = f"channel {chosen.column.number} {shown(chosen.column.title)!r} ({chosen.role.replace('_', ' ')})"
+    label = f"channel {chosen.column.number} {quoted(chosen.column.title)} ({chosen.role.replace('_', ' ')})"
     raw = signal.samples
     if chosen.role in SWITCH_ROLES:
         try:
             table = {key: switch_value(_text(key), ".") for key in set(raw.tolist())}
         except ValueError as error:
-            what = f"{label} holds {shown(str(error))!r}"
+            what = f"{label} holds {quoted(str(error))}"
             raise UserError(what, where, "0, 1, on, off, true or false belong there") from None
         values = np.array([table[key] for key in raw.tolist()], dtype=np.float64)
     elif raw.dtype.kind in "iufb" and raw.ndim == 1:

@@ -53,14 +53,15 @@ def text_encoding(head: bytes, whole: bool, where: str) -> tuple[str, int]:
 
 def _unmarked_utf16(head: bytes, where: str) -> str:
     """UTF-16 without its mark shows as a zero in nearly every other byte, on one side only."""
+    text = head[: head.index(0)]
     half = max(1, len(head[:65536]) // 2)
     even, odd = (head[side:65536:2].count(0) / half for side in (0, 1))
     if odd > 0.9 and even < 0.01:
         return "utf-16-le"
     if even > 0.9 and odd < 0.01:
         return "utf-16-be"
-    if even + odd < 0.1 and all(code in b"\t\n\r\f\v\x00" or code >= 32 for code in head[:65536]):
-        line = head[: head.index(0)].count(b"\n") + 1
+    if b"\n" in text and not any(code < 32 and code not in b"\t\n\r\f\v" for code in text):
+        line = text.count(b"\n") + 1
         right = "the file is damaged or was not closed; cut it off there or export it again"
         raise UserError("NUL bytes in the text", f"{where}:{line}", right)
     raise UserError("this is a binary file, not text", where, "give a CSV or MDF 4 file")

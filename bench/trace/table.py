@@ -11,7 +11,7 @@ import numpy as np
 from bench.errors import UserError
 from bench.trace.choice import ROLE_UNITS, TIME, Chosen, ColumnChoice
 from bench.trace.model import GAP_STEPS, Bools, Channel, Column, Floats, Trace
-from bench.trace.text import plural, shown
+from bench.trace.text import plural, quoted
 from bench.units import convert, kind_of
 
 _DAY_S = 86400.0
@@ -118,7 +118,7 @@ def _sources(table: Table) -> list[str]:
         if chosen.column.number == 0:
             notes.append(f"{role}: the file's own, in {chosen.unit}")
             continue
-        title = f" {shown(chosen.column.title)!r}" if chosen.column.title else ""
+        title = f" {quoted(chosen.column.title)}" if chosen.column.title else ""
         text = f"{role.replace('_', ' ')}: column {chosen.column.number}{title}"
         if chosen.unit and chosen.unit != "bool" and not (role == TIME and table.clock):
             how = "assumed" if chosen.unit_from == "assumed" else f"from {chosen.unit_from}"

@@ -20,6 +20,11 @@ def shown(text: str, limit: int = 40) -> str:
     return line if len(line) <= limit and len(text) <= limit else line[: limit - 3] + "..."
 
 
+def quoted(text: str, limit: int = 40) -> str:
+    """`text` as `shown` gives it, between quotes."""
+    return f"'{shown(text, limit)}'"
+
+
 def plural(count: int, thing: str) -> str:
     """Such as "1 row" or "12 rows"."""
     return f"{count} {thing}" if count == 1 else f"{count} {thing}s"
