@@ -1,0 +1,7 @@
+"""Calibration files: TOML text in, one packed image for the controller out."""
+
+from bench.calibration.model import CalibrationFile, compile_text, load
+from bench.calibration.reader import CalibrationMistakes
+from bench.calibration.rewrite import save
+
+__all__ = ["CalibrationFile", "CalibrationMistakes", "compile_text", "load", "save"]

@@ -1,0 +1,218 @@
+"""Ceilings, the tuner's other way to say what the maps say, and the maps that come near them (M2).
+
+At each progress point retard rises linearly with lift from 0 at `retard_from` to its greatest at `full`, and
+reduction rises linearly from 0 at `reduction_from` to its greatest at `full`. Between the points the three
+lifts move linearly with progress; outside them they stay. The maps are bilinear, so their lines of equal
+reduction cannot follow a slanting ceiling exactly; rows and columns are put where they bring the two closest.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from controller.constants import AXIS_POINTS
+
+if TYPE_CHECKING:
+    import numpy as np
+    import numpy.typing as npt
+
+    Floats = npt.NDArray[np.float64]
+
+# Places between two neighbouring progress points at which ceilings and maps are compared: while the maps are
+# sought, and for the figure that is shown. Along the lift the comparison is exact, because both are broken
+# lines there and every break is looked at.
+_SEARCH_STEPS = 12
+_FINAL_STEPS = 64
+
+
+@dataclass(frozen=True)
+class Ceilings:
+    """Lifts over progress: all arrays float64[k], progress strictly rising; any consistent units."""
+
+    progress: Floats
+    retard_from: Floats
+    reduction_from: Floats
+    full: Floats
+
+    def at(self, progress: Floats) -> tuple[Floats, Floats, Floats]:
+        """retard_from, reduction_from and full at any progress, of the same shape."""
+        import numpy as np
+
+        return (
+            np.interp(progress, self.progress, self.retard_from),
+            np.interp(progress, self.progress, self.reduction_from),
+            np.interp(progress, self.progress, self.full),
+        )
+
+    def shares(self, lift: Floats, progress: Floats) -> tuple[Floats, Floats]:
+        """Reduction and retard as shares 0..1 of their greatest values (lift and progress broadcast)."""
+        import numpy as np
+
+        retard_from, reduction_from, full = self.at(progress)
+        reduction = np.clip((lift - reduction_from) / (full - reduction_from), 0.0, 1.0)
+        retard = np.clip((lift - retard_from) / (full - retard_from), 0.0, 1.0)
+        return reduction, retard
+
+
+@dataclass(frozen=True)
+class Fit:
+    """Maps for ceilings, in the units of the ceilings.
+
+    lift: int64[r], progress: int64[c]; reduction and retard: int64[r, c]; reduction_off and retard_off: the
+    largest differences between ceilings and maps, in units of the cells; off: the larger of the two as a
+    share of the greatest value.
+    """
+
+    lift: npt.NDArray[np.int64]
+    progress: npt.NDArray[np.int64]
+    reduction: npt.NDArray[np.int64]
+    retard: npt.NDArray[np.int64]
+    reduction_off: float
+    retard_off: float
+    off: float
+
+
+class _Grid:
+    """The places where one set of axes is compared with the ceilings."""
+
+    def __init__(self, ceilings: Ceilings, steps: int) -> None:
+        import numpy as np
+
+        points = ceilings.progress
+        steps_on = np.arange(steps) / steps
+        parts = [points[i] + (points[i + 1] - points[i]) * steps_on for i in range(len(points) - 1)]
+        self.ceilings = ceilings
+        self.progress = np.concatenate([*parts, points[-1:]])
+        self.breaks = np.stack(ceilings.at(self.progress), axis=1)
+
+    def differences(
+        self, rows: Floats, columns: Floats, reduction: Floats, retard: Floats
+    ) -> tuple[Floats, Floats, Floats]:
+        """Map less ceiling for reduction and retard, both float64[places, lifts], and those lifts."""
+        import numpy as np
+
+        places = len(self.progress)
+        lifts = np.concatenate([np.broadcast_to(rows, (places, len(rows))), self.breaks], axis=1)
+        row, down = _parts(rows, lifts)
+        column, across = _parts(columns, self.progress[:, None])
+        below = np.minimum(row + 1, len(rows) - 1)
+        beside = np.minimum(column + 1, len(columns) - 1)
+        exact = self.ceilings.shares(lifts, self.progress[:, None])
+        found = []
+        for cells, wanted in ((reduction, exact[0]), (retard, exact[1])):
+            left = cells[row, column] * (1 - down) + cells[below, column] * down
+            right = cells[row, beside] * (1 - down) + cells[below, beside] * down
+            found.append(left * (1 - across) + right * across - wanted)
+        return found[0], found[1], lifts
+
+
+def _parts(axis: Floats, at: Floats) -> tuple[npt.NDArray[np.intp], Floats]:
+    """The point of an axis at or before each place, and how far the place lies towards the next one, 0..1."""
+    import numpy as np
+
+    index = np.clip(np.searchsorted(axis, at, side="right") - 1, 0, max(len(axis) - 2, 0))
+    if len(axis) == 1:
+        return index, np.zeros_like(at)
+    return index, np.clip((at - axis[index]) / (axis[index + 1] - axis[index]), 0.0, 1.0)
+
+
+def _cells(ceilings: Ceilings, rows: Floats, columns: Floats) -> tuple[Floats, Floats]:
+    return ceilings.shares(rows[:, None], columns[None, :])
+
+
+def fit(ceilings: Ceilings, reduction: int, retard: int, limit: float) -> Fit:
+    """Maps that differ from the ceilings by at most `limit` (a share of the greatest values), or by the least
+    found where that is more: see `off`.
+
+    The ceilings are in the controller's units (whole numbers); reduction and retard are the greatest values.
+    Axes grow one point at a time, each where it lowers the differences most.
+    """
+    import numpy as np
+
+    points = ceilings.progress
+    lowest = np.floor(min(ceilings.retard_from.min(), ceilings.reduction_from.min()))
+    rows = np.array([lowest, np.ceil(ceilings.full.max())])
+    columns = points.copy()
+    search = _Grid(ceilings, _SEARCH_STEPS)
+    weights = (1.0 if reduction else 0.0, 1.0 if retard else 0.0)
+    best: Fit | None = None
+    while True:
+        made = _made(ceilings, rows, columns, reduction, retard)
+        if best is None or made.off < best.off:
+            best = made
+        if best.off <= limit:
+            return best
+        options: list[tuple[float, int, Floats, Floats]] = []
+        for new_rows, new_columns in _candidates(search, rows, columns, weights):
+            badness, _, _ = _judge(search, new_rows, new_columns, weights)
+            options.append((badness, len(options), new_rows, new_columns))
+        if not options:
+            return best
+        _, _, rows, columns = min(options, key=lambda option: option[:2])
+
+
+def _judge(
+    grid: _Grid, rows: Floats, columns: Floats, weights: tuple[float, float]
+) -> tuple[float, float, float]:
+    """A measure that falls with every large difference, and the lift and progress of the largest."""
+    import numpy as np
+
+    cells = _cells(grid.ceilings, rows, columns)
+    first, second, lifts = grid.differences(rows, columns, *cells)
+    size = np.maximum(np.abs(first) * weights[0], np.abs(second) * weights[1])
+    place = int(size.argmax())
+    at = place // size.shape[1]
+    return float((size**8).sum()), float(lifts.flat[place]), float(grid.progress[at])
+
+
+def _candidates(
+    grid: _Grid, rows: Floats, columns: Floats, weights: tuple[float, float]
+) -> list[tuple[Floats, Floats]]:
+    """Axes with one point more, at or near the place of the largest difference."""
+    import numpy as np
+
+    _, lift, progress = _judge(grid, rows, columns, weights)
+    options = []
+    if len(rows) < AXIS_POINTS:
+        near = _between(rows, lift)
+        breaks = [float(value[0]) for value in grid.ceilings.at(np.array([progress]))]
+        for value in {round(v) for v in (lift, near, *breaks)}:
+            if value not in rows:
+                options.append((np.sort(np.append(rows, value)), columns))
+    if len(columns) < AXIS_POINTS and len(columns) > 1:
+        for value in {round(v) for v in (progress, _between(columns, progress))}:
+            if value not in columns:
+                options.append((rows, np.sort(np.append(columns, value))))
+    return options
+
+
+def _between(axis: Floats, at: float) -> float:
+    """The middle of the part of an axis in which a place lies."""
+    import numpy as np
+
+    if len(axis) == 1:
+        return float(axis[0])
+    index = int(np.clip(np.searchsorted(axis, at, side="right") - 1, 0, len(axis) - 2))
+    return float(axis[index] + axis[index + 1]) / 2
+
+
+def _made(ceilings: Ceilings, rows: Floats, columns: Floats, reduction: int, retard: int) -> Fit:
+    """The maps in whole units, and how far they are from the ceilings."""
+    import numpy as np
+
+    shares = _cells(ceilings, rows, columns)
+    cells = [np.floor(share * most + 0.5) for share, most in zip(shares, (reduction, retard), strict=True)]
+    scaled = [c / most if most else c for c, most in zip(cells, (reduction, retard), strict=True)]
+    grid = _Grid(ceilings, _FINAL_STEPS)
+    first, second, _ = grid.differences(rows, columns, scaled[0], scaled[1])
+    off = [float(np.abs(d).max()) if most else 0.0 for d, most in ((first, reduction), (second, retard))]
+    return Fit(
+        rows.astype(np.int64),
+        columns.astype(np.int64),
+        cells[0].astype(np.int64),
+        cells[1].astype(np.int64),
+        off[0] * reduction,
+        off[1] * retard,
+        max(off),
+    )

@@ -1,0 +1,570 @@
+"""A calibration file as text: its sections and keys, units, and all of its mistakes."""
+
+from __future__ import annotations
+
+import difflib
+import functools
+import os
+import re
+import tomllib
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from fractions import Fraction
+from typing import Any
+
+from bench import units
+from bench.calibration.image import Values
+from bench.calibration.lines import Path, find_lines
+from bench.errors import UserError, UserErrors
+from controller.image import FIELDS
+
+# More text than any calibration has; a wrong file must not be read to its end.
+SIZE_LIMIT = 1 << 20
+
+LEGAL = {name: (count, least, greatest) for name, _, count, least, greatest in FIELDS}
+
+# What is suggested where a key names no unit or one of another kind.
+_USUAL = {
+    "mm": "mm",
+    "km/h": "kmh",
+    "ms": "ms",
+    "%": "percent",
+    "deg": "deg",
+    "rpm": "rpm",
+    "count": "counts",
+    "V": "v",
+    "mm/s": "mm_per_s",
+    "km/h/s": "kmh_per_s",
+    "%/s": "percent_per_s",
+    "deg/s": "deg_per_s",
+}
+_SIGNS = {"%": "%", "count": "counts"}
+
+
+class CalibrationMistakes(UserErrors):
+    """All mistakes of one calibration file, in the order of its lines."""
+
+
+@dataclass
+class Quantity:
+    """One or several numbers of one key (or of one row of a table), in a canonical unit.
+
+    `size` is one written unit in `unit`; `sign` names the written unit in messages. `good` turns False when a
+    mistake was found, so that one mistake is not reported again by what depends on it.
+    """
+
+    path: Path
+    values: tuple[Fraction, ...]
+    unit: str
+    size: Fraction
+    sign: str
+    given: bool = True
+    good: bool = True
+
+    @property
+    def value(self) -> Fraction:
+        """The only number."""
+        return self.values[0]
+
+    def written(self, value: Fraction | float) -> str:
+        """A value of the canonical unit as a person would write it in the unit of this key."""
+        return with_sign(plain(value / self.size), self.sign)
+
+
+@dataclass(frozen=True)
+class Shown:
+    """One line of a calibration as `show` prints it."""
+
+    section: str
+    key: str
+    text: str
+    given: bool
+
+
+@dataclass
+class Table:
+    """Rows of numbers of one key."""
+
+    path: Path
+    rows: list[Quantity]
+    good: bool = True
+
+
+def plain(value: Fraction | float) -> str:
+    """A number without superfluous digits."""
+    return f"{float(value):.6g}"
+
+
+def with_sign(number: str, sign: str) -> str:
+    """A number with its unit."""
+    return f"{number} {sign}" if sign else number
+
+
+def nearest(exact: Fraction) -> int:
+    """The whole number next to a fraction, half away from zero."""
+    size = (2 * abs(exact) + 1) // 2
+    return int(size if exact >= 0 else -size)
+
+
+class File:
+    """One calibration text while it is read: what it says, what is wrong, what it compiles to."""
+
+    def __init__(self, name: str, text: str, data: dict[str, Any]) -> None:
+        self.name = name
+        self.text = text
+        self.data = data
+        self.mistakes: list[tuple[int, UserError]] = []
+        self.warnings: list[str] = []
+        self.shown: list[Shown] = []
+        self.values: Values = {}
+        self._sections: list[str] = []
+
+    @functools.cached_property
+    def _lines(self) -> dict[Path, int]:
+        return find_lines(self.text)
+
+    def line(self, path: Path) -> int:
+        """The line of a key or of the nearest thing around it."""
+        while path:
+            if path in self._lines:
+                return self._lines[path]
+            path = path[:-1]
+        return 1
+
+    def wrong(self, path: Path, what: str, right: str, *involved: Quantity | Table) -> None:
+        """Report one mistake at a key; `involved` is not judged any further."""
+        line = self.line(path)
+        self.mistakes.append((line, UserError(what, f"{self.name}:{line}: {dotted(path)}", right)))
+        for quantity in involved:
+            quantity.good = False
+
+    def warn(self, text: str) -> None:
+        """Add one warning."""
+        self.warnings.append(text)
+
+    def section(self, name: str, *, required: bool = False) -> Section:
+        """A section by its dotted name; an empty one where it is absent."""
+        self._sections.append(name)
+        content: Any = self.data
+        for part in name.split("."):
+            content = content.get(part, {}) if isinstance(content, dict) else {}
+        if not isinstance(content, dict):
+            self.wrong(tuple(name.split(".")), "is not a section", f"[{name}] with keys below it")
+            content = {}
+        elif required and not self.has(name):
+            self.wrong(tuple(name.split(".")), "section is missing", f"add [{name}]")
+            return Section(self, name, {}, absent=True)
+        return Section(self, name, content)
+
+    def has(self, name: str) -> bool:
+        """Whether a section is there, even if empty."""
+        content: Any = self.data
+        for part in name.split("."):
+            if not isinstance(content, dict) or part not in content:
+                return False
+            content = content[part]
+        return True
+
+    def finish(self) -> None:
+        """Report sections that nobody asked for."""
+        known = {name.split(".")[0] for name in self._sections}
+        for key, content in self.data.items():
+            if key not in known:
+                what = "unknown section" if isinstance(content, dict) else "is not in a section"
+                near = difflib.get_close_matches(key, known, 1)
+                names = ", ".join(f"[{name}]" for name in sorted(known))
+                right = f"[{near[0]}] is the nearest known one" if near else f"one of {names}"
+                self.wrong((key,), what, right)
+
+    def is_subsection(self, section: str, key: str) -> bool:
+        """Whether a key of a section is a section that was asked for."""
+        return f"{section}.{key}" in self._sections
+
+    def put(self, name: str, quantity: Quantity, scale: Fraction | int = 1) -> list[int]:
+        """Compile a quantity into a field: values times scale, rounded to the nearest whole number."""
+        return self.put_as(name, quantity, [quantity], scale)
+
+    def put_as(
+        self, name: str, quantity: Quantity, parts: Sequence[Quantity], scale: Fraction | int
+    ) -> list[int]:
+        """The same for rows of a table, put one after the other."""
+        _, least, greatest = LEGAL[name]
+        compiled: list[int] = []
+        for part in parts:
+            compiled += self._compiled(part, Fraction(scale), least, greatest)
+        self.values[name] = compiled[0] if LEGAL[name][0] == 1 else compiled
+        return compiled
+
+    def _compiled(self, q: Quantity, scale: Fraction, least: int, greatest: int) -> list[int]:
+        compiled = []
+        judged = q.good
+        for i, value in enumerate(q.values):
+            exact = value * scale
+            number = nearest(exact)
+            path = q.path if len(q.values) == 1 else (*q.path, i)
+            if judged and not least <= number <= greatest:
+                what = f"{q.written(value)} is too {'small' if number < least else 'large'}"
+                right = f"{q.written(least / scale)} to {q.written(greatest / scale)}"
+                self.wrong(path, what, right, q)
+            elif judged and q.given and abs(number - exact) * 100 > abs(exact):
+                became = q.written(number / scale)
+                self.warn(
+                    f"line {self.line(path)}: {dotted(path)}: {q.written(value)} becomes {became}, "
+                    "the nearest step of the controller"
+                )
+            compiled.append(min(max(number, least), greatest))
+        return compiled
+
+
+def dotted(path: Path) -> str:
+    """A path as a person writes it: section.key, list elements counted from 1."""
+    text = ""
+    for part in path:
+        if isinstance(part, int):
+            text += f" value {part + 1}"
+        else:
+            text += f"{'.' if text else ''}{_printable(part)}"
+    return text
+
+
+@dataclass
+class Section:
+    """One section of a file; keys are asked for by what they mean, in any unit of their kind."""
+
+    file: File
+    name: str
+    content: dict[str, Any]
+    absent: bool = False
+    _known: list[tuple[str, str]] = field(default_factory=list)  # base, canonical unit
+    _claimed: set[str] = field(default_factory=set)
+    _missing: dict[str, UserError] = field(default_factory=dict)
+
+    def path(self, key: str) -> Path:
+        """Where a key of this section stands."""
+        return (*self.name.split("."), key)
+
+    def gives(self, base: str, unit: str) -> bool:
+        """Whether a key for this is there, in any unit of that kind."""
+        self._known.append((base, unit))
+        written = [unit_after(key, base) for key in self.content]
+        return any(w is not None and units.kind_of(w[0]) == units.kind_of(unit) for w in written)
+
+    def number(
+        self,
+        base: str,
+        *allowed: str,
+        default: Fraction | int | None = None,
+        say: str = "",
+    ) -> Quantity:
+        """One number in one of the allowed canonical units ("" for a plain one).
+
+        `say` is shown instead of the number where the default applies.
+        """
+        found = self._find(base, allowed, default is not None)
+        if found is None:
+            known = Fraction(default or 0)
+            usual = _USUAL.get(allowed[0], "")
+            key = f"{base}_{usual}" if usual else base
+            sign = _SIGNS.get(allowed[0], allowed[0])
+            if default is not None:
+                self._show(key, say or with_sign(plain(known), sign), given=False)
+            return Quantity(
+                self.path(key), (known,), allowed[0], Fraction(1), sign, given=False, good=default is not None
+            )
+        key, unit, suffix, size = found
+        q = self._numbers(self.path(key), [self.content[key]], unit, suffix, size)
+        if q.good:
+            self._show(key, q.written(q.value), given=True)
+        return q
+
+    def whole(self, base: str, *, default: int | None = None, least: int = 0, greatest: int = 0) -> Quantity:
+        """One plain whole number within a range."""
+        q = self.number(base, "", default=default)
+        if q.good and (q.value.denominator != 1 or not least <= q.value <= greatest):
+            self.file.wrong(q.path, f"{plain(q.value)} is wrong", f"a whole number, {least} to {greatest}", q)
+        return q
+
+    def numbers(self, base: str, *allowed: str, least: int = 1, most: int = 16) -> Quantity:
+        """A list of least..most numbers."""
+        found = self._find(base, allowed, False)
+        nothing = (Fraction(0),) * least
+        if found is None:
+            return Quantity(self.path(base), nothing, allowed[0], Fraction(1), "", given=False, good=False)
+        key, unit, suffix, size = found
+        raw = self.content[key]
+        bad = Quantity(self.path(key), nothing, unit, size, "", good=False)
+        if not isinstance(raw, list):
+            self.file.wrong(self.path(key), f"{_describe(raw)} is not a list", "[ ... ] with numbers in it")
+            return bad
+        if not least <= len(raw) <= most:
+            count = str(least) if least == most else f"{least} to {most}"
+            self.file.wrong(self.path(key), f"has {_count(len(raw), 'value')}", f"{count} values")
+            return bad
+        q = self._numbers(self.path(key), raw, unit, suffix, size)
+        if not q.good:
+            return bad
+        text = ", ".join(plain(value / size) for value in q.values)
+        self._show(key, with_sign(text, q.sign), given=True)
+        return q
+
+    def table(self, base: str, unit: str, rows: Quantity, columns: Quantity) -> Table:
+        """Rows of numbers: one row for each value of `rows`, one number in it for each of `columns`."""
+        found = self._find(base, (unit,), False)
+        if found is None:
+            return Table(self.path(base), [], good=False)
+        key, unit, suffix, size = found
+        table = Table(self.path(key), [])
+        raw = self.content[key]
+        shape = (
+            f"{_count(len(rows.values), 'row')} (one for each value of {rows.path[-1]}) of "
+            f"{_count(len(columns.values), 'value')} (one for each of {columns.path[-1]})"
+        )
+        known = rows.good and columns.good
+        if not isinstance(raw, list) or not all(isinstance(row, list) for row in raw):
+            right = shape if known else "rows in brackets: [[...], [...]]"
+            self.file.wrong(table.path, "is not a list of rows", right, table)
+            return table
+        if known and len(raw) != len(rows.values):
+            self.file.wrong(table.path, f"has {_count(len(raw), 'row')}", shape, table)
+        for i, row in enumerate(raw):
+            path = (*table.path, i)
+            if known and len(row) != len(columns.values):
+                self.file.wrong(path, f"has {_count(len(row), 'value')}", shape, table)
+                continue
+            q = self._numbers(path, row, unit, suffix, size)
+            table.good = table.good and q.good
+            table.rows.append(q)
+        table.good = table.good and known
+        return table
+
+    def whole_numbers(self, base: str, *, least: int, most: int) -> Quantity:
+        """A list of plain whole numbers."""
+        q = self.numbers(base, "", least=least, most=most)
+        if q.good and any(value.denominator != 1 for value in q.values):
+            self.file.wrong(q.path, "has a number that is not whole", "whole numbers", q)
+        return q
+
+    def choice(self, base: str, options: Iterable[str], default: str | None = None, instead: str = "") -> str:
+        """One of some words; the first of them where what is there is wrong.
+
+        `instead` is another way to say it, for the message where nothing is there.
+        """
+        words = list(options)
+        self._known.append((base, ""))
+        right = " or ".join(f'"{word}"' for word in words)
+        if base not in self.content:
+            if default is None:
+                self._miss(base, f"{base} = {right}{instead}")
+                return words[0]
+            self._show(base, default, given=False)
+            return default
+        self._claimed.add(base)
+        raw = self.content[base]
+        if not isinstance(raw, str) or raw not in words:
+            self.file.wrong(self.path(base), f"{_describe(raw)} is not known", right)
+            return words[0]
+        self._show(base, raw, given=True)
+        return raw
+
+    def flag(self, base: str, default: bool) -> bool:
+        """true or false."""
+        self._known.append((base, ""))
+        raw = self.content.get(base, default)
+        self._claimed.add(base)
+        if not isinstance(raw, bool):
+            self.file.wrong(self.path(base), f"{_describe(raw)} is not a yes or no", "true or false")
+            return default
+        self._show(base, "true" if raw else "false", given=base in self.content)
+        return raw
+
+    def text(self, base: str) -> str:
+        """Free text; empty where absent."""
+        self._known.append((base, ""))
+        raw = self.content.get(base, "")
+        self._claimed.add(base)
+        if not isinstance(raw, str):
+            self.file.wrong(self.path(base), f"{_describe(raw)} is not text", 'text in quotes: "..."')
+            return ""
+        if raw:
+            self._show(base, " ".join(raw.split()), given=True)
+        return raw
+
+    def say(self, key: str, text: str) -> None:
+        """Show a line that no key gives."""
+        self._show(key, text, given=False)
+
+    def finish(self) -> None:
+        """Report unknown and missing keys; a missing one whose name was only misspelt is reported once."""
+        for key in self.content:
+            if key in self._claimed or self.file.is_subsection(self.name, key):
+                continue
+            what, right, meant = self._judge(key)
+            for base, unit in self._known:
+                if base == meant:
+                    self._missing.pop(_named(base, unit), None)
+            self.file.wrong(self.path(key), what, right)
+        if not self.absent:
+            line = self.file.line(tuple(self.name.split(".")))
+            self.file.mistakes += [(line, mistake) for mistake in self._missing.values()]
+
+    def _judge(self, key: str) -> tuple[str, str, str]:
+        """What is wrong with a key nobody asked for, what would be right, and the key that was meant."""
+        for base, unit in sorted(self._known, key=lambda known: -len(known[0])):
+            usual = _named(base, unit)
+            written = unit_after(key, base)
+            if unit and key == base:
+                return "names no unit", usual, base
+            if written and unit:
+                wanted, given = _kind_name(unit), _kind_name(written[0])
+                return f"is a {given}, but {base} is a {wanted}", usual, base
+            if written and not unit:
+                return "takes no unit", base, base
+        names = {_named(base, unit): base for base, unit in self._known}
+        near = difflib.get_close_matches(key, names, 1, 0.5)
+        if near:
+            return "unknown key", f"{near[0]} is the nearest known one", names[near[0]]
+        return "unknown key", "one of " + ", ".join(names), ""
+
+    def _find(
+        self, base: str, allowed: Sequence[str], optional: bool
+    ) -> tuple[str, str, str, Fraction] | None:
+        """The key for something, its canonical unit, its written unit, and that one's size."""
+        self._known += [(base, unit) for unit in allowed]
+        kinds = {units.kind_of(unit): unit for unit in allowed if unit}
+        found: list[tuple[str, str, str, Fraction]] = []
+        for key in self.content:
+            written = unit_after(key, base)
+            if key == base and "" in allowed:
+                found.append((key, "", "", Fraction(1)))
+            elif written and units.kind_of(written[0]) in kinds:
+                unit = kinds[units.kind_of(written[0])]
+                found.append((key, unit, written[2], written[1] * units.factor(written[0], unit)))
+        self._claimed |= {entry[0] for entry in found}
+        if not found:
+            if not optional:
+                self._miss(_named(base, allowed[0]), "add it")
+            return None
+        for key, *_ in found[1:]:
+            what = f"unit clash: {found[0][0]} says the same in another unit"
+            self.file.wrong(self.path(key), what, "one of the two")
+        return found[0]
+
+    def _miss(self, key: str, right: str) -> None:
+        section = tuple(self.name.split("."))
+        line = self.file.line(section)
+        where = f"{self.file.name}:{line}: {self.name}.{key}"
+        self._missing[key] = UserError("is missing", where, right)
+
+    def _numbers(self, path: Path, raw: list[Any], unit: str, sign: str, size: Fraction) -> Quantity:
+        values = []
+        good = True
+        for i, item in enumerate(raw):
+            exact, problem = _exact(item)
+            if problem:
+                at = path if len(raw) == 1 else (*path, i)
+                self.file.wrong(at, problem, "a number")
+                good = False
+            values.append(exact * size)
+        return Quantity(path, tuple(values), unit, size, sign, good=good)
+
+    def _show(self, key: str, text: str, *, given: bool) -> None:
+        self.file.shown.append(Shown(self.name, key, text, given))
+
+
+def in_unit(q: Quantity, unit: str, factor: Fraction) -> Quantity:
+    """A quantity in another canonical unit of the same meaning (volts as counts)."""
+    values = tuple(value * factor for value in q.values)
+    return replace(q, values=values, unit=unit, size=q.size * factor)
+
+
+def _named(base: str, unit: str) -> str:
+    return f"{base}_{_USUAL[unit]}" if unit else base
+
+
+def _kind_name(unit: str) -> str:
+    return units.kind_of(unit).replace("height-", "")
+
+
+@functools.cache
+def unit_after(key: str, base: str) -> tuple[str, Fraction, str] | None:
+    """The canonical unit that a key names after its base, how many of it, and its sign; None if no unit."""
+    if not key.startswith(base + "_"):
+        return None
+    suffix = key[len(base) + 1 :]
+    if suffix in units.SUFFIXES:
+        unit = units.SUFFIXES[suffix]
+        return unit, Fraction(1), _SIGNS.get(unit, unit)
+    if suffix.endswith("_per_ms") and suffix[:-2] + "s" in units.SUFFIXES:
+        unit = units.SUFFIXES[suffix[:-2] + "s"]
+        return unit, Fraction(1000), f"{unit[:-2]}/ms"
+    return None
+
+
+def _exact(item: object) -> tuple[Fraction, str]:
+    """A TOML value as the exact number it is written as, or what it is instead."""
+    if isinstance(item, bool) or not isinstance(item, int | float):
+        return Fraction(0), f"{_describe(item)} is not a number"
+    if item != item or abs(item) > 1e12:
+        return Fraction(0), "is not a number a calibration can have"
+    return Fraction(repr(item)) if isinstance(item, float) else Fraction(item), ""
+
+
+def _describe(item: object) -> str:
+    if isinstance(item, bool):
+        return "true" if item else "false"
+    if isinstance(item, str):
+        short = item if len(item) <= 40 else item[:37] + "..."
+        return f'"{_printable(short)}"'
+    if isinstance(item, list):
+        return "a list"
+    if isinstance(item, Mapping):
+        return "a section"
+    if isinstance(item, int | float):
+        return "the number"
+    return "a date or time"
+
+
+def _printable(text: str) -> str:
+    return "".join(c if c.isprintable() else "?" for c in text)
+
+
+def _count(number: int, what: str) -> str:
+    return f"{number} {what}{'' if number == 1 else 's'}"
+
+
+def read_text(path: str | os.PathLike[str]) -> tuple[bytes, str]:
+    """The bytes and the text of a calibration file; CalibrationMistakes where it is no text of its size."""
+    name = os.fspath(path)
+    with open(path, "rb") as stream:
+        raw = stream.read(SIZE_LIMIT + 1)
+    if len(raw) > SIZE_LIMIT:
+        what = f"is larger than {SIZE_LIMIT >> 20} MiB, too large for a calibration"
+        raise CalibrationMistakes([UserError(what, name, "a TOML file, a few kilobytes long")])
+    try:
+        # Some editors put a byte-order mark in front.
+        return raw, raw.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = raw.count(b"\n", 0, error.start) + 1
+        raise CalibrationMistakes(
+            [UserError("is not UTF-8 text", f"{name}:{line}", "save it as plain text in UTF-8")]
+        ) from None
+
+
+def parse(name: str, text: str) -> File:
+    """A file to read sections from; CalibrationMistakes with the line of what is no TOML."""
+    try:
+        return File(name, text, tomllib.loads(text))
+    except tomllib.TOMLDecodeError as error:
+        message = str(error)
+        place = re.search(r" \(at line (\d+), column (\d+)\)$", message)
+        line = int(place[1]) if place else text.count("\n") + 1
+        what = message[: place.start()] if place else message.removesuffix(" (at end of document)")
+        column = f", column {place[2]}" if place else ", at its end"
+        what = f"is not TOML: {what[:1].lower()}{what[1:]}{column}"
+        mistake = UserError(what, f"{name}:{line}", "key = value, one a line")
+        raise CalibrationMistakes([mistake]) from None
+    except (ValueError, RecursionError):
+        # A number of thousands of digits, or brackets thousands deep.
+        raise CalibrationMistakes(
+            [UserError("holds something no calibration has", f"{name}:1", "numbers, lists and tables")]
+        ) from None

@@ -1,0 +1,70 @@
+"""A calibration written back with some keys changed and its comments kept."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from fractions import Fraction
+from typing import Any
+
+from bench import units
+from bench.calibration.model import CalibrationFile, compile_text
+from bench.calibration.reader import unit_after
+
+
+def save(cal: CalibrationFile, changes: Mapping[str, Any]) -> str:
+    """The text of a calibration with some keys set and everything else, comments included, as it was.
+
+    `changes` are by dotted name with a unit ("latch.hold_ms": 250); lists are written anew, on one line or,
+    if they are rows, one row a line. Numbers whose key stands in the file in another unit are set there, in
+    that unit. Raises CalibrationMistakes where the result would be wrong.
+    """
+    import tomlkit
+
+    document = tomlkit.parse(cal.text)
+    for name, value in changes.items():
+        *sections, key = name.split(".")
+        table: Any = document
+        for section in sections:
+            if section not in table:
+                table[section] = tomlkit.table()
+            table = table[section]
+        written, factor = _present(table, key)
+        item = _item(_scaled(value, factor))
+        if written in table:
+            item.trivia.comment_ws = table[written].trivia.comment_ws
+            item.trivia.comment = table[written].trivia.comment
+        table[written] = item
+    text = tomlkit.dumps(document)
+    compile_text(text, cal.path)
+    return text
+
+
+def _present(table: Mapping[str, Any], key: str) -> tuple[str, Fraction]:
+    """The key under which a thing stands in a section, and what to multiply by to write it there."""
+    split = units.split_suffix(key)
+    if key in table or split is None:
+        return key, Fraction(1)
+    mine = unit_after(key, split[0])
+    for other in table:
+        theirs = unit_after(other, split[0])
+        if mine and theirs and units.kind_of(mine[0]) == units.kind_of(theirs[0]):
+            return other, units.factor(mine[0], theirs[0]) * mine[1] / theirs[1]
+    return key, Fraction(1)
+
+
+def _scaled(value: Any, factor: Fraction) -> Any:
+    if isinstance(value, list):
+        return [_scaled(element, factor) for element in value]
+    if factor == 1 or isinstance(value, bool) or not isinstance(value, int | float):
+        return value
+    exact = Fraction(repr(value)) * factor
+    return int(exact) if exact.denominator == 1 else float(exact)
+
+
+def _item(value: Any) -> Any:
+    import tomlkit
+
+    item = tomlkit.item(value)
+    if isinstance(value, list) and value and isinstance(value[0], list):
+        item.multiline(True)
+    return item
