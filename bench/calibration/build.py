@@ -388,7 +388,7 @@ class _Builder:
         """Cells row by row, each row filled up to the controller's width."""
         cells: list[int] = []
         for row in table.rows:
-            compiled = self.file.put_as(name, row, [row], scale)
+            compiled = self.file.put(name, row, scale)
             table.good = table.good and row.good
             cells += compiled + [0] * (AXIS_POINTS - len(compiled))
         return cells

@@ -180,22 +180,10 @@ class File:
         """Whether a key of a section is a section that was asked for."""
         return f"{section}.{key}" in self._sections
 
-    def put(self, name: str, quantity: Quantity, scale: Fraction | int = 1) -> list[int]:
+    def put(self, name: str, q: Quantity, scale: Fraction | int = 1) -> list[int]:
         """Compile a quantity into a field: values times scale, rounded to the nearest whole number."""
-        return self.put_as(name, quantity, [quantity], scale)
-
-    def put_as(
-        self, name: str, quantity: Quantity, parts: Sequence[Quantity], scale: Fraction | int
-    ) -> list[int]:
-        """The same for rows of a table, put one after the other."""
-        _, least, greatest = LEGAL[name]
-        compiled: list[int] = []
-        for part in parts:
-            compiled += self._compiled(part, Fraction(scale), least, greatest)
-        self.values[name] = compiled[0] if LEGAL[name][0] == 1 else compiled
-        return compiled
-
-    def _compiled(self, q: Quantity, scale: Fraction, least: int, greatest: int) -> list[int]:
+        scale = Fraction(scale)
+        count, least, greatest = LEGAL[name]
         compiled = []
         judged = q.good
         for i, value in enumerate(q.values):
@@ -213,6 +201,7 @@ class File:
                     "the nearest step of the controller"
                 )
             compiled.append(min(max(number, least), greatest))
+        self.values[name] = compiled[0] if count == 1 else compiled
         return compiled
 
 
