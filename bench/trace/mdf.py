@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import gc
 import logging
 import re
+import sys
+import traceback
 from pathlib import Path
 from typing import Any
 
@@ -40,8 +43,19 @@ def read_mdf(path: Path, choice: ColumnChoice, progress: Progress | None = None)
     except (UserError, MemoryError):
         raise
     except Exception as error:
+        _bury(error)
         what = f"damaged or not an MDF 4 file ({shown(str(error) or type(error).__name__, 60)})"
-        raise UserError(what, where, "export it again") from error
+        raise UserError(what, where, "export it again") from None
+
+
+def _bury(error: Exception) -> None:
+    """Let go of the half-made reader behind an error: its own end fails too, and would be heard."""
+    told, sys.unraisablehook = sys.unraisablehook, lambda _: None
+    try:
+        traceback.clear_frames(error.__traceback__)
+        gc.collect()
+    finally:
+        sys.unraisablehook = told
 
 
 def _refuse_text_options(choice: ColumnChoice, where: str) -> None:
@@ -61,6 +75,8 @@ def _check_version(path: Path, where: str) -> None:
     with open(path, "rb") as stream:
         block = stream.read(64)
     version = block[8:16].rstrip(b" \0").decode("latin-1")
+    if block.startswith(b"UnFinMF"):
+        raise UserError("the MDF file was never finished by its logger", where, "finish or export it again")
     if len(block) < 64 or not re.fullmatch(r"\d\.\d\d", version, re.ASCII):
         raise UserError("damaged or not an MDF 4 file", where, "export it again")
     if not version.startswith("4"):
