@@ -45,6 +45,13 @@ def mul_div(value: int, numerator: int, denominator: int) -> int:
     return -result if value < 0 else result
 
 
+def round_div(value: int, divisor: int) -> int:
+    """value / divisor, rounded half away from zero; divisor > 0, |value| + divisor / 2 < 2**30."""
+    size = -value if value < 0 else value
+    result = (size + (divisor >> 1)) // divisor
+    return -result if value < 0 else result
+
+
 def interpolate(axis: list[int], values: list[int], points: int, at: int) -> int:
     """The value of a broken line at a place; the end values are held outside.
 

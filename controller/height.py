@@ -227,10 +227,8 @@ class Height:
     def _watch_stuck(self, seen: bool, height: int, car_speed: int) -> None:
         c = self._calibration
         if not seen:
-            self.stuck = 0
-            self.stuck_known = 0
-            self.stuck_samples = 0
-        elif not self.stuck_known or abs(height - self.stuck_at) > c.stuck_band:
+            return  # a lost sample neither counts nor leaves the band
+        if not self.stuck_known or abs(height - self.stuck_at) > c.stuck_band:
             self.stuck = 0
             self.stuck_known = 1
             self.stuck_at = height
@@ -242,11 +240,12 @@ class Height:
             if 0 < c.stuck_samples <= self.stuck_samples:
                 self.stuck = 1
 
-    def fails(self, taking: int) -> bool:
-        """Whether the height is not to be believed (H4, H6; H8 only while nothing is taken)."""
-        if self.faulted:
-            return True
-        return self.stuck == 1 and not taking and not self.out_of_sight and self.good < self._near
+    def failures(self, taking: int) -> int:
+        """Why the height is not to be believed, 0 if it is (H4, H6; H8 only while nothing is taken)."""
+        bits = FAULT_SENSOR if self.faulted else 0
+        if self.stuck and not taking and not self.out_of_sight and self.good < self._near:
+            bits |= FAULT_STUCK
+        return bits
 
     def disarm(self) -> None:
         """The run is over: what the nose does out of sight no longer matters (H5)."""

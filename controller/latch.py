@@ -109,8 +109,8 @@ class Latch:
     def _lower(self, rate: int, demand: int) -> None:
         self.ramp = self.ramp - rate if 0 < rate < self.ramp else 0
         self.output = max(self.ramp >> 16, demand)
-        if self._follows and demand == self.output:
-            self.ramp = demand << 16  # the rate is counted from the value followed (L7)
+        if self._follows:
+            self.ramp = max(self.ramp, demand << 16)  # the rate is counted from the value followed (L7)
         if self.output == 0:
             self._rest()
 

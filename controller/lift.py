@@ -1,7 +1,7 @@
 """Height to lift: rest height, gain, median, low-pass, speed for the look-ahead (H2, H7, H9)."""
 
 from .constants import LIFT_SPEED_LIMIT, MEDIAN_SAMPLES
-from .fixed import clamp, crc32_word, mul_q12, saturate
+from .fixed import clamp, crc32_word, mul_q12, round_div, saturate
 from .image import Calibration
 
 
@@ -44,6 +44,7 @@ class Lift:
     - `rest` is the calibrated height, or the mean of one whole window of used samples that kept the
       spread and the tolerance; it does not change after launch.
     - `value` and `entry` lie within +-LIFT_LIMIT.
+    - `moved` is 1 from a change of `rest` to the next used sample, which starts the filters anew.
     - a lost sample never lowers `entry`: a rising speed stays, a falling one counts as 0.
     """
 
@@ -57,6 +58,7 @@ class Lift:
         "learn_least",
         "learn_sum",
         "lowpass",
+        "moved",
         "recent",
         "recent_next",
         "rest",
@@ -86,6 +88,7 @@ class Lift:
     def forget(self) -> None:
         """Back to the calibrated rest height, and learn from the start (H2)."""
         self.rest = self._calibration.rest
+        self.moved = 1
         self.learn_first = 0
         self._restart_window()
 
@@ -119,25 +122,27 @@ class Lift:
         self.learn_sum += offset
         if self.learn_count < c.learn_window:
             return False
-        mean = self.learn_first + _mean(self.learn_sum, c.learn_window)
+        mean = self.learn_first + round_div(self.learn_sum, c.learn_window)
         self._restart_window()
         if abs(mean - c.rest) > c.learn_tolerance or mean == self.rest:
             return False
         self.rest = mean
+        self.moved = 1
         return True
 
-    def sample(self, height: int, reseed: bool, gap: int) -> None:
+    def sample(self, height: int, reseed: int, gap: int) -> None:
         """Take in one used sample; `gap` samples after the one before it (H7, H9)."""
         c = self._calibration
         lift = self.of_height(height)
-        if reseed:
+        if reseed or self.moved:
+            self.moved = 0
             for i in range(MEDIAN_SAMPLES):
                 self.recent[i] = lift
             self.lowpass.reset(c.lowpass_q12, lift)
+            self.speed.reset(c.look_lowpass_q12, 0)
         else:
             change = mul_q12(lift - self.latest, c.look_speed_q12)
-            speed = change // gap if change >= 0 else -(-change // gap)
-            self.speed.step(clamp(speed, -LIFT_SPEED_LIMIT, LIFT_SPEED_LIMIT))
+            self.speed.step(clamp(round_div(change, gap), -LIFT_SPEED_LIMIT, LIFT_SPEED_LIMIT))
             self.recent[self.recent_next] = lift
             self.recent_next = self.recent_next + 1 if self.recent_next + 1 < c.median_samples else 0
             self.lowpass.step(self._median())
@@ -173,6 +178,7 @@ class Lift:
     def digest(self, crc: int) -> int:
         """The CRC register carried on over the whole state."""
         crc = crc32_word(crc, self.rest)
+        crc = crc32_word(crc, self.moved)
         crc = crc32_word(crc, self.learn_count)
         crc = crc32_word(crc, self.learn_first)
         crc = crc32_word(crc, self.learn_sum)
@@ -186,10 +192,3 @@ class Lift:
         crc = self.speed.digest(crc)
         crc = crc32_word(crc, self.value)
         return crc32_word(crc, self.entry)
-
-
-def _mean(total: int, count: int) -> int:
-    """total / count, rounded half away from zero."""
-    size = -total if total < 0 else total
-    result = (size + (count >> 1)) // count
-    return -result if total < 0 else result

@@ -8,7 +8,8 @@ from .image import Calibration
 class Progress:
     """The car's speed as far as it is known, and the limited progress.
 
-    Assumptions: `step` is called once a tick with speed cut to its range and the lift as measured.
+    Assumptions: `step` is called once a tick with speed cut to its range, the lift as measured, and whether
+    the nose is out of sight, which is in the air.
 
     Invariants:
     - before launch progress is the source itself; after it, progress moves in one tick by no more
@@ -19,7 +20,6 @@ class Progress:
 
     __slots__ = (
         "_calibration",
-        "_lookback_ms",
         "air_base",
         "air_curve",
         "airborne",
@@ -37,12 +37,9 @@ class Progress:
     def __init__(self, calibration: Calibration) -> None:
         self._calibration = calibration
         self.history = [0] * LOOKBACK_SLOTS
-        self._lookback_ms = 0
         self.reset()
 
     def reset(self) -> None:
-        c = self._calibration
-        self._lookback_ms = LOOKBACK_SLOTS * c.lookback_ticks * c.tick_us // 1000
         self.previous = 0
         self.valid = 0
         self.car_speed = 0
@@ -65,7 +62,9 @@ class Progress:
         c = self._calibration
         return interpolate(c.run_ms, c.run_speed, c.run_points, elapsed_ms)
 
-    def step(self, speed: int, flag: int, elapsed_ms: int, launched: int, lift: int) -> None:
+    def step(
+        self, speed: int, flag: int, elapsed_ms: int, launched: int, lift: int, out_of_sight: int
+    ) -> None:
         """One tick; `value` and `car_speed` are the result."""
         c = self._calibration
         self.valid = 1 if flag and abs(speed - self.previous) < c.speed_step else 0
@@ -79,7 +78,7 @@ class Progress:
             return
 
         if c.speed_source == FRONT_WHEEL_SPEED:
-            self._watch_air(elapsed_ms, lift)
+            self._watch_air(elapsed_ms, lift, out_of_sight)
         if self.airborne:
             ahead = self._run_speed(elapsed_ms) - self.air_curve
             self.car_speed = clamp(self.air_base + ahead, 0, SPEED_LIMIT)
@@ -96,14 +95,15 @@ class Progress:
             self.limited_q12 = max(target, self.limited_q12 - c.progress_down_q12)
         self.value = (self.limited_q12 + 2048) >> 12
 
-    def _watch_air(self, elapsed_ms: int, lift: int) -> None:
+    def _watch_air(self, elapsed_ms: int, lift: int, out_of_sight: int) -> None:
         """Whether the front wheels turn freely, so that their speed says nothing (P2)."""
         c = self._calibration
-        if lift >= c.air_lift:
+        if out_of_sight or lift >= c.air_lift:
             if not self.airborne:
                 self.airborne = 1
                 self.air_base = self.history[self.history_next]
-                self.air_curve = self._run_speed(max(elapsed_ms - self._lookback_ms, 0))
+                age = (LOOKBACK_SLOTS - 1) * c.lookback_ticks + self.history_wait + 1
+                self.air_curve = self._run_speed(max(elapsed_ms - age * c.tick_us // 1000, 0))
             self.spin_left = c.spin_up_ticks
         elif self.airborne:
             if lift >= c.air_lift - c.air_hysteresis:

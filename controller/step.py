@@ -227,7 +227,9 @@ class Controller:
             still = speed == 0 if speed_valid else c.progress_axis_kind == BY_TIME
             self._sample(counts, still, taking)
         self.sample_wait -= 1
-        self.progress.step(speed, speed_valid, self.elapsed_ms, self.launched, self.lift.value)
+        self.progress.step(
+            speed, speed_valid, self.elapsed_ms, self.launched, self.lift.value, self.height.out_of_sight
+        )
 
         self._watch_faults(launching, taking)
         self._take_torque()
@@ -289,27 +291,25 @@ class Controller:
         if not height.used:
             self.lift.miss()
             return
-        learned = False
-        if self.armed and not self.launched:
-            learned = self.lift.learn(height.good, still)
-            if learned:
-                self._end_lift = self.lift.of_height(height.far_end())
-        self.lift.sample(height.good, learned or height.reseed == 1, height.gap)
+        if self.armed and not self.launched and self.lift.learn(height.good, still):
+            self._end_lift = self.lift.of_height(height.far_end())
+        self.lift.sample(height.good, height.reseed, height.gap)
 
     def _watch_faults(self, launching: bool, taking: int) -> None:
         """What a fault does that begins or ends at this tick (H6)."""
-        failing = 1 if self.height.fails(taking) else 0
+        failing = self.height.failures(taking)
         if launching:
-            self.fault_at_launch = failing
-        if failing and not self.failing and self.launched:
+            self.fault_at_launch = 1 if failing else 0
+        if failing & ~self.failing and self.launched:
             if taking:
                 self.keeping = 1
                 self.keep_left = self._calibration.fault_hold_ticks
-            else:
+            elif not launching:
                 self.blind = 1
         if not failing:
-            self.keeping = 0
             self.blind = 0
+        if not failing or not taking:
+            self.keeping = 0
         self.failing = failing
 
     def _take_torque(self) -> None:
