@@ -64,6 +64,7 @@ FORMS = {
     "pipe": PLAIN.replace(",", "|"),
     "one space": PLAIN.replace(",", " "),
     "runs of spaces": "  time_s   height_mm\n  0   100\n  0.1 101.5 \n0.2    103\n",
+    "trailing spaces": "time_s height_mm   \n0 100   \n0.1 101.5  \n0.2 103 \n",
     "comma and space": PLAIN.replace(",", ", "),
     "decimal comma": PLAIN.replace(",", ";").replace(".", ","),
     "decimal comma, tab": PLAIN.replace(",", "\t").replace(".", ","),

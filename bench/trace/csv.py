@@ -323,10 +323,11 @@ def _cell_reader(kind: str, decimal: str) -> Callable[[str], float]:
     pattern = number_pattern(decimal)
 
     def number(text: str) -> float:
-        word = text.strip()
+        if pattern.fullmatch(text):
+            return float(text) if decimal == "." else float(text.replace(",", "."))
+        word = text.strip().casefold()
         if pattern.fullmatch(word):
             return float(word.replace(",", "."))
-        word = word.casefold()
         if word in EMPTY_WORDS:
             return math.nan
         if word in INFINITE_WORDS:

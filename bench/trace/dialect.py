@@ -93,27 +93,30 @@ def records(lines: Iterable[str], delimiter: str, first_line: int = 1) -> Iterat
     no reader can take.
     """
     marks = comment_marks(delimiter)
-    used = 0
-    line = first_line - 1
+    line, here, used = first_line - 1, 0, 0
+    start = begin = 0
+    inside = False  # a record goes on over the line end, so that nothing there is a comment
+    comments: list[Record] = []
 
     def feed() -> Iterator[str]:
-        nonlocal used, line
+        nonlocal line, here, used, start, begin, inside
         for text in lines:
-            used += len(text)
-            line += 1
+            here, used, line = used, used + len(text), line + 1
+            if not inside:
+                if text.lstrip(" \t").startswith(marks):
+                    comments.append(Record(line, here, [text.strip()], True))
+                    continue
+                start, begin, inside = line, here, True
             yield text.strip(" \r\n") + "\n" if delimiter == " " else text
 
-    fed = feed()
-    for text in fed:
-        start, begin = line, used - len(text)
-        bare = text.lstrip(" \t")
-        if bare.startswith(marks):
-            yield Record(start, begin, [text.strip()], True)
-            continue
-        reader = csv.reader(
-            itertools.chain((text,), fed), delimiter=delimiter, skipinitialspace=delimiter == " "
-        )
-        cells = next(reader, [])
+    reader = csv.reader(feed(), delimiter=delimiter, skipinitialspace=delimiter == " ")
+    while True:
+        inside = False
+        cells = next(reader, None)
+        yield from comments
+        comments.clear()
+        if cells is None:
+            return
         yield Record(start, begin, cells, False)
 
 
