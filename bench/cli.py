@@ -19,6 +19,7 @@ COMMANDS = {
     "calibration": ("bench.calibration.command:calibration", "Check, show or compile a calibration file."),
     "trace": ("bench.trace.command:trace", "Show what was understood of a recorded trace."),
     "replay": ("bench.replay.command:replay", "Run the controller over a recorded trace, tick by tick."),
+    "demo": ("bench.demo.command:demo", "Write the demo traces anew."),
 }
 
 _WHAT_HELPS = {
