@@ -20,12 +20,20 @@ venv_key() {
     printf '%s %s\n' "$root" "$(readlink -f -- "$venv/bin/python")"
 }
 
+# What the C core is built with, where it is there; it is built as soon as it can be.
+compiler_key() {
+    local python
+    python=$(readlink -f -- "$venv/bin/python")
+    command -v cc gcc || true
+    ls -- "${python%/bin/*}/include/${python##*/}/Python.h" || true
+}
+
 # Everything that asks for a new installation when it changes.
 install_key() {
     shopt -s nullglob
     cd -- "$root"
-    { venv_key; sha256sum -- pyproject.toml bench/setup_env.sh setup.py* firmware_model/*build*.py \
-        firmware_model/core/*.[ch]; } 2>/dev/null | sha256sum
+    { venv_key; compiler_key; sha256sum -- pyproject.toml bench/setup_env.sh firmware_model/core_*.py \
+        firmware_model/*.[ch] firmware_model/core/*.[ch]; } 2>/dev/null | sha256sum
 }
 
 up_to_date() {

@@ -1,0 +1,105 @@
+/* Reduction and retard over lift and progress: see maps.h. */
+#include "maps.h"
+
+#include "fixed.h"
+
+void ll_maps_reset(ll_maps_t *m, const ll_image_t *calibration) {
+    m->calibration = calibration;
+    m->column = 0;
+    m->across = 0;
+    m->width = 1;
+    m->right = 0;
+    m->reduction = 0;
+    m->retard = 0;
+}
+
+/* The last point not above the place, or the first point. */
+static int32_t segment(const uint16_t *axis, int32_t points, int32_t at) {
+    for (int32_t i = 1; i < points; i++) {
+        if (at < axis[i]) {
+            return i - 1;
+        }
+    }
+    return points - 1;
+}
+
+static int32_t segment_signed(const int16_t *axis, int32_t points, int32_t at) {
+    for (int32_t i = 1; i < points; i++) {
+        if (at < axis[i]) {
+            return i - 1;
+        }
+    }
+    return points - 1;
+}
+
+/* Four cells blended by part/span along the lift axis and across/width along progress. */
+static int32_t bilinear(const ll_maps_t *m, const uint16_t *table, int32_t cell, int32_t down, int32_t part,
+                        int32_t span) {
+    int32_t first = table[cell];
+    int32_t second = table[cell + m->right];
+    int32_t third = table[cell + down];
+    int32_t fourth = table[cell + down + m->right];
+    if (first == second && second == third && third == fourth) {
+        return first;
+    }
+    int32_t rest = span - part;
+    int32_t half = span >> 1;
+    int32_t left = ((first * rest + third * part) * 16 + half) / span;
+    int32_t beside = ((second * rest + fourth * part) * 16 + half) / span;
+    return (left * (m->width - m->across) + beside * m->across + 8 * m->width) / (16 * m->width);
+}
+
+static void find_column(ll_maps_t *m, int32_t progress) {
+    const ll_image_t *c = m->calibration;
+    const uint16_t *axis = c->progress_axis;
+    int32_t column = segment(axis, c->progress_points, progress);
+    int32_t across = progress - axis[column];
+    m->column = column;
+    if (across > 0 && column + 1 < c->progress_points) {
+        m->across = across;
+        m->width = axis[column + 1] - axis[column];
+        m->right = 1;
+    } else {
+        m->across = 0;
+        m->width = 1;
+        m->right = 0;
+    }
+}
+
+static void blend(ll_maps_t *m, int32_t row, int32_t down, int32_t part, int32_t span) {
+    const ll_image_t *c = m->calibration;
+    int32_t cell = row * LL_AXIS_POINTS + m->column;
+    m->reduction = bilinear(m, c->reduction_map, cell, down, part, span);
+    m->retard = bilinear(m, c->retard_map, cell, down, part, span);
+}
+
+void ll_maps_look(ll_maps_t *m, int32_t lift, int32_t progress) {
+    const ll_image_t *c = m->calibration;
+    find_column(m, progress);
+    const int16_t *axis = c->lift_axis;
+    int32_t row = segment_signed(axis, c->lift_points, lift);
+    int32_t part = lift - axis[row];
+    if (part > 0 && row + 1 < c->lift_points) {
+        blend(m, row, LL_AXIS_POINTS, part, axis[row + 1] - axis[row]);
+    } else {
+        blend(m, row, 0, 0, 1);
+    }
+}
+
+void ll_maps_look_out_of_sight(ll_maps_t *m, int32_t end_lift, int32_t progress) {
+    const ll_image_t *c = m->calibration;
+    ll_maps_look(m, end_lift, progress);
+    for (int32_t row = 0; row < c->lift_points; row++) {
+        if (c->lift_axis[row] > end_lift) {
+            int32_t reduction = m->reduction;
+            int32_t retard = m->retard;
+            blend(m, row, 0, 0, 1);
+            m->reduction = ll_max(m->reduction, reduction);
+            m->retard = ll_max(m->retard, retard);
+        }
+    }
+}
+
+uint32_t ll_maps_digest(const ll_maps_t *m, uint32_t crc) {
+    return ll_crc32_word(ll_crc32_word(crc, m->reduction), m->retard);
+}

@@ -1,0 +1,28 @@
+/* How far the run has come: the second axis of the maps (P1, P2, P3).
+ *
+ * The car's speed as far as it is known, and the limited progress: ll_progress_t.
+ *
+ * Assumptions: ll_progress_step is called once a tick with speed cut to its range, the lift as measured, and
+ * whether the nose is out of sight, which is in the air.
+ *
+ * Invariants:
+ * - before launch progress is the source itself; after it, progress moves in one tick by no more than the
+ *   calibrated rate, whatever the source does.
+ * - `airborne` is 0 unless the speed is a front wheel's and the run has begun.
+ * - `history` holds the car's speed at the last LL_LOOKBACK_SLOTS marks, the oldest at `history_next`.
+ */
+#ifndef LL_PROGRESS_H
+#define LL_PROGRESS_H
+
+#include "liftlatch.h"
+
+void ll_progress_reset(ll_progress_t *p, const ll_image_t *calibration);
+
+/* One tick; `value` and `car_speed` are the result. */
+void ll_progress_step(ll_progress_t *p, int32_t speed, bool flag, int32_t elapsed_ms, bool launched,
+                      int32_t lift, bool out_of_sight);
+
+/* The CRC register carried on over the whole state. */
+uint32_t ll_progress_digest(const ll_progress_t *p, uint32_t crc);
+
+#endif
