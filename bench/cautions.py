@@ -1,0 +1,10 @@
+"""The cautions that every report and picture carries."""
+
+CAUTIONS = (
+    "An engineering aid, not a safety device. It does not replace a wheelie bar, the class rules,"
+    " the track's officials, licensed practice or a competent person at the car; these come first. What a"
+    " recording shows is not what the next run will do. Try every calibration with the car on stands before"
+    " the strip."
+)
+
+SHORT = "An engineering aid, not a safety device. Wheelie bar, class rules and officials come first."

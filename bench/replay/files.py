@@ -1,0 +1,182 @@
+"""What a replay leaves behind: ticks.csv, events.csv, summary.json and the pictures."""
+
+from __future__ import annotations
+
+import json
+import shlex
+from collections.abc import Sequence
+from dataclasses import asdict
+from importlib.metadata import version
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from bench.cautions import CAUTIONS
+from bench.replay import names
+from bench.replay.findings import Findings
+from bench.replay.inputs import Inputs
+from bench.replay.looks import Look
+from bench.replay.run import Run
+from bench.replay.torque import K_PER_DEG2, torque_left
+from controller.constants import FUEL_OFF, IMAGE_VERSION, SPARK_OFF
+
+if TYPE_CHECKING:
+    from bench.calibration import CalibrationFile
+    from bench.trace.model import Trace
+
+SUMMARY_VERSION = 1
+_CHUNK = 1 << 16
+
+
+def summary(
+    trace: Trace,
+    calibration: CalibrationFile,
+    inputs: Inputs,
+    run: Run,
+    found: Findings,
+    remarks: Sequence[Look],
+    command_line: Sequence[str],
+) -> dict[str, Any]:
+    """Everything worth knowing about a replay, as plain values that JSON can hold. Keys stay; SUMMARY_VERSION
+    grows when the meaning of one changes."""
+    return {
+        "summary_version": SUMMARY_VERSION,
+        "liftlatch": version("liftlatch"),
+        "engine": run.engine,
+        "command_line": shlex.join(command_line),
+        "trace": {
+            "file": str(trace.path),
+            "sha256": trace.digest,
+            "form": trace.form,
+            "rows": trace.rows,
+            "rate_hz": round(trace.rate_hz, 6),
+            "duration_s": round(trace.duration_s, 6),
+        },
+        "calibration": {
+            "file": str(calibration.path),
+            "sha256": calibration.digest,
+            "image_version": IMAGE_VERSION,
+            "image_crc32": f"{calibration.crc:08x}",
+            "progress_unit": calibration.progress_unit,
+            "warnings": list(calibration.warnings),
+        },
+        "ticks": {
+            "count": run.n,
+            "tick_us": inputs.tick_us,
+            "start_s": round(inputs.start_s, 6),
+            "put_before": inputs.lead,
+        },
+        "notes": [*trace.notes, *inputs.notes],
+        **asdict(found),
+        "look_at": [asdict(remark) for remark in remarks],
+        "torque_law": f"fired share * (1 - {K_PER_DEG2:g} * retard_deg^2), an estimate",
+        "legend": {
+            "reasons": {str(number): name for number, name in names.REASONS.items()},
+            "askers": {str(bit): name for bit, name in names.ASKERS.items()},
+            "faults": {str(bit): f"{name}: {text}" for bit, (name, text) in names.FAULTS.items()},
+        },
+        "cautions": CAUTIONS,
+    }
+
+
+def as_json(facts: dict[str, Any]) -> str:
+    """The text of summary.json."""
+    return json.dumps(facts, indent=2, ensure_ascii=False) + "\n"
+
+
+def write_all(
+    folder: Path,
+    facts: dict[str, Any],
+    calibration: CalibrationFile,
+    inputs: Inputs,
+    run: Run,
+    found: Findings,
+) -> None:
+    """All files of a replay, into an empty folder; a picture for each launch, or one of a trace without."""
+    from bench.replay.picture import picture_name, write_picture
+
+    (folder / "summary.json").write_text(as_json(facts), encoding="utf-8")
+    write_ticks(folder / "ticks.csv", calibration, inputs, run)
+    write_events(folder / "events.csv", inputs, run)
+    title = f"{Path(facts['trace']['file']).name} with {calibration.path.name}"
+    if not found.launches:
+        write_picture(folder / picture_name(1), title, calibration, inputs, run, found, None)
+    for launch in found.launches:
+        path = folder / picture_name(launch.number)
+        write_picture(path, f"{title}, launch {launch.number}", calibration, inputs, run, found, launch)
+
+
+def write_ticks(path: Path, calibration: CalibrationFile, inputs: Inputs, run: Run) -> None:
+    """ticks.csv: a row for each tick. `progress` is in the calibration's unit; reason, askers and faults are
+    the numbers of the summary's legend; torque_estimate is the share of full torque left."""
+    left = torque_left(run, calibration.number("cylinders"), inputs.has_engine)
+    states = np.array([names.STATES[i] for i in range(len(names.STATES))])
+    scale = 10 if calibration.progress_unit == "km/h" else 1
+    t, a = run.ticks, inputs.arrays
+
+    def columns(part: slice) -> dict[str, Any]:
+        tick = np.arange(part.start, part.stop)
+        return {
+            "tick": tick,
+            "time_s": _seconds(inputs, tick),
+            "elapsed_ms": t["elapsed_ms"][part],
+            "armed": a["armed"][part],
+            "launched": t["launched"][part],
+            "height_counts": a["counts"][part],
+            "height_mm": t["height"][part] / 16,
+            "lift_mm": t["lift"][part] / 16,
+            "lift_ahead_mm": t["entry"][part] / 16,
+            "progress": t["progress"][part] / scale if scale > 1 else t["progress"][part],
+            "demand_permille": t["demand"][part],
+            "latched_permille": t["latched"][part],
+            "reduction_permille": t["reduction"][part],
+            "retard_ddeg": t["retard"][part],
+            "state": states[t["state"][part]],
+            "reason": t["reason"][part],
+            "askers": t["askers"][part],
+            "faults": t["faults"][part],
+            "hold_left_ticks": t["hold_left"][part],
+            "out_of_sight_ticks": t["out_of_sight_ticks"][part],
+            "torque_estimate": np.round(left[part].astype(np.float64), 4),
+        }
+
+    _write_csv(path, run.n, columns)
+
+
+def write_events(path: Path, inputs: Inputs, run: Run) -> None:
+    """events.csv: a row for each cylinder event, with the tick after whose step it fell; 1 where fuel or
+    spark is off."""
+
+    def columns(part: slice) -> dict[str, Any]:
+        tick, bits = run.event_tick[part], run.event_bits[part]
+        return {
+            "tick": tick,
+            "time_s": _seconds(inputs, tick),
+            "cylinder": run.event_cylinder[part],
+            "reduction_permille": run.ticks["reduction"][tick],
+            "fuel_off": (bits & FUEL_OFF) // FUEL_OFF,
+            "spark_off": (bits & SPARK_OFF) // SPARK_OFF,
+        }
+
+    _write_csv(path, len(run.event_tick), columns)
+
+
+def _seconds(inputs: Inputs, tick: Any) -> Any:
+    return np.round(inputs.start_s + tick * (inputs.tick_us / 1e6), 6)
+
+
+def _write_csv(path: Path, rows: int, columns: Any) -> None:
+    """Write `columns(part)`, arrays by name, in parts, so that a long trace needs no second copy in
+    memory."""
+    import pyarrow as pa
+    from pyarrow import csv
+
+    def batch(start: int) -> Any:
+        return pa.RecordBatch.from_pydict(columns(slice(start, min(rows, start + _CHUNK))))
+
+    options = csv.WriteOptions(include_header=False, quoting_style="none")
+    with open(path, "wb") as stream:
+        stream.write(",".join(batch(0).schema.names).encode() + b"\n")
+        for start in range(0, rows, _CHUNK):
+            csv.write_csv(batch(start), stream, options)

@@ -1,0 +1,303 @@
+"""From a trace to what the controller reads in each tick."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+
+from bench.errors import UserError
+from bench.replay import launching
+from bench.replay.run import INPUT_TYPES, Ints
+from bench.trace.grid import on_grid
+from bench.trace.model import GAP_STEPS
+
+if TYPE_CHECKING:
+    from bench.calibration import CalibrationFile
+    from bench.trace.model import Trace
+
+Floats = npt.NDArray[np.float64]
+Bools = npt.NDArray[np.bool_]
+
+MAX_GAP_S = 0.1
+
+
+@dataclass(frozen=True)
+class Options:
+    """What a person said about the replay. `launch_at_s` is in the trace's own time."""
+
+    max_gap_s: float = MAX_GAP_S
+    speed_kmh: float | None = None
+    launch_at_s: float | None = None
+
+
+@dataclass(frozen=True)
+class Inputs:
+    """The controller's inputs: an array[n] for each name of INPUT_TYPES.
+
+    `start_s` is the trace's time at tick 0, `lead` the number of ticks put before the trace, `lost` (bool[n])
+    tells where the trace has no height, `has_engine` whether it has an engine speed.
+    """
+
+    tick_us: int
+    start_s: float
+    lead: int
+    arrays: dict[str, Ints]
+    lost: Bools
+    has_engine: bool
+    notes: list[str]
+
+    @property
+    def n(self) -> int:
+        """Number of ticks."""
+        return len(self.lost)
+
+    def time_s(self, tick: int) -> float:
+        """The trace's time at a tick."""
+        return self.start_s + tick * self.tick_us / 1e6
+
+
+def from_trace(trace: Trace, calibration: CalibrationFile, options: Options | None = None) -> Inputs:
+    """The inputs of a whole trace for a calibration. What was assumed is in `notes`.
+
+    Raises UserError for options that do not fit the trace and for a trace too coarse for the gap limit.
+    """
+    options = options or Options()
+    notes: list[str] = []
+    lay = _Layer(trace, calibration.tick_us, _gap_limit(trace, options, notes))
+    arrays, lost, has_engine, known_speed = _signals(lay, calibration, options, notes)
+
+    switch = {role: lay.switch(role) for role in ("armed", "launch")}
+    switches = launching.find(
+        launching.Seen(
+            tick_us=calibration.tick_us,
+            disarm_ticks=calibration.number("disarm_ticks"),
+            lift=_lift_seen(arrays["counts"], calibration),
+            speed=known_speed,
+            armed=switch["armed"],
+            launch=switch["launch"],
+            launch_at=_launch_tick(trace, options, calibration.tick_us, lay.n),
+        )
+    )
+    arrays["armed"], arrays["launch"] = switches.armed, switches.launch
+    notes += switches.notes
+
+    lead = _lead_ticks(switches.first_launch(), calibration)
+    if lead:
+        arrays = {name: _with_lead(name, column, lead) for name, column in arrays.items()}
+        lost = np.concatenate((np.full(lead, lost[0]), lost))
+        notes.append(
+            f"start: the run begins too soon for the sensor check of power-up, so {lead} ticks"
+            f" ({lead * calibration.tick_us / 1e6:g} s) like the first row are put before the trace"
+        )
+    start = float(trace.time_s[0]) - lead * calibration.tick_us / 1e6
+    return Inputs(calibration.tick_us, start, lead, arrays, lost, has_engine, notes)
+
+
+class _Layer:
+    """Lays one channel after the other on the tick, so that only one is held as floats at a time."""
+
+    def __init__(self, trace: Trace, tick_us: int, max_gap_s: float) -> None:
+        self._trace = trace
+        self._tick_us = tick_us
+        self._max_gap_s = max_gap_s
+        self.n = on_grid(replace(trace, channels={}), tick_us, max_gap_s).n
+
+    def has(self, role: str) -> bool:
+        return role in self._trace.channels
+
+    def unit(self, role: str) -> str:
+        return self._trace.channels[role].unit
+
+    def floats(self, role: str) -> tuple[Floats, Bools]:
+        part = replace(self._trace, channels={role: self._trace.channels[role]})
+        grid = on_grid(part, self._tick_us, self._max_gap_s)
+        return grid.values[role], grid.valid[role]
+
+    def whole(self, role: str, scale: float, notes: list[str]) -> Ints:
+        """Rounded to whole units of 1/scale, uint16[n]; 0 where not known or not recorded."""
+        if not self.has(role):
+            return np.zeros(self.n, np.uint16)
+        values, valid = self.floats(role)
+        values *= scale
+        values[~valid] = 0.0
+        outside = int(np.count_nonzero((values < 0) | (values > 65535)))
+        if outside:
+            notes.append(f"{role.replace('_', ' ')}: cut to its legal range in {outside} ticks")
+        return _rounded(values, 65535)
+
+    def switch(self, role: str) -> Ints | None:
+        if not self.has(role):
+            return None
+        values, valid = self.floats(role)
+        return (valid & (values > 0.5)).astype(np.uint8)
+
+
+def _signals(
+    lay: _Layer, calibration: CalibrationFile, options: Options, notes: list[str]
+) -> tuple[dict[str, Ints], Bools, bool, npt.NDArray[np.float32] | None]:
+    """All inputs but the switches; where the height is lost; whether there is an engine speed; the recorded
+    speed in km/h with NaN where it is not known."""
+    counts, lost = _counts(lay, calibration, notes)
+    arrays: dict[str, Ints] = {"counts": counts}
+    known: npt.NDArray[np.float32] | None = None
+    if options.speed_kmh is not None:
+        if not 0 <= options.speed_kmh <= 2000:
+            raise UserError(
+                f"--speed {options.speed_kmh:g} is no speed of a car", right="give km/h, 0 to 2000"
+            )
+        arrays["speed"] = np.full(lay.n, round(options.speed_kmh * 10), np.uint16)
+        arrays["speed_valid"] = np.ones(lay.n, np.uint8)
+        notes.append(f"speed: {options.speed_kmh:g} km/h all the time (--speed)")
+    elif lay.has("speed"):
+        values, valid = lay.floats("speed")
+        known = values.astype(np.float32)
+        arrays["speed"] = lay.whole("speed", 10.0, notes)
+        arrays["speed_valid"] = valid.astype(np.uint8)
+    else:
+        arrays["speed"] = np.zeros(lay.n, np.uint16)
+        arrays["speed_valid"] = np.zeros(lay.n, np.uint8)
+        stands_in = ", so the calibrated curve of speed over the time since launch stands in"
+        notes.append("speed: none" + (stands_in if calibration.progress_unit == "km/h" else ""))
+        if calibration.progress_unit == "km/h" and calibration.number("learn_window"):
+            notes.append("rest height: not learned without a speed, the calibrated one is used")
+    for role, name in (("engine_speed", "engine"), ("shaft_speed", "shaft")):
+        arrays[name] = lay.whole(role, 1.0, notes)
+        if not lay.has(role):
+            what = "no cylinder events" if name == "engine" else "no request of its curve"
+            notes.append(f"{role.replace('_', ' ')}: none, so {what}")
+    arrays["request_reduction"] = lay.whole("request_reduction", 10.0, notes)
+    arrays["request_retard"] = lay.whole("request_retard", 10.0, notes)
+    arrays["request_reason"] = lay.whole("request_reason", 1.0, notes)
+    return arrays, lost, lay.has("engine_speed"), known
+
+
+def _gap_limit(trace: Trace, options: Options, notes: list[str]) -> float:
+    limit = options.max_gap_s
+    if not limit > 0:
+        raise UserError(f"--max-gap {limit:g} is no length of time", right="give seconds above 0")
+    height = trace.channels["height"]
+    steps = np.diff(trace.time_s[height.valid])
+    if len(steps) and float(np.median(steps)) > limit + 1e-9:
+        step = float(np.median(steps))
+        what = f"the height has a sample each {step:.3g} s, further apart than the longest gap allowed"
+        raise UserError(
+            f"{what}, {limit:g} s", trace.path, f"give --max-gap {step * 1.5:.2g}, or a finer trace"
+        )
+    _note_straight_lines(steps, limit, notes)
+    longer = steps[steps > limit + 1e-9]
+    if len(longer):
+        count = "1 gap" if len(longer) == 1 else f"{len(longer)} gaps"
+        notes.append(
+            f"height: {count} longer than {limit:g} s, {float(longer.sum()):.3f} s in all,"
+            " given to the controller as a lost sensor"
+        )
+    return limit
+
+
+def _note_straight_lines(steps: Floats, limit: float, notes: list[str]) -> None:
+    """Say what the trace does not know and a straight line fills in."""
+    if len(steps) == 0:
+        return
+    usual = float(np.median(steps))
+    bridged = steps[(steps > GAP_STEPS * usual) & (steps <= limit + 1e-9)]
+    if len(bridged):
+        count = "1 stretch" if len(bridged) == 1 else f"{len(bridged)} stretches"
+        notes.append(
+            f"height: {count} without samples, up to {bridged.max():.3f} s, bridged by straight lines"
+        )
+
+
+def _counts(lay: _Layer, calibration: CalibrationFile, notes: list[str]) -> tuple[Ints, Bools]:
+    """The sensor's counts, uint16[n], and where the trace has no height."""
+    values, valid = lay.floats("height")
+    unit = lay.unit("height")
+    adc_max = calibration.number("adc_max")
+    if unit == "mm":
+        _note_beyond_curve(values[valid], calibration, notes)
+        values = calibration.height_to_counts(values)
+        notes.append(
+            "height: turned back into counts through the calibrated sensor, rounded as its ADC would"
+        )
+    elif unit == "V":
+        values = calibration.volts_to_counts(values)
+        notes.append("height: volts turned into counts, rounded as the calibrated ADC would")
+    beyond = int(np.count_nonzero((values[valid] > adc_max + 0.5) | (values[valid] < -0.5)))
+    if beyond and unit != "mm":
+        share = 100 * beyond / len(values)
+        notes.append(
+            f"height: outside the ADC's 0..{adc_max} counts in {share:.2g} % of the ticks, cut to its ends"
+        )
+    values[~valid] = 0.0
+    counts = _rounded(values, adc_max)
+    lost = ~valid
+    if lost.any():
+        counts[lost] = _open_counts(calibration, notes)
+    return counts, lost
+
+
+def _open_counts(calibration: CalibrationFile, notes: list[str]) -> int:
+    """Counts that a good sensor never gives."""
+    if calibration.number("window_low") > 0:
+        return 0
+    adc_max = calibration.number("adc_max")
+    if calibration.number("window_high") >= adc_max:
+        notes.append(
+            "height: the calibration's electrical window spans the whole ADC, so that the controller cannot"
+            " see a gap as a fault; it reads the greatest counts there"
+        )
+    return adc_max
+
+
+def _note_beyond_curve(height_mm: Floats, calibration: CalibrationFile, notes: list[str]) -> None:
+    if len(height_mm) == 0:
+        return
+    curve = calibration.row("sensor_height")
+    low, high = min(curve) / 16, max(curve) / 16
+    outside = int(np.count_nonzero((height_mm < low - 0.5) | (height_mm > high + 0.5)))
+    if outside:
+        notes.append(
+            f"height: beyond the sensor's curve ({low:g} to {high:g} mm) in"
+            f" {100 * outside / len(height_mm):.2g} % of the ticks, where it reads its end; the trace goes"
+            f" from {height_mm.min():.0f} to {height_mm.max():.0f} mm"
+        )
+
+
+def _lift_seen(counts: Ints, calibration: CalibrationFile) -> npt.NDArray[np.float32]:
+    """The lift above the calibrated rest height at each tick, mm; NaN outside the electrical window."""
+    lift = calibration.lift_of_height_mm(calibration.counts_to_height(counts)).astype(np.float32)
+    lift[(counts < calibration.number("window_low")) | (counts > calibration.number("window_high"))] = np.nan
+    return lift
+
+
+def _launch_tick(trace: Trace, options: Options, tick_us: int, n: int) -> int | None:
+    if options.launch_at_s is None:
+        return None
+    start = float(trace.time_s[0])
+    tick = round((options.launch_at_s - start) * 1e6 / tick_us)
+    if not 0 <= tick < n:
+        what = f"--launch-at {options.launch_at_s:g} is outside the trace"
+        raise UserError(what, trace.path, f"give a time from {start:g} to {float(trace.time_s[-1]):g} s")
+    return tick
+
+
+def _lead_ticks(launch: int | None, calibration: CalibrationFile) -> int:
+    """How many ticks to put before the trace, so that a sensor that works is accepted before the launch."""
+    if launch is None:
+        return 0
+    return max(0, calibration.number("heal_samples") * calibration.number("sample_ticks") - launch)
+
+
+def _with_lead(name: str, column: Ints, lead: int) -> Ints:
+    first = 0 if name == "launch" else column[0]
+    return np.concatenate((np.full(lead, first, column.dtype), column))
+
+
+def _rounded(values: Floats, greatest: int) -> Ints:
+    """Whole numbers, half away from zero, cut to 0..greatest: uint16[n]. Changes `values`."""
+    values += 0.5
+    np.floor(values, out=values)
+    np.clip(values, 0, greatest, out=values)
+    return values.astype(INPUT_TYPES["counts"])
