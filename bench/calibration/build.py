@@ -186,7 +186,7 @@ class _Builder:
             self.built.volts_to_counts = (adc_max + 1) / q.value
 
     def as_counts(self, q: Quantity, adc_max: int) -> Quantity:
-        """A quantity in counts. The reference itself reads as the highest count."""
+        """A quantity in counts. At its end the reference itself is written for the highest count."""
         if q.unit != "V":
             return q
         factor = self.built.volts_to_counts
@@ -195,8 +195,8 @@ class _Builder:
             q.good = False
             return q
         made = in_unit(q, "count", factor)
-        full = Fraction(adc_max + 1)
-        made.values = tuple(Fraction(adc_max) if adc_max < x <= full else x for x in made.values)
+        if adc_max < made.values[-1] <= adc_max + 1:
+            made.values = (*made.values[:-1], Fraction(adc_max))
         return made
 
     def range_seen(self, counts: list[int], heights: list[int], low: int, high: int) -> tuple[float, float]:

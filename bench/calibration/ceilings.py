@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 # Places between two neighbouring progress points at which ceilings and maps are compared: while the maps are
 # sought, and for the figure that is shown. Along the lift the comparison is exact, because both are broken
-# lines there and every break is looked at.
+# lines there and every break is looked at; along progress only the top of a shallow parabola can be missed.
 _SEARCH_STEPS = 12
 _FINAL_STEPS = 64
 
@@ -74,17 +74,14 @@ class Fit:
 
 
 class _Grid:
-    """The places where one set of axes is compared with the ceilings."""
+    """The places along progress where ceilings and maps are compared."""
 
-    def __init__(self, ceilings: Ceilings, steps: int) -> None:
+    def __init__(self, ceilings: Ceilings, places: Floats) -> None:
         import numpy as np
 
-        points = ceilings.progress
-        steps_on = np.arange(steps) / steps
-        parts = [points[i] + (points[i + 1] - points[i]) * steps_on for i in range(len(points) - 1)]
         self.ceilings = ceilings
-        self.progress = np.concatenate([*parts, points[-1:]])
-        self.breaks = np.stack(ceilings.at(self.progress), axis=1)
+        self.progress = places
+        self.breaks = np.stack(ceilings.at(places), axis=1)
 
     def differences(
         self, rows: Floats, columns: Floats, reduction: Floats, retard: Floats
@@ -121,6 +118,30 @@ def _cells(ceilings: Ceilings, rows: Floats, columns: Floats) -> tuple[Floats, F
     return ceilings.shares(rows[:, None], columns[None, :])
 
 
+def _steps(points: Floats, steps: int) -> Floats:
+    """Points, and places evenly between each two of them."""
+    import numpy as np
+
+    part = np.arange(steps) / steps
+    between = [points[i] + (points[i + 1] - points[i]) * part for i in range(len(points) - 1)]
+    return np.concatenate([*between, points[-1:]])
+
+
+def _crossings(ceilings: Ceilings, rows: Floats) -> Floats:
+    """Where along progress a ceiling crosses a row: there the difference along progress has its corners."""
+    import numpy as np
+
+    at, span = ceilings.progress[:-1], np.diff(ceilings.progress)
+    found = []
+    for line in (ceilings.retard_from, ceilings.reduction_from, ceilings.full):
+        rise = np.diff(line)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            part = (rows[:, None] - line[:-1]) / rise
+        inside = (part > 0) & (part < 1)  # false where the line is level
+        found.append((at + part * span)[inside])
+    return np.concatenate(found)
+
+
 def fit(ceilings: Ceilings, reduction: int, retard: int, limit: float) -> Fit:
     """Maps that differ from the ceilings by at most `limit` (a share of the greatest values), or by the least
     found where that is more: see `off`.
@@ -130,58 +151,66 @@ def fit(ceilings: Ceilings, reduction: int, retard: int, limit: float) -> Fit:
     """
     import numpy as np
 
-    points = ceilings.progress
     lowest = np.floor(min(ceilings.retard_from.min(), ceilings.reduction_from.min()))
     rows = np.array([lowest, np.ceil(ceilings.full.max())])
-    columns = points.copy()
-    search = _Grid(ceilings, _SEARCH_STEPS)
+    columns = ceilings.progress.copy()
+    search = _Grid(ceilings, _steps(ceilings.progress, _SEARCH_STEPS))
     weights = (1.0 if reduction else 0.0, 1.0 if retard else 0.0)
-    best: Fit | None = None
+    best = (np.inf, rows, columns)
     while True:
-        made = _made(ceilings, rows, columns, reduction, retard)
-        if best is None or made.off < best.off:
-            best = made
-        if best.off <= limit:
-            return best
-        options: list[tuple[float, int, Floats, Floats]] = []
-        for new_rows, new_columns in _candidates(search, rows, columns, weights):
-            badness, _, _ = _judge(search, new_rows, new_columns, weights)
-            options.append((badness, len(options), new_rows, new_columns))
+        found = _judge(search, rows, columns, weights)
+        if found.worst < best[0] - 1e-9:
+            best = (found.worst, rows, columns)
+        if found.worst <= limit:
+            made = _made(ceilings, rows, columns, reduction, retard)
+            if made.off <= limit:
+                return made
+        options = [
+            (_judge(search, *axes, weights).badness, i, axes)
+            for i, axes in enumerate(_candidates(ceilings, rows, columns, found))
+        ]
         if not options:
-            return best
-        _, _, rows, columns = min(options, key=lambda option: option[:2])
+            return _made(ceilings, best[1], best[2], reduction, retard)
+        _, _, (rows, columns) = min(options, key=lambda option: option[:2])
 
 
-def _judge(
-    grid: _Grid, rows: Floats, columns: Floats, weights: tuple[float, float]
-) -> tuple[float, float, float]:
-    """A measure that falls with every large difference, and the lift and progress of the largest."""
+@dataclass(frozen=True)
+class _Judged:
+    """How far maps are from the ceilings: the largest difference as a share, where it is, and a measure that
+    falls with each of the large ones."""
+
+    worst: float
+    lift: float
+    progress: float
+    badness: float
+
+
+def _judge(grid: _Grid, rows: Floats, columns: Floats, weights: tuple[float, float]) -> _Judged:
     import numpy as np
 
     cells = _cells(grid.ceilings, rows, columns)
     first, second, lifts = grid.differences(rows, columns, *cells)
     size = np.maximum(np.abs(first) * weights[0], np.abs(second) * weights[1])
     place = int(size.argmax())
-    at = place // size.shape[1]
-    return float((size**8).sum()), float(lifts.flat[place]), float(grid.progress[at])
+    progress = float(grid.progress[place // size.shape[1]])
+    return _Judged(float(size.flat[place]), float(lifts.flat[place]), progress, float((size**8).sum()))
 
 
 def _candidates(
-    grid: _Grid, rows: Floats, columns: Floats, weights: tuple[float, float]
+    ceilings: Ceilings, rows: Floats, columns: Floats, found: _Judged
 ) -> list[tuple[Floats, Floats]]:
     """Axes with one point more, at or near the place of the largest difference."""
     import numpy as np
 
-    _, lift, progress = _judge(grid, rows, columns, weights)
     options = []
     if len(rows) < AXIS_POINTS:
-        near = _between(rows, lift)
-        breaks = [float(value[0]) for value in grid.ceilings.at(np.array([progress]))]
-        for value in {round(v) for v in (lift, near, *breaks)}:
+        breaks = [float(value[0]) for value in ceilings.at(np.array([found.progress]))]
+        for value in sorted({round(v) for v in (found.lift, _between(rows, found.lift), *breaks)}):
             if value not in rows:
                 options.append((np.sort(np.append(rows, value)), columns))
-    if len(columns) < AXIS_POINTS and len(columns) > 1:
-        for value in {round(v) for v in (progress, _between(columns, progress))}:
+    if 1 < len(columns) < AXIS_POINTS:
+        near = [_between(columns, found.progress + step) for step in (-1, 0)]
+        for value in sorted({round(v) for v in (found.progress, *near)}):
             if value not in columns:
                 options.append((rows, np.sort(np.append(columns, value))))
     return options
@@ -204,7 +233,8 @@ def _made(ceilings: Ceilings, rows: Floats, columns: Floats, reduction: int, ret
     shares = _cells(ceilings, rows, columns)
     cells = [np.floor(share * most + 0.5) for share, most in zip(shares, (reduction, retard), strict=True)]
     scaled = [c / most if most else c for c, most in zip(cells, (reduction, retard), strict=True)]
-    grid = _Grid(ceilings, _FINAL_STEPS)
+    corners = _crossings(ceilings, rows)
+    grid = _Grid(ceilings, np.unique(np.concatenate([_steps(columns, _FINAL_STEPS), corners])))
     first, second, _ = grid.differences(rows, columns, scaled[0], scaled[1])
     off = [float(np.abs(d).max()) if most else 0.0 for d, most in ((first, reduction), (second, retard))]
     return Fit(

@@ -32,7 +32,8 @@ def find_lines(text: str) -> dict[Path, int]:
             continue
         if token == "[":
             header = _key(tokens, "", "]")
-            lines.setdefault(header, line)
+            for end in range(1, len(header) + 1):
+                lines.setdefault(header[:end], line)
             continue
         key = _key(tokens, token, "=")
         lines[header + key] = line

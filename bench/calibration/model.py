@@ -73,7 +73,7 @@ class CalibrationFile:
         counts = np.asarray(self.row("sensor_counts"), float)
         if heights[0] > heights[-1]:
             heights, counts = heights[::-1], counts[::-1]
-        return np.asarray(np.interp(np.asarray(mm, float), heights, counts), dtype=np.float64)
+        return _along(heights, counts, np.asarray(mm, dtype=np.float64))
 
     def volts_to_counts(self, volts: npt.ArrayLike) -> Floats:
         """Counts before quantising for volts at the converter: an ideal one, whose step is the reference
@@ -94,7 +94,7 @@ class CalibrationFile:
 
         heights = np.asarray(self.row("sensor_height"), float) / 16
         points = np.asarray(self.row("sensor_counts"), float)
-        return np.asarray(np.interp(np.asarray(counts, float), points, heights), dtype=np.float64)
+        return _along(points, heights, np.asarray(counts, dtype=np.float64))
 
     def lift_of_height_mm(self, mm: npt.ArrayLike) -> Floats:
         """Lift at the front axle in mm for a height at the sensor in mm, from the calibrated rest height."""
@@ -123,6 +123,16 @@ class CalibrationFile:
         the lift where the reduction first is at its greatest.
         """
         return self.built.ceilings_mm or _ceilings_of(self)
+
+
+def _along(axis: Floats, values: Floats, at: Floats) -> Floats:
+    """A broken line, ends held. Multiplies before it divides, so that half a count stays half a count."""
+    import numpy as np
+
+    i = np.clip(np.searchsorted(axis, at, side="right"), 1, len(axis) - 1)
+    low, high = axis[i - 1], axis[i]
+    part = np.clip(at, axis[0], axis[-1]) - low
+    return np.asarray(values[i - 1] + part * (values[i] - values[i - 1]) / (high - low), dtype=np.float64)
 
 
 def _ceilings_of(cal: CalibrationFile) -> Ceilings:

@@ -106,6 +106,16 @@ def nearest(exact: Fraction) -> int:
     return int(size if exact >= 0 else -size)
 
 
+def _limit(q: Quantity, scale: Fraction, limit: int) -> str:
+    """A limit in the unit of a key, with no more digits than it needs to compile to just that limit."""
+    exact = limit / scale / q.size
+    for digits in range(1, 15):
+        short = f"{float(exact):.{digits}g}"
+        if nearest(Fraction(short) * q.size * scale) == limit:
+            return with_sign(plain(Fraction(short)), q.sign)
+    return q.written(limit / scale)
+
+
 class File:
     """One calibration text while it is read: what it says, what is wrong, what it compiles to."""
 
@@ -192,7 +202,7 @@ class File:
             path = q.path if len(q.values) == 1 else (*q.path, i)
             if judged and not least <= number <= greatest:
                 what = f"{q.written(value)} is too {'small' if number < least else 'large'}"
-                right = f"{q.written(least / scale)} to {q.written(greatest / scale)}"
+                right = f"{_limit(q, scale, least)} to {_limit(q, scale, greatest)}"
                 self.wrong(path, what, right, q)
             elif judged and q.given and abs(number - exact) * 100 > abs(exact):
                 became = q.written(number / scale)
@@ -243,12 +253,8 @@ class Section:
         base: str,
         *allowed: str,
         default: Fraction | int | None = None,
-        say: str = "",
     ) -> Quantity:
-        """One number in one of the allowed canonical units ("" for a plain one).
-
-        `say` is shown instead of the number where the default applies.
-        """
+        """One number in one of the allowed canonical units ("" for a plain one)."""
         found = self._find(base, allowed, default is not None)
         if found is None:
             known = Fraction(default or 0)
@@ -256,7 +262,7 @@ class Section:
             key = f"{base}_{usual}" if usual else base
             sign = _SIGNS.get(allowed[0], allowed[0])
             if default is not None:
-                self._show(key, say or with_sign(plain(known), sign), given=False)
+                self._show(key, with_sign(plain(known), sign), given=False)
             return Quantity(
                 self.path(key), (known,), allowed[0], Fraction(1), sign, given=False, good=default is not None
             )

@@ -29,11 +29,7 @@ def save(cal: CalibrationFile, changes: Mapping[str, Any]) -> str:
                 table[section] = tomlkit.table()
             table = table[section]
         written, factor = _present(table, key)
-        item = _item(_scaled(value, factor))
-        if written in table:
-            item.trivia.comment_ws = table[written].trivia.comment_ws
-            item.trivia.comment = table[written].trivia.comment
-        table[written] = item
+        table[written] = _item(_scaled(value, factor))  # takes over the comment behind it
     text = tomlkit.dumps(document)
     compile_text(text, cal.path)
     return text

@@ -43,7 +43,7 @@ def print_tables(cal: CalibrationFile) -> None:
     fit = cal.built.map_off
     if fit is not None:
         console.print(
-            f"\nMaps made from the ceilings, {len(fit.lift)} lifts by {len(fit.progress)} points of progress. "
+            f"\nMaps made from the ceilings: {len(fit.lift)} lifts by {len(fit.progress)} points. "
             f"Largest difference: {fit.off * 100:.1f} % of the greatest values "
             f"({fit.reduction_off / 10:.1f} % of the cylinder events, {fit.retard_off / 10:.1f} degrees)."
         )
