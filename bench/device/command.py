@@ -1,0 +1,132 @@
+"""liftlatch device: a model of the microcontroller as a process."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    from bench.device.behaviour import Player
+    from bench.device.stepper import Core
+    from bench.link.line import Line
+
+_BUGS = ("hold-short", "peak-lost", "release-low", "tick-wrap", "table-edge")
+
+
+@click.command()
+@click.option(
+    "--port", default="pty", show_default=True, metavar="pty|tcp:NUMBER|PORT",
+    help="A pseudo-terminal, a TCP port on this machine (0: any), or a serial port to answer on.",
+)  # fmt: skip
+@click.option("--baud", type=int, default=115200, show_default=True, help="Bits a second of a real port.")
+@click.option(
+    "--core", type=click.Choice(["reference", "c"]), default="reference", show_default=True,
+    help="What the controller is made of.",
+)  # fmt: skip
+@click.option(
+    "--bug", type=click.Choice(_BUGS), help="Run a controller with this bug (of the reference core)."
+)
+@click.option(
+    "--fault", "faults", multiple=True, metavar="NAME=RATE",
+    help="A bad line, both ways: drop, flip, duplicate, split, delay, stall or garbage, for this share of"
+    " the frames.",
+)  # fmt: skip
+@click.option("--reset-at", type=click.IntRange(1), metavar="N", help="Power up anew after N ticks, once.")
+@click.option("--wrong-version", is_flag=True, help="Say that the controller is of another version.")
+@click.option("--wrong-protocol", is_flag=True, help="Say that the protocol is of another version.")
+@click.option("--seed", type=int, default=0, show_default=True, help="Of the faults.")
+@click.option(
+    "--largest", type=click.IntRange(128, 4096), default=1024, show_default=True,
+    help="Bytes of the largest frame's payload.",
+)  # fmt: skip
+@click.option(
+    "--window", type=click.IntRange(1, 255), default=8, show_default=True, help="Answers kept for repeating."
+)
+@click.option(
+    "--plays", type=click.Path(path_type=Path), metavar="TRACE",
+    help="When a stream is asked for, run this trace in real time and stream it.",
+)  # fmt: skip
+@click.option(
+    "--calibration", "calibration_path", type=click.Path(path_type=Path), metavar="FILE",
+    help="The calibration for --plays.",
+)  # fmt: skip
+def device(port: str, **given: Any) -> None:
+    """Behave as a microcontroller with the controller on it, until Ctrl-C.
+
+    Prints the port for the bench first. Misbehaves as told, so that a bench can be tried out: bugs are for
+    `liftlatch verify` to find, faults of the line for it to get over or to report.
+    """
+    from bench.device.behaviour import Behaviour
+    from bench.device.faults import parse_faults
+    from bench.device.model import Device, Facts
+    from bench.device.serve import serve
+    from bench.link.protocol import PROTOCOL
+    from controller.constants import IMAGE_VERSION
+
+    facts = Facts(
+        largest=given["largest"],
+        window=given["window"],
+        protocol=PROTOCOL + given["wrong_protocol"],
+        image_version=IMAGE_VERSION + given["wrong_version"],
+        firmware=f"model, {given['bug'] or given['core']}"[:24],
+    )
+    rates = parse_faults(given["faults"])
+    make = core_maker(given["core"], given["bug"])
+    player = _player(given, make())
+    image = player.image if player else None
+    behaviour = Behaviour(Device(make, facts, given["reset_at"], image), rates, given["seed"], player)
+    line = _open(port, given["baud"])
+    click.echo(f"device on {line.name}")
+    serve(line, behaviour)
+
+
+def core_maker(core: str, bug: str | None) -> Any:
+    """What makes a controller: of the reference, of C, or with a bug. Raises UserError where it cannot be
+    had."""
+    from bench.errors import UserError
+
+    if bug is not None:
+        if core != "reference":
+            raise UserError("bugs are for the reference core only", "--bug", "leave out --core")
+        from bench.device.bugs import BUGS
+
+        return BUGS[bug]
+    if core == "c":
+        from firmware_model.binding import Core as CoreInC
+
+        return CoreInC
+    from controller import Controller
+
+    return Controller
+
+
+def _player(given: dict[str, Any], core: Core) -> Player | None:
+    from bench.errors import UserError
+
+    if given["plays"] is None:
+        return None
+    if given["calibration_path"] is None:
+        raise UserError("needs a calibration", "--plays", "give --calibration FILE")
+    from bench.calibration import load
+    from bench.device.behaviour import Player
+    from bench.verify.again import Reading
+
+    calibration = load(given["calibration_path"])
+    _, _, records = Reading().inputs(given["plays"], calibration)
+    return Player(core, calibration.image, records)
+
+
+def _open(port: str, baud: int) -> Line:
+    from bench.errors import UserError
+    from bench.link.ports import ListeningLine, PtyLine, SerialLine
+
+    if port == "pty":
+        return PtyLine()
+    if port.startswith("tcp:"):
+        number = port.removeprefix("tcp:")
+        if not number.isascii() or not number.isdigit() or int(number) > 65535:
+            raise UserError("no such port number", f"--port {port}", "give tcp:0 to tcp:65535")
+        return ListeningLine(int(number))
+    return SerialLine(port, baud)

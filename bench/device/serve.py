@@ -1,0 +1,24 @@
+"""The device model as a process: waits for bytes and for its own moments."""
+
+from __future__ import annotations
+
+from bench.device.behaviour import Behaviour
+from bench.link.line import Line
+
+_LONGEST_WAIT_S = 0.5
+
+
+def serve(line: Line, behaviour: Behaviour) -> None:
+    """Answer on the line until the process is told to end or the line is gone (LinkError)."""
+    try:
+        while True:
+            wake = behaviour.wake_at()
+            wait = _LONGEST_WAIT_S if wake is None else min(_LONGEST_WAIT_S, max(0.0, wake - line.now()))
+            came = line.receive(wait)
+            if came:
+                behaviour.take(came, line.now())
+            sent = behaviour.give(line.now())
+            if sent:
+                line.send(sent)
+    finally:
+        line.close()

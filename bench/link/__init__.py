@@ -1,0 +1,7 @@
+"""The serial link: frames, messages, ports and the host's side of the conversation.
+
+frames (bytes to payloads, no I/O), protocol (payloads to messages, no I/O), line (what bytes travel over),
+ports (real lines), memory (a line in virtual time), host (requests, answers, retries, the window), target (a
+controller to load, start and step, wherever it runs). Nothing is imported here, so that the command line
+starts quickly.
+"""

@@ -1,0 +1,159 @@
+"""A controller to load, start and step, wherever it runs: behind a line, or in this process."""
+
+from __future__ import annotations
+
+import binascii
+from dataclasses import dataclass
+from typing import Protocol
+
+from bench.device.stepper import Core, Stepper
+from bench.link.host import Host
+from bench.link.line import LinkError
+from bench.link.protocol import (
+    INPUT,
+    MOST_TICKS,
+    OUTPUT,
+    Greeting,
+    Kind,
+    Records,
+    Status,
+    Stepped,
+    pack_commit,
+    pack_piece,
+    pack_step,
+    pack_stepped,
+    piece_room,
+    step_payload,
+    stepped_payload,
+    unpack_digest,
+    unpack_verdict,
+)
+
+IMAGE_REASONS = {
+    1: "its first letters are not those of an image",
+    2: "it is of another format version",
+    3: "its length is wrong",
+    4: "its CRC is wrong",
+    5: "a value lies outside its range",
+    6: "its parts do not fit each other",
+}
+
+
+@dataclass(frozen=True)
+class Ran:
+    """What a controller made of some ticks. `outputs`: OUTPUT records[n]; `events`: one byte an event (what
+    bench.link.protocol says of events), in order; `digest`: of the state after the last tick."""
+
+    outputs: Records
+    events: bytes
+    digest: int
+
+
+class Target(Protocol):
+    """What the contract of a controller is tried on."""
+
+    def load(self, image: bytes) -> int:
+        """The verdict on a calibration image: 0, or why it is refused; the active one then stays."""
+
+    def start(self) -> int:
+        """Begin as after power-up; the digest of that state."""
+
+    def run(self, first: int, inputs: Records) -> Ran:
+        """Step over INPUT records[n], n >= 1, the first of which has tick number `first` (16 bits)."""
+
+
+class LocalTarget:
+    """A controller in this process."""
+
+    def __init__(self, core: Core) -> None:
+        self._stepper = Stepper(core)
+
+    def load(self, image: bytes) -> int:
+        return self._stepper.load(image)
+
+    def start(self) -> int:
+        return self._stepper.start()
+
+    def run(self, first: int, inputs: Records) -> Ran:
+        import numpy as np
+
+        outputs, events = self._stepper.step(first, inputs.astype(INPUT).tobytes())
+        return Ran(np.frombuffer(outputs, OUTPUT), events, self._stepper.core.digest())
+
+    def answer(self, body: bytes) -> bytes:
+        """What a device with this controller answers to the body of a step."""
+        first, flags = int.from_bytes(body[:2], "little"), body[3]
+        outputs, events = self._stepper.step(first, body[4:])
+        digest = self._stepper.core.digest() if flags else 0
+        return pack_stepped(binascii.crc32(body), digest, flags, body[2], outputs, events)
+
+
+class RemoteTarget:
+    """A controller behind a line. Every call raises LinkError when the link fails."""
+
+    def __init__(self, host: Host) -> None:
+        self.host = host
+        self.greeting: Greeting = host.hello()
+
+    def load(self, image: bytes) -> int:
+        room = min(piece_room(self.greeting.largest), 512)
+        offsets = list(range(0, len(image), room))
+        for offset in offsets:
+            while not self.host.has_room():
+                self.host.next_answer()
+            self.host.post(Kind.PIECE, pack_piece(offset, image[offset : offset + room]))
+        while self.host.under_way:
+            self.host.next_answer()
+        verdict = unpack_verdict(self.host.ask(Kind.COMMIT, pack_commit(len(image), binascii.crc32(image))))
+        self.greeting = self.host.hello()
+        return verdict
+
+    def start(self) -> int:
+        return unpack_digest(self.host.ask(Kind.START))
+
+    def run(self, first: int, inputs: Records) -> Ran:
+        import numpy as np
+
+        outputs: list[Records] = []
+        events = bytearray()
+        digest = 0
+        at = 0
+        while at < len(inputs):
+            ticks = fitting(inputs[at:], self.greeting.largest)
+            body = pack_step(first + at, inputs[at : at + ticks].astype(INPUT), True)
+            stepped = Stepped.unpack(self.host.ask(Kind.STEP, body))
+            if stepped.request_crc != binascii.crc32(body):
+                raise LinkError(
+                    "the device got other inputs than were sent", self.host.line.name, "try again"
+                )
+            outputs.append(stepped.outputs)
+            events += stepped.events
+            digest = stepped.digest
+            at += ticks
+        return Ran(np.concatenate(outputs), bytes(events), digest)
+
+    def status(self) -> Status:
+        """The device's counters."""
+        return Status.unpack(self.host.ask(Kind.STATUS))
+
+    def reset(self) -> None:
+        """Power the device up anew, and begin a conversation again. What it had loaded may be gone."""
+        self.host.ask(Kind.RESET)
+        self.host = Host(self.host.line, None, self.host.timeout_s, self.host.attempts)
+        self.greeting = self.host.hello()
+
+
+def fitting(inputs: Records, largest: int, most: int = MOST_TICKS) -> int:
+    """How many of these ticks, at least one, go into one step whose request and answer fit into a frame.
+
+    Raises LinkError if not even one does.
+    """
+    import numpy as np
+
+    most = min(most, MOST_TICKS, len(inputs), (largest - step_payload(0)) // INPUT.itemsize)
+    events = np.cumsum(inputs["events"][:most], dtype=np.int64)
+    sizes = stepped_payload(0, 0) + np.arange(1, most + 1) * OUTPUT.itemsize + events
+    fit = int(np.searchsorted(sizes, largest, side="right"))
+    if fit == 0:
+        raise LinkError(f"a tick with {events[0]} events does not fit into the device's largest frame")
+    return fit

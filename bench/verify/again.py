@@ -1,0 +1,151 @@
+"""Replay ids: a difference found by verify, named in one word so that it can be looked at again.
+
+    verify:TICK:CHECK:TRACE:CALIBRATION[:NAME=VALUE...]
+
+CHECK is the CRC-32 over the calibration image and the packed inputs, so that a changed file is noticed; each
+NAME=VALUE is an option of reading the trace. Colons and percent signs in a part are percent-encoded.
+"""
+
+from __future__ import annotations
+
+import binascii
+from dataclasses import dataclass, field, fields
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+from urllib.parse import quote, unquote
+
+import click
+
+from bench.errors import UserError
+from bench.trace.choice import ColumnChoice
+
+if TYPE_CHECKING:
+    from bench.calibration import CalibrationFile
+    from bench.link.protocol import Records
+    from bench.replay.inputs import Inputs
+    from bench.trace.model import Trace
+
+_AROUND = 10
+_SHOWN = (
+    "lift",
+    "progress",
+    "demand",
+    "latched",
+    "state",
+    "hold_left",
+    "reduction",
+    "retard",
+    "reason",
+    "faults",
+)
+
+
+@dataclass(frozen=True)
+class Reading:
+    """How a trace became inputs; the options of `liftlatch replay` and `liftlatch verify`."""
+
+    max_gap_s: float = 0.1
+    speed_kmh: float | None = None
+    launch_at_s: float | None = None
+    choice: ColumnChoice = field(default_factory=ColumnChoice)
+
+    def inputs(self, path: Path, calibration: CalibrationFile) -> tuple[Trace, Inputs, Records]:
+        """(trace, inputs, INPUT records) of a trace. Raises UserError as reading and laying out do."""
+        from bench.replay.inputs import Options, from_trace
+        from bench.trace.read import read_trace
+        from bench.verify.source import to_records
+
+        trace = read_trace(path, self.choice)
+        laid = from_trace(trace, calibration, Options(self.max_gap_s, self.speed_kmh, self.launch_at_s))
+        try:
+            records = to_records(laid.arrays, calibration.number("cylinders"), calibration.tick_us)
+        except ValueError as error:
+            raise UserError(str(error), path, "check the engine speed") from error
+        return trace, laid, records
+
+    def as_texts(self) -> list[str]:
+        """What differs from the defaults, as NAME=VALUE."""
+        texts = []
+        usual = Reading()
+        for name in ("max_gap_s", "speed_kmh", "launch_at_s"):
+            if getattr(self, name) != getattr(usual, name):
+                texts.append(f"{name}={getattr(self, name)!r}")
+        for known in fields(ColumnChoice):
+            value = getattr(self.choice, known.name)
+            if known.name == "columns":
+                texts += [f"column.{role}={text}" for role, text in value.items()]
+            elif value != getattr(usual.choice, known.name):
+                texts.append(f"{known.name}={value}")
+        return texts
+
+
+def reading_of(texts: list[str]) -> Reading:
+    """The reading that `as_texts` told. Raises ValueError for what it does not tell."""
+    given: dict[str, Any] = {}
+    choice: dict[str, Any] = {}
+    columns: dict[str, str] = {}
+    for text in texts:
+        name, _, value = text.partition("=")
+        if name.startswith("column."):
+            columns[name.removeprefix("column.")] = value
+        elif name in ("max_gap_s", "speed_kmh", "launch_at_s"):
+            given[name] = float(value)
+        elif name in ("rate_hz", "height_offset_mm"):
+            choice[name] = float(value)
+        elif name in ("delimiter", "decimal"):
+            choice[name] = value
+        else:
+            raise ValueError(f"no option {name!r}")
+    return Reading(**given, choice=ColumnChoice(columns=columns, **choice))
+
+
+def check_of(image: bytes, records: Records) -> str:
+    """CRC-32 in hex over an image and the inputs given to it."""
+    return f"{binascii.crc32(records.tobytes(), binascii.crc32(image)):08x}"
+
+
+def replay_id(tick: int, check: str, trace: Path, calibration: Path, reading: Reading) -> str:
+    """The id of a tick of a run."""
+    parts = [str(trace), str(calibration), *reading.as_texts()]
+    return ":".join(["verify", str(tick), check, *(quote(part, safe="/=.,;+- ") for part in parts)])
+
+
+def show(text: str) -> None:
+    """Print what the reference does around the tick of an id. Raises UserError for an id that is none."""
+    try:
+        kind, tick_text, check, *parts = text.split(":")
+        trace_path, calibration_path, *options = (unquote(part) for part in parts)
+        tick, reading = int(tick_text), reading_of(options)
+        if kind != "verify" or tick < 0:
+            raise ValueError(kind)
+    except ValueError as error:
+        raise UserError("is no replay id", text, "give one as `liftlatch verify` printed it") from error
+    from bench.calibration import load
+    from bench.link.protocol import OUTPUT
+    from bench.link.target import LocalTarget
+    from bench.verify.compare import FIRST_TICK
+    from controller import Controller
+
+    calibration = load(calibration_path)
+    _, laid, records = reading.inputs(Path(trace_path), calibration)
+    if check_of(calibration.image, records) != check:
+        raise UserError("trace or calibration changed since", text, "run `liftlatch verify` again")
+    if tick >= len(records):
+        raise UserError("the tick lies behind the end of the trace", text, "check the id")
+    target = LocalTarget(Controller())
+    target.load(calibration.image)
+    target.start()
+    ran = target.run(FIRST_TICK, records[: tick + _AROUND + 1])
+    from rich.console import Console
+    from rich.table import Table
+
+    table = Table(title=f"{trace_path}: the reference around tick {tick} ({laid.time_s(tick):.6g} s)")
+    shown = [name for name in _SHOWN if name in (OUTPUT.names or ())]
+    for name in ("tick", "counts", *shown):
+        table.add_column(name, justify="right")
+    for i in range(max(0, tick - _AROUND), len(ran.outputs)):
+        row = [str(i), str(records["counts"][i]), *(str(ran.outputs[name][i]) for name in shown)]
+        table.add_row(*row, style="bold" if i == tick else None)
+    console = Console(highlight=False)
+    console.print(table)
+    click.echo("lift in 1/16 mm, demand, latched and reduction in 0.1 %, retard in 0.1 degree")

@@ -1,0 +1,289 @@
+"""liftlatch verify: a device against the reference, tick by tick."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, nullcontext
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from bench.trace.options import trace_options
+
+if TYPE_CHECKING:
+    from bench.calibration import CalibrationFile
+    from bench.link.protocol import Status
+    from bench.link.target import RemoteTarget
+    from bench.trace.choice import ColumnChoice
+    from bench.verify.again import Reading
+    from bench.verify.compare import Options, Tally
+    from bench.verify.report import TraceResult
+
+
+@click.command()
+@click.argument("traces", type=click.Path(path_type=Path), nargs=-1, required=True, metavar="TRACE...")
+@click.option(
+    "--port", required=True, metavar="PORT",
+    help="Serial port of the device: /dev/ttyUSB0, COM3, socket://HOST:PORT, rfc2217://HOST:PORT.",
+)  # fmt: skip
+@click.option(
+    "--calibration", "calibration_path", type=click.Path(path_type=Path), required=True, metavar="FILE",
+    help="The calibration to load into the device.",
+)  # fmt: skip
+@click.option("--baud", type=int, default=115200, show_default=True, help="Bits a second of a real port.")
+@click.option(
+    "--window", type=click.IntRange(1, 255), default=1, show_default=True, metavar="N",
+    help="Steps under way at a time; 1 is lock step. No more than the device allows.",
+)  # fmt: skip
+@click.option(
+    "--ticks-per-frame", "ticks_per_frame", type=click.IntRange(1, 255), metavar="K",
+    help="Ticks in a step; as many as fit into the device's largest frame unless given, 1 in real time.",
+)  # fmt: skip
+@click.option(
+    "--real-time", is_flag=True,
+    help="Send each step at its moment and report latency, late ticks and jitter. Compares outputs, but"
+    " not the state's digest.",
+)  # fmt: skip
+@click.option(
+    "--timeout", type=click.FloatRange(0.01, 60), default=0.5, show_default=True, metavar="S",
+    help="Repeat a request that is not answered within this time, 9 times at most.",
+)  # fmt: skip
+@click.option("--firmware", metavar="TEXT", help="Refuse a device whose firmware calls itself otherwise.")
+@click.option(
+    "--out", type=click.Path(path_type=Path), metavar="DIR",
+    help="Write verify.json, junit.xml and, for a difference, its context as CSV and picture there.",
+)  # fmt: skip
+@click.option("--max-gap", type=float, default=0.1, show_default=True, metavar="S", help="As in replay.")
+@click.option("--speed", type=float, metavar="KMH", help="As in replay.")
+@click.option("--launch-at", type=float, metavar="S", help="As in replay.")
+@trace_options
+def verify(traces: tuple[Path, ...], calibration_path: Path, **given: Any) -> None:
+    """Run TRACE on a device and on the reference, and compare every output of every tick.
+
+    Loads the calibration into the device, feeds it each trace from power-up, and names the first tick at
+    which it differs, and how. Exit code 0: equal; 1: different; 2: wrong usage or a failed link.
+    """
+    from bench.calibration import load
+    from bench.files import whole_folder
+    from bench.verify import report
+    from bench.verify.again import Reading
+    from bench.verify.compare import Options
+
+    choice: ColumnChoice = given["choice"]
+    reading = Reading(given["max_gap"], given["speed"], given["launch_at"], choice)
+    real_time: bool = given["real_time"]
+    options = Options(
+        window=given["window"],
+        most=given["ticks_per_frame"] or (1 if real_time else 0),
+        digest=not real_time,
+    )
+    calibration = load(calibration_path)
+    out: Path | None = given["out"]
+    with whole_folder(out) if out else nullcontext(None) as folder:
+        runs = [(path, *reading.inputs(path, calibration)) for path in traces]
+        target = _connect(given, calibration)
+        results: list[TraceResult] = []
+        for path, trace, inputs, records in runs:
+            _announce(path, inputs.notes)
+            results.append(
+                _run(target, calibration, options, reading, path, trace.digest, inputs, records, real_time)
+            )
+            click.echo(_verdict(results[-1]))
+            if results[-1].tally.error is not None:
+                break
+        failed = results[-1].tally.error
+        how = {
+            "command_line": ["liftlatch", *sys.argv[1:]],
+            "port": given["port"],
+            "window": min(options.window, target.greeting.window),
+            "real_time": real_time,
+            "calibration": str(calibration.path),
+            "calibration_sha256": calibration.digest,
+            "image_crc32": f"{calibration.crc:08x}",
+        }
+        status = None if failed else _status(target)
+        found = report.facts(results, target.greeting, status, how)
+        if folder is not None:
+            report.write_all(folder, found, results)
+        target.host.line.close()
+    if out:
+        click.echo(f"written to {out}")
+    if failed is not None:
+        raise failed
+    if any(result.verdict == "different" for result in results):
+        click.get_current_context().exit(1)
+
+
+def _connect(given: dict[str, Any], calibration: CalibrationFile) -> RemoteTarget:
+    """The device at the port, with the calibration loaded."""
+    from bench.link.host import Host
+    from bench.link.line import LinkError
+    from bench.link.ports import SerialLine
+    from bench.link.target import IMAGE_REASONS, RemoteTarget
+    from controller.constants import IMAGE_VERSION
+
+    port = given["port"]
+    target = RemoteTarget(Host(SerialLine(port, given["baud"]), timeout_s=given["timeout"]))
+    greeting = target.greeting
+    click.echo(
+        f"{port}: {greeting.firmware}, frames up to {greeting.largest} bytes, window {greeting.window}"
+    )
+    if greeting.image_version != IMAGE_VERSION:
+        what = f"its controller reads calibration images of version {greeting.image_version}"
+        raise LinkError(what, port, f"this bench makes version {IMAGE_VERSION}")
+    if given["firmware"] is not None and given["firmware"] != greeting.firmware:
+        what = f"its firmware is {greeting.firmware!r}, not {given['firmware']!r}"
+        raise LinkError(what, port, "load the right firmware, or name this one")
+    verdict = target.load(calibration.image)
+    if verdict:
+        why = IMAGE_REASONS.get(verdict, f"reason {verdict}")
+        raise LinkError(f"the device refused the calibration: {why}", port, "check its firmware")
+    if target.greeting.image_crc != calibration.crc or target.greeting.tick_us != calibration.tick_us:
+        raise LinkError("the device runs another calibration than it was given", port, "check its firmware")
+    return target
+
+
+def _announce(path: Path, notes: list[str]) -> None:
+    for note in notes:
+        click.echo(f"{path.name}: {note}")
+
+
+def _run(
+    target: RemoteTarget,
+    calibration: CalibrationFile,
+    options: Options,
+    reading: Reading,
+    path: Path,
+    trace_digest: str,
+    inputs: Any,
+    records: Any,
+    real_time: bool,
+) -> TraceResult:
+    from dataclasses import replace
+
+    from bench.verify.again import check_of, replay_id
+    from bench.verify.compare import context
+    from bench.verify.report import TraceResult
+    from bench.verify.timing import Pace
+
+    host = target.host
+    resent, damaged, begun = host.resent, host.damaged, host.line.now()
+    pace = Pace(calibration.tick_us) if real_time else None
+    tally, seconds = _compare(target, calibration, options, path, records, pace)
+    found = tally.difference
+    if found is not None and found.digest_only and found.since < found.tick and tally.error is None:
+        # Only the state differed: once more, those ticks one by one.
+        fine = replace(options, fine=range(found.since, found.tick + 1))
+        finer, _ = _compare(target, calibration, fine, path, records[: found.tick + 1], None)
+        if finer.difference is not None:
+            tally = finer
+    if pace is None:
+        begun = host.line.now() - begun
+    tick = tally.difference.tick if tally.difference else 0
+    return TraceResult(
+        name=path.stem,
+        path=str(path),
+        trace_sha256=trace_digest,
+        total=len(records),
+        tick_us=calibration.tick_us,
+        start_s=inputs.start_s,
+        tally=tally,
+        context=context(tally),
+        seconds=seconds,
+        resent=host.resent - resent,
+        damaged=host.damaged - damaged,
+        replay_id=replay_id(tick, check_of(calibration.image, records), path, calibration.path, reading),
+        pace=pace,
+    )
+
+
+def _compare(
+    target: RemoteTarget,
+    calibration: CalibrationFile,
+    options: Options,
+    path: Path,
+    records: Any,
+    pace: Any,
+) -> tuple[Tally, float]:
+    """The comparison of one run, and how long the device took."""
+    from bench.link.target import LocalTarget
+    from bench.trace.progress import progress_bar
+    from bench.verify.compare import Step, compare, plan
+    from bench.verify.source import TraceSource
+    from controller import Controller
+
+    reference = LocalTarget(Controller())
+    reference.load(calibration.image)
+    digest = reference.start()
+    source = TraceSource(records)
+    steps: list[Step | None] = []
+    with progress_bar("reference") as progress:
+        for step in plan(source, reference, target.greeting.largest, options):
+            steps.append(step)
+            if step is not None:
+                progress((step.start + len(step.inputs)) / len(records))
+    begun = target.host.line.now()
+    with _live(path.name, len(records), target) as live:
+        tally = compare(target, iter(steps), source, digest, options, live, pace)
+    return tally, target.host.line.now() - begun
+
+
+@contextmanager
+def _live(name: str, total: int, target: RemoteTarget) -> Iterator[Callable[[Tally], None]]:
+    """A progress line on the terminal: ticks, rate, retries, first difference."""
+    if not sys.stderr.isatty():
+        yield lambda tally: None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+
+    line = Progress(
+        TextColumn(name), BarColumn(), TextColumn("{task.fields[text]}"), TimeRemainingColumn(),
+        console=Console(stderr=True), transient=True,
+    )  # fmt: skip
+    task = line.add_task(name, total=total, text="")
+    begun = target.host.line.now()
+
+    def report(tally: Tally) -> None:
+        rate = tally.ticks / max(target.host.line.now() - begun, 1e-3)
+        found = f"differs at tick {tally.difference.tick}" if tally.difference else "equal so far"
+        text = f"{tally.ticks}/{total} ticks, {rate:.0f} a second, {target.host.resent} retries, {found}"
+        line.update(task, completed=tally.ticks, text=text)
+
+    with line:
+        yield report
+
+
+def _verdict(result: TraceResult) -> str:
+    from bench.verify.report import difference_text
+
+    tally = result.tally
+    name = Path(result.path).name
+    retries = f", {result.resent} retries" if result.resent else ""
+    if result.verdict == "different":
+        return f"{name}: different at {difference_text(result)}\n  replay id {result.replay_id}"
+    compared = f"{tally.ticks} ticks"
+    if result.verdict == "link":
+        return f"{name}: {compared} of {result.total} equal, then the link failed{retries}"
+    state = "every output, event and state" if tally.digests else "every output and event"
+    text = (
+        f"{name}: equal, {compared} in {tally.frames} frames ({state}), {result.rate:.0f} a second{retries}"
+    )
+    if result.pace is not None and (facts := result.pace.facts()):
+        text += (
+            f"\n  latency median {facts['latency_ms_median']:.3f} ms, 99 % {facts['latency_ms_99']:.3f} ms,"
+            f" worst {facts['latency_ms_worst']:.3f} ms; {facts['late_ticks']} late ticks;"
+            f" sent up to {facts['send_jitter_ms_worst']:.3f} ms after their moment"
+        )
+    return text
+
+
+def _status(target: RemoteTarget) -> Status | None:
+    from bench.link.line import LinkError
+
+    try:
+        return target.status()
+    except LinkError:
+        return None  # not needed for the verdict

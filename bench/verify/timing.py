@@ -1,0 +1,83 @@
+"""Real time: steps paced to the wall clock, and how long their answers take."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+
+@dataclass
+class Pace:
+    """Sends tick n at n ticks after the first, and keeps what came of it.
+
+    `latency_s` is the time from sending a step to its answer, `behind_s` how long after its moment it was
+    sent. A step is late when its answer comes after the moment of the next one.
+    """
+
+    tick_us: int
+    begun: float | None = None
+    late_ticks: int = 0
+    latency_s: list[float] = field(default_factory=list)
+    behind_s: list[float] = field(default_factory=list)
+
+    def wait(self, start: int, now: float) -> float:
+        """How long until tick `start` of the run is due."""
+        if self.begun is None:
+            self.begun = now - start * self.tick_us / 1e6
+        return self._due(start) - now
+
+    def _due(self, start: int) -> float:
+        assert self.begun is not None
+        return self.begun + start * self.tick_us / 1e6
+
+    def answered(self, start: int, ticks: int, sent_at: float, latency_s: float) -> None:
+        """Tick `start` and those sent with it were answered."""
+        self.latency_s.append(latency_s)
+        self.behind_s.append(sent_at - self._due(start))
+        if sent_at + latency_s > self._due(start + ticks):
+            self.late_ticks += ticks
+
+    def facts(self) -> dict[str, float | int]:
+        """Times in milliseconds; empty without an answer."""
+        if not self.latency_s:
+            return {}
+        latency, behind = np.array(self.latency_s) * 1e3, np.array(self.behind_s) * 1e3
+        return {
+            "steps": len(latency),
+            "latency_ms_median": float(np.median(latency)),
+            "latency_ms_99": float(np.percentile(latency, 99)),
+            "latency_ms_worst": float(latency.max()),
+            "late_ticks": self.late_ticks,
+            "send_jitter_ms_99": float(np.percentile(behind, 99)),
+            "send_jitter_ms_worst": float(behind.max()),
+        }
+
+    def draw(self, path: Path, name: str) -> None:
+        """Write a histogram of the latencies as PNG."""
+        import matplotlib as mpl
+
+        mpl.use("Agg")
+        from matplotlib import pyplot as plt
+
+        facts = self.facts()
+        latency = np.array(self.latency_s) * 1e3
+        figure, axes = plt.subplots(figsize=(8, 4), layout="constrained")
+        axes.hist(latency, bins=80, color="#4878a8")
+        axes.set_yscale("log")
+        marks = {"median": "latency_ms_median", "99 %": "latency_ms_99", "worst": "latency_ms_worst"}
+        for (label, key), style in zip(marks.items(), ("-", "--", ":"), strict=True):
+            axes.axvline(facts[key], color="#303030", linestyle=style, label=f"{label} {facts[key]:.3g} ms")
+        axes.axvline(self.tick_us / 1e3, color="#b04030", label=f"one tick, {self.tick_us / 1e3:g} ms")
+        axes.set(
+            xlabel="from sending a step to its answer, ms",
+            ylabel="steps",
+            title=f"{name}: {facts['late_ticks']} late ticks in {facts['steps']} steps",
+        )
+        axes.legend()
+        figure.savefig(path, dpi=110)
+        plt.close(figure)
