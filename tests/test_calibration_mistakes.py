@@ -395,8 +395,8 @@ def test_a_missing_section_is_named_or_has_defaults(section: str) -> None:
         assert section in missing or {key.rpartition(".")[0] for key in missing} == {section}
 
 
-def test_an_empty_file_names_every_section_that_is_needed() -> None:
-    found = mistakes("")
+def test_a_file_without_sections_names_every_one_that_is_needed() -> None:
+    found = mistakes("# nothing yet\n")
     assert {key for _, key, _, _ in found} == {
         *(
             "sensor",
@@ -566,6 +566,13 @@ def test_a_huge_file_is_not_read_to_its_end(tmp_path: Path) -> None:
         load(path)
 
 
+def test_an_empty_file_is_called_that(tmp_path: Path) -> None:
+    path = tmp_path / "car.toml"
+    path.write_text(" \n\n")
+    with pytest.raises(CalibrationMistakes, match="car.toml: is empty; a calibration"):
+        load(path)
+
+
 def test_byte_order_mark_and_windows_line_ends_are_understood(tmp_path: Path) -> None:
     plain, other = tmp_path / "a.toml", tmp_path / "b.toml"
     plain.write_text(DEMO, encoding="utf-8")
@@ -674,6 +681,13 @@ def mutated(draw: st.DrawFn) -> str:
 @settings(max_examples=300, deadline=None)
 @given(mutated())
 @example(with_maps("[maps]\n"))
+@example(
+    swap(
+        swap(DEMO, "speed_kmh = [0, 80, 160, 250]", ""),
+        "retard_from_mm = [150, 140, 125, 110]",
+        "retard_from_mm = [1, 2]",
+    )
+)
 @example("\n".join(f"{key} = 1" for key in ("sensor", "maps", "progress", "latch", "cylinders", "tick")))
 def test_no_file_gives_anything_but_mistakes_or_an_image(text: str) -> None:
     try:

@@ -412,7 +412,7 @@ class _Builder:
         if limit.good and limit.value <= 0:
             file.wrong(limit.path, f"{limit.written(limit.value)} is not above 0", "a few percent", limit)
         for q, start in zip(lifts[:2], compiled[:2], strict=True):
-            if not (q.good and lifts[2].good):
+            if not (q.good and lifts[2].good and len(start) == len(compiled[2])):
                 continue
             for i, (a, full) in enumerate(zip(start, compiled[2], strict=True)):
                 if a >= full:

@@ -30,7 +30,10 @@ def check(file: Path) -> None:
 @calibration.command()
 @_FILE
 def show(file: Path) -> None:
-    """Print FILE as tables, in the units it is written in, with the defaults of what it leaves out."""
+    """Print FILE as tables, in the units it is written in.
+
+    Defaults are shown for what it leaves out, and the maps as the controller has them.
+    """
     from bench.calibration.show import print_tables
 
     cal = load(file)
@@ -44,7 +47,7 @@ def show(file: Path) -> None:
     "--out", type=click.Path(path_type=Path), required=True, metavar="IMAGE", help="The image to write."
 )
 def compile_image(file: Path, out: Path) -> None:
-    """Compile FILE to the image that the controller and a device run from."""
+    """Compile FILE to the image that a controller runs from."""
     from bench.files import write_whole
 
     cal = load(file)

@@ -408,10 +408,10 @@ class Section:
             usual = _named(base, unit)
             written = unit_after(key, base)
             if unit and key == base:
-                return "names no unit", usual, base
+                return "names no unit", f"for example {usual}", base
             if written and unit:
                 wanted, given = _kind_name(unit), _kind_name(written[0])
-                return f"is a {given}, but {base} is a {wanted}", usual, base
+                return f"is a {given}, but {base} is a {wanted}", f"for example {usual}", base
             if written and not unit:
                 return "takes no unit", base, base
         names = {_named(base, unit): base for base, unit in self._known}
@@ -535,6 +535,8 @@ def read_text(path: str | os.PathLike[str]) -> tuple[bytes, str]:
     if len(raw) > SIZE_LIMIT:
         what = f"is larger than {SIZE_LIMIT >> 20} MiB, too large for a calibration"
         raise CalibrationMistakes([UserError(what, name, "a TOML file, a few kilobytes long")])
+    if not raw.strip():
+        raise CalibrationMistakes([UserError("is empty", name, "a calibration, one key = value a line")])
     try:
         # Some editors put a byte-order mark in front.
         return raw, raw.decode("utf-8-sig")
