@@ -569,7 +569,7 @@ def test_a_huge_file_is_not_read_to_its_end(tmp_path: Path) -> None:
 def test_an_empty_file_is_called_that(tmp_path: Path) -> None:
     path = tmp_path / "car.toml"
     path.write_text(" \n\n")
-    with pytest.raises(CalibrationMistakes, match="car.toml: is empty; a calibration"):
+    with pytest.raises(CalibrationMistakes, match=r"car\.toml: is empty; a calibration"):
         load(path)
 
 
