@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import shlex
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import asdict
 from importlib.metadata import version
 from pathlib import Path
@@ -110,8 +110,7 @@ def write_all(
 def write_ticks(path: Path, calibration: CalibrationFile, inputs: Inputs, run: Run) -> None:
     """ticks.csv: a row for each tick. `progress` is in the calibration's unit; reason, askers and faults are
     the numbers of the summary's legend; torque_estimate is the share of full torque left."""
-    left = torque_left(run, calibration.number("cylinders"), inputs.has_engine)
-    states = np.array([names.STATES[i] for i in range(len(names.STATES))])
+    cylinders = calibration.number("cylinders")
     scale = 10 if calibration.progress_unit == "km/h" else 1
     t, a = run.ticks, inputs.arrays
 
@@ -132,13 +131,15 @@ def write_ticks(path: Path, calibration: CalibrationFile, inputs: Inputs, run: R
             "latched_permille": t["latched"][part],
             "reduction_permille": t["reduction"][part],
             "retard_ddeg": t["retard"][part],
-            "state": states[t["state"][part]],
+            "state": (t["state"][part], [names.STATES[code] for code in range(len(names.STATES))]),
             "reason": t["reason"][part],
             "askers": t["askers"][part],
             "faults": t["faults"][part],
             "hold_left_ticks": t["hold_left"][part],
             "out_of_sight_ticks": t["out_of_sight_ticks"][part],
-            "torque_estimate": np.round(left[part].astype(np.float64), 4),
+            "torque_estimate": np.round(
+                torque_left(run, cylinders, inputs.has_engine, part).astype(np.float64), 4
+            ),
         }
 
     _write_csv(path, run.n, columns)
@@ -166,17 +167,39 @@ def _seconds(inputs: Inputs, tick: Any) -> Any:
     return np.round(inputs.start_s + tick * (inputs.tick_us / 1e6), 6)
 
 
-def _write_csv(path: Path, rows: int, columns: Any) -> None:
-    """Write `columns(part)`, arrays by name, in parts, so that a long trace needs no second copy in
-    memory."""
+def _write_csv(path: Path, rows: int, columns: Callable[[slice], dict[str, Any]]) -> None:
+    """Write `columns(part)`, arrays (or codes and what they are called) by name, in parts, so that a long
+    trace needs no second copy in memory."""
     import pyarrow as pa
     from pyarrow import csv
 
     def batch(start: int) -> Any:
-        return pa.RecordBatch.from_pydict(columns(slice(start, min(rows, start + _CHUNK))))
+        made = columns(slice(start, min(rows, start + _CHUNK)))
+        return pa.RecordBatch.from_arrays([_arrow(column) for column in made.values()], names=list(made))
 
     options = csv.WriteOptions(include_header=False, quoting_style="none")
     with open(path, "wb") as stream:
-        stream.write(",".join(batch(0).schema.names).encode() + b"\n")
+        stream.write(",".join(columns(slice(0, 0))).encode() + b"\n")
         for start in range(0, rows, _CHUNK):
             csv.write_csv(batch(start), stream, options)
+
+
+def _arrow(column: Any) -> Any:
+    """An array, or (codes, words), for pyarrow.
+
+    Made from its memory, since pyarrow's own way of taking a numpy array first loads pandas where there is
+    one, which takes a quarter of a second.
+    """
+    import pyarrow as pa
+
+    if isinstance(column, tuple):
+        codes, words = column
+        data = [word.encode() for word in words]
+        ends = np.cumsum([0, *map(len, data)], dtype=np.int32)
+        buffers = [None, pa.py_buffer(ends), pa.py_buffer(b"".join(data))]
+        return pa.DictionaryArray.from_arrays(
+            _arrow(codes), pa.Array.from_buffers(pa.string(), len(data), buffers)
+        )
+    values = np.ascontiguousarray(column)
+    kind = getattr(pa, values.dtype.name)()
+    return pa.Array.from_buffers(kind, len(values), [None, pa.py_buffer(values)])

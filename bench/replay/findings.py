@@ -251,14 +251,18 @@ def _torque(s: Stepped) -> dict[str, Any]:
     reduction = s.ticks["reduction"][s.launched]
     run_ticks = len(reduction)
     taken = int(reduction.sum(dtype=np.int64))
-    left = torque_left(s.run, s.calibration.number("cylinders"), s.inputs.has_engine)[s.launched]
+    cylinders = s.calibration.number("cylinders")
+    left = [
+        float(torque_left(s.run, cylinders, s.inputs.has_engine, slice(*run)).sum(dtype=np.float64))
+        for run in s.runs
+    ]
     return {
         "run_s": s.seconds(run_ticks),
         "reduced_s": s.seconds(reduction > 0),
         "retarded_s": s.seconds(s.ticks["retard"][s.launched] > 0),
         "full_cut_s": round(taken * s.tick_s / 1000, 6),
         "share_taken": round(taken / 1000 / run_ticks, 6) if run_ticks else None,
-        "estimated_share_left": round(float(left.mean(dtype=np.float64)), 4) if run_ticks else None,
+        "estimated_share_left": round(sum(left) / run_ticks, 4) if run_ticks else None,
         "estimate_from": "events" if s.inputs.has_engine else "command",
     }
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -22,6 +24,8 @@ Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
 
 MAX_GAP_S = 0.1
+_UINT16 = 65535
+_CHUNK = 1 << 18
 
 
 @dataclass(frozen=True)
@@ -74,7 +78,8 @@ def from_trace(trace: Trace, calibration: CalibrationFile, options: Options | No
         launching.Seen(
             tick_us=calibration.tick_us,
             disarm_ticks=calibration.number("disarm_ticks"),
-            lift=_lift_seen(arrays["counts"], calibration),
+            n=lay.n,
+            lift=partial(_lift_seen, arrays["counts"], calibration),
             speed=known_speed,
             armed=switch["armed"],
             launch=switch["launch"],
@@ -117,16 +122,11 @@ class _Layer:
         return grid.values[role], grid.valid[role]
 
     def whole(self, role: str, scale: float, notes: list[str]) -> Ints:
-        """Rounded to whole units of 1/scale, uint16[n]; 0 where not known or not recorded."""
+        """Whole units of 1/scale, uint16[n]; 0 where not known or not recorded."""
         if not self.has(role):
             return np.zeros(self.n, np.uint16)
         values, valid = self.floats(role)
-        values *= scale
-        values[~valid] = 0.0
-        outside = int(np.count_nonzero((values < 0) | (values > 65535)))
-        if outside:
-            notes.append(f"{role.replace('_', ' ')}: cut to its legal range in {outside} ticks")
-        return _rounded(values, 65535)
+        return _whole(role, values, valid, scale, notes)
 
     def switch(self, role: str) -> Ints | None:
         if not self.has(role):
@@ -154,8 +154,8 @@ def _signals(
     elif lay.has("speed"):
         values, valid = lay.floats("speed")
         known = values.astype(np.float32)
-        arrays["speed"] = lay.whole("speed", 10.0, notes)
         arrays["speed_valid"] = valid.astype(np.uint8)
+        arrays["speed"] = _whole("speed", values, valid, 10.0, notes)
     else:
         arrays["speed"] = np.zeros(lay.n, np.uint16)
         arrays["speed_valid"] = np.zeros(lay.n, np.uint8)
@@ -215,23 +215,35 @@ def _counts(lay: _Layer, calibration: CalibrationFile, notes: list[str]) -> tupl
     values, valid = lay.floats("height")
     unit = lay.unit("height")
     adc_max = calibration.number("adc_max")
+    to_counts: Callable[[Floats], Floats] = np.array
+    low, high = 0.0, float(adc_max)
     if unit == "mm":
-        _note_beyond_curve(values[valid], calibration, notes)
-        values = calibration.height_to_counts(values)
+        to_counts = calibration.height_to_counts
+        low, high = (end(calibration.row("sensor_height")) / 16 for end in (min, max))
         notes.append(
             "height: turned back into counts through the calibrated sensor, rounded as its ADC would"
         )
     elif unit == "V":
-        values = calibration.volts_to_counts(values)
+        to_counts = calibration.volts_to_counts
+        high = adc_max / float(calibration.volts_to_counts(1.0))
         notes.append("height: volts turned into counts, rounded as the calibrated ADC would")
-    beyond = int(np.count_nonzero((values[valid] > adc_max + 0.5) | (values[valid] < -0.5)))
-    if beyond and unit != "mm":
-        share = 100 * beyond / len(values)
+    half_a_count = (high - low) / adc_max / 2
+    counts = np.empty(lay.n, dtype=INPUT_TYPES["counts"])
+    beyond = 0
+    for start in range(0, lay.n, _CHUNK):
+        part = slice(start, start + _CHUNK)
+        seen = values[part]
+        beyond += int(np.count_nonzero((seen < low - half_a_count) | (seen > high + half_a_count)))
+        read = to_counts(seen)
+        read[~valid[part]] = 0.0
+        counts[part] = _rounded(read, adc_max)
+    if beyond:
+        share = 100 * beyond / int(np.count_nonzero(valid))
         notes.append(
-            f"height: outside the ADC's 0..{adc_max} counts in {share:.2g} % of the ticks, cut to its ends"
+            f"height: beyond the calibrated range, {low:g} to {high:g} {unit}, in {share:.2g} % of the ticks,"
+            f" where it reads its end; the trace goes from {np.nanmin(values):.4g} to"
+            f" {np.nanmax(values):.4g} {unit}"
         )
-    values[~valid] = 0.0
-    counts = _rounded(values, adc_max)
     lost = ~valid
     if lost.any():
         counts[lost] = _open_counts(calibration, notes)
@@ -251,23 +263,12 @@ def _open_counts(calibration: CalibrationFile, notes: list[str]) -> int:
     return adc_max
 
 
-def _note_beyond_curve(height_mm: Floats, calibration: CalibrationFile, notes: list[str]) -> None:
-    if len(height_mm) == 0:
-        return
-    curve = calibration.row("sensor_height")
-    low, high = min(curve) / 16, max(curve) / 16
-    outside = int(np.count_nonzero((height_mm < low - 0.5) | (height_mm > high + 0.5)))
-    if outside:
-        notes.append(
-            f"height: beyond the sensor's curve ({low:g} to {high:g} mm) in"
-            f" {100 * outside / len(height_mm):.2g} % of the ticks, where it reads its end; the trace goes"
-            f" from {height_mm.min():.0f} to {height_mm.max():.0f} mm"
-        )
-
-
 def _lift_seen(counts: Ints, calibration: CalibrationFile) -> npt.NDArray[np.float32]:
     """The lift above the calibrated rest height at each tick, mm; NaN outside the electrical window."""
-    lift = calibration.lift_of_height_mm(calibration.counts_to_height(counts)).astype(np.float32)
+    lift = np.empty(len(counts), dtype=np.float32)
+    for start in range(0, len(counts), _CHUNK):
+        part = slice(start, start + _CHUNK)
+        lift[part] = calibration.lift_of_height_mm(calibration.counts_to_height(counts[part]))
     lift[(counts < calibration.number("window_low")) | (counts > calibration.number("window_high"))] = np.nan
     return lift
 
@@ -293,6 +294,16 @@ def _lead_ticks(launch: int | None, calibration: CalibrationFile) -> int:
 def _with_lead(name: str, column: Ints, lead: int) -> Ints:
     first = 0 if name == "launch" else column[0]
     return np.concatenate((np.full(lead, first, column.dtype), column))
+
+
+def _whole(role: str, values: Floats, valid: Bools, scale: float, notes: list[str]) -> Ints:
+    """Whole units of 1/scale, uint16[n]; 0 where not valid. Changes `values`."""
+    values *= scale
+    values[~valid] = 0.0
+    outside = int(np.count_nonzero(values < 0) + np.count_nonzero(values > _UINT16))
+    if outside:
+        notes.append(f"{role.replace('_', ' ')}: cut to 0..{_UINT16 / scale:g} in {outside} ticks")
+    return _rounded(values, _UINT16)
 
 
 def _rounded(values: Floats, greatest: int) -> Ints:

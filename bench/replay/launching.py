@@ -11,6 +11,7 @@ What is found is kept simple, so that a person can foresee it, and is always sai
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -32,12 +33,14 @@ _ARM_BEFORE_S = 2.0
 
 @dataclass(frozen=True)
 class Seen:
-    """What a trace shows, an entry for each of n ticks. `speed` in km/h with NaN where it is not known, or
-    None where the trace has none; `lift` in mm with NaN where it is not known; switches as read, or None."""
+    """What a trace shows, an entry for each of n ticks. `lift` gives the lift in mm, NaN where it is not
+    known; `speed` in km/h, NaN where it is not known, or None where the trace has none; switches as read, or
+    None."""
 
     tick_us: int
     disarm_ticks: int
-    lift: npt.NDArray[np.float32]
+    n: int
+    lift: Callable[[], npt.NDArray[np.float32]]
     speed: npt.NDArray[np.float32] | None = None
     armed: Ints | None = None
     launch: Ints | None = None
@@ -64,7 +67,7 @@ class Switches:
 
 def find(seen: Seen) -> Switches:
     """The switches for the controller."""
-    n = len(seen.lift)
+    n = seen.n
     given = seen.armed
     made = Switches(np.ones(n, np.uint8) if given is None else given.astype(np.uint8), np.zeros(n, np.uint8))
     made.notes.append("armed: from the start (no arming column)" if given is None else "armed: as recorded")
@@ -100,9 +103,10 @@ def _launch_by_speed(seen: Seen, made: Switches) -> None:
 
 
 def _launch_by_height(seen: Seen, made: Switches) -> None:
-    rises = spans(seen.lift > RISE_TO_MM)
+    lift = seen.lift()
+    rises = spans(lift > RISE_TO_MM)
     long_rises = [start for start, stop in rises if stop - start >= seen.ticks(RISE_S)]
-    low = np.flatnonzero(seen.lift <= RISE_FROM_MM)
+    low = np.flatnonzero(lift <= RISE_FROM_MM)
     stop = 0
     for armed_from, _ in spans(made.armed):
         if armed_from < stop:

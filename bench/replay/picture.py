@@ -176,9 +176,9 @@ class _Drawing:
         if self.launch is None:
             return _Window(0, self.run.n, self.inputs.lead, tick_s)
         start, stop = self.launch.tick, self.launch.end_tick
-        taking = (self.ticks["reduction"] > 0) | (self.ticks["retard"] > 0)
-        busy = taking | (self.ticks["lift"] > 16 * self.found.lift_threshold_mm)
-        last = np.flatnonzero(busy[start:stop])
+        part = slice(start, stop)
+        taking = (self.ticks["reduction"][part] > 0) | (self.ticks["retard"][part] > 0)
+        last = np.flatnonzero(taking | (self.ticks["lift"][part] > 16 * self.found.lift_threshold_mm))
         until = start + (int(last[-1]) if len(last) else 0) + round(_AFTER_S / tick_s)
         until = max(until, start + round(_LEAST_S / tick_s))
         if stop - until < round(_LEAST_S / tick_s):
@@ -211,12 +211,9 @@ class _Drawing:
         return _extremes(np.asarray(values), self.at)
 
     def where(self, mask: Any) -> list[tuple[float, float]]:
-        """(start, width) in seconds of the stretches where a mask over the whole trace holds."""
+        """(start, width) in seconds of the stretches where a mask over the window holds."""
         w = self.window
-        return [
-            (float(w.seconds(w.start + a)), (b - a) * w.tick_s)
-            for a, b in spans(_coarse(mask[w.start : w.stop]))
-        ]
+        return [(float(w.seconds(w.start + a)), (b - a) * w.tick_s) for a, b in spans(_coarse(mask))]
 
     def shade(self, panel: Axes, mask: Any, **look: Any) -> None:
         for start, width in self.where(mask):
@@ -252,7 +249,7 @@ class _Drawing:
             panel.axhspan(end, top, facecolor="none", edgecolor=_PALE, hatch="///", linewidth=0, zorder=0)
             panel.axhline(end, color=_GREY, linewidth=0.8)
             labels.append((end, "sensor's end", _GREY))
-        faults = self.ticks["faults"]
+        faults = self.part("faults")
         out = (faults & c.FAULT_OUT_OF_SIGHT) != 0
         self.shade(panel, out, facecolor="#f5c9a6")
         self.shade(panel, (faults & c.FAULT_SENSOR) != 0, facecolor="#e4e4e4")
@@ -316,10 +313,7 @@ class _Drawing:
 
     def _reduction(self, panel: Axes) -> None:
         demand, reduction = self.part("demand") / 10, self.part("reduction") / 10
-        left = torque_left(self.run, self.calibration.number("cylinders"), self.inputs.has_engine)
-        taken = 100 * (
-            1 - _mean_over(left, round(_MEAN_S / self.window.tick_s))[self.window.start : self.window.stop]
-        )
+        taken = self._taken()
         panel.fill_between(self.x, 0, self.line(demand), color="#c4c4c4", linewidth=0)
         panel.plot(self.x, self.line(taken), color=_BLUE, linewidth=0.9)
         panel.plot(self.x, self.line(reduction), color=_BLACK, linewidth=1.8)
@@ -339,6 +333,15 @@ class _Drawing:
             at = int(np.argmax(reduction))
             level = max(float(reduction[at]), float(taken[at : at + len(taken) // 40].max()))
             self._name_peak(panel, at, level, f"{reduction[at]:.0f} %", top)
+
+    def _taken(self) -> Any:
+        """The estimated torque taken over the window, %, a mean over _MEAN_S."""
+        ticks = max(1, round(_MEAN_S / self.window.tick_s))
+        first = max(0, self.window.start - ticks)
+        part = slice(first, self.window.stop)
+        cylinders = self.calibration.number("cylinders")
+        left = torque_left(self.run, cylinders, self.inputs.has_engine, part)
+        return 100 * (1 - _mean_over(left, ticks)[self.window.start - first :])
 
     def _retard(self, panel: Axes) -> None:
         retard = self.part("retard") / 10
@@ -361,13 +364,13 @@ class _Drawing:
         for bit, (name, _) in names.FAULTS.items():
             if bit in (c.FAULT_UNUSED, c.FAULT_SPEED):
                 continue  # the one shows as a thin line below, the other beside the progress
-            for start, width in self.where((self.ticks["faults"] & bit) != 0):
+            for start, width in self.where((self.part("faults") & bit) != 0):
                 panel.broken_barh([(start, width)], (-0.38, 0.76), facecolor=_ORANGE, linewidth=0)
                 if width > 0.05 * (self.window.stop - self.window.start) * self.window.tick_s:
                     panel.text(
                         start + width / 2, 0, name.replace("_", " "), ha="center", va="center", fontsize=8
                     )
-        lost = self.where((self.ticks["faults"] & c.FAULT_UNUSED) != 0)
+        lost = self.where((self.part("faults") & c.FAULT_UNUSED) != 0)
         if lost:
             panel.broken_barh(lost, (-0.44, 0.12), facecolor=_BLACK, linewidth=0)
         panel.set_ylim(-0.6, 2.6)
@@ -524,7 +527,7 @@ def _mean_over(values: Any, ticks: int) -> Any:
     """The mean of the last so many values, of those there are at the start."""
     total = np.concatenate(([0.0], np.cumsum(values, dtype=np.float64)))
     until = np.arange(1, len(values) + 1)
-    since = np.maximum(until - max(ticks, 1), 0)
+    since = np.maximum(until - ticks, 0)
     return (total[until] - total[since]) / (until - since)
 
 

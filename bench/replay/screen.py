@@ -18,9 +18,9 @@ _SPANS = 4
 
 def show(facts: dict[str, Any], out: Path | None) -> None:
     """Print the facts of bench.replay.files.summary."""
-    from rich.console import Console
+    from bench.console import make_console
 
-    console = Console(highlight=False, soft_wrap=False)
+    console = make_console()
     _head(console, facts)
     for look in facts["look_at"]:
         if look["code"] == "fault_at_launch":

@@ -26,21 +26,26 @@ def spark_efficiency(retard_deg: npt.ArrayLike) -> npt.NDArray[np.float64]:
     return np.maximum(0.0, 1.0 - K_PER_DEG2 * retard * retard)
 
 
-def fired_share(run: Run, cylinders: int, has_engine: bool) -> Shares:
-    """The share of the last `cylinders` events up to each tick that fired, float32[n].
+def fired_share(run: Run, cylinders: int, has_engine: bool, part: slice) -> Shares:
+    """The share of the last `cylinders` events up to each tick of a part that fired, float32.
 
     With no engine speed in the trace there are no events: then what the command leaves.
     """
     if not has_engine:
-        return np.asarray(1.0 - run.ticks["reduction"] / 1000.0, dtype=np.float32)
-    skipped = np.concatenate(([0], np.cumsum(run.event_bits != 0, dtype=np.int64)))
-    until = np.searchsorted(run.event_tick, np.arange(run.n), side="right")
-    since = np.maximum(until - cylinders, 0)
-    return np.asarray(1.0 - (skipped[until] - skipped[since]) / cylinders, dtype=np.float32)
+        return np.asarray(1.0 - run.ticks["reduction"][part] / np.float32(1000), dtype=np.float32)
+    start, stop, _ = part.indices(run.n)
+    first, last = np.searchsorted(run.event_tick, (start, stop))
+    first = max(0, int(first) - cylinders)
+    skipped = np.concatenate(([0], np.cumsum(run.event_bits[first:last] != 0, dtype=np.int32)))
+    ticks = np.arange(start, stop, dtype=run.event_tick.dtype)
+    until = np.searchsorted(run.event_tick[first:last], ticks, side="right")
+    last_cycle = skipped[until] - skipped[np.maximum(until - cylinders, 0)]
+    return np.asarray(1 - last_cycle / np.float32(cylinders), dtype=np.float32)
 
 
-def torque_left(run: Run, cylinders: int, has_engine: bool) -> Shares:
-    """The estimated share of full torque left at each tick, float32[n]."""
-    # Few retards occur, so that each is reckoned once.
-    efficiency = spark_efficiency(np.arange(int(run.ticks["retard"].max(initial=0)) + 1) / 10)
-    return fired_share(run, cylinders, has_engine) * efficiency.astype(np.float32)[run.ticks["retard"]]
+def torque_left(run: Run, cylinders: int, has_engine: bool, part: slice = slice(None)) -> Shares:
+    """The estimated share of full torque left at each tick of a part, float32."""
+    retard = run.ticks["retard"][part]
+    # Few different retards occur, so that each is reckoned once.
+    efficiency = spark_efficiency(np.arange(int(retard.max(initial=0)) + 1) / 10)
+    return fired_share(run, cylinders, has_engine, part) * efficiency.astype(np.float32)[retard]

@@ -51,9 +51,10 @@ def on_grid(trace: Trace, tick_us: int, max_gap_s: float) -> Grid:
 def _in_ticks(time_s: Floats, tick_us: int) -> Floats:
     """Times in ticks since the first; one that is a whole tick but for rounding is made one."""
     ticks: Floats = (time_s - time_s[0]) * (1e6 / tick_us)
-    whole = np.rint(ticks)
-    near = np.abs(ticks - whole) < _SNAP_TICKS
-    ticks[near] = whole[near]
+    for start in range(0, len(ticks), _CHUNK):
+        part = ticks[start : start + _CHUNK]
+        whole = np.rint(part)
+        np.copyto(part, whole, where=np.abs(part - whole) < _SNAP_TICKS)
     return ticks
 
 
