@@ -1,0 +1,66 @@
+"""Programs that some tests need: there, or the test is skipped with the line that helps; in CI it fails."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+from functools import cache
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+import pytest
+
+from firmware_model import binding
+
+# What is tried -> the packages that bring it.
+_PACKAGES = {
+    "gcc": "gcc libc6-dev",
+    "gcc -m32": "gcc-multilib",
+    "clang": "clang libc6-dev",
+    "clang -m32": "clang gcc-multilib",
+    "gcc -fsanitize=address,undefined": "gcc libc6-dev",
+    "clang -fsanitize=address,undefined": "clang libclang-rt-dev",
+    "arm-none-eabi-gcc": "gcc-arm-none-eabi",
+}
+
+
+@cache
+def _works(compiler: str) -> bool:
+    # A cross compiler without a library cannot link, and need not.
+    link = [] if not compiler.startswith("arm") else ["-c"]
+    with TemporaryDirectory() as folder:
+        source = Path(folder, "try.c")
+        source.write_text("#include <stdint.h>\nint main(void) { int32_t zero = 0; return zero; }\n")
+        command = [*compiler.split(), *link, str(source), "-o", str(Path(folder, "try"))]
+        try:
+            return subprocess.run(command, capture_output=True, check=False, timeout=60).returncode == 0
+        except FileNotFoundError:
+            return False
+
+
+def need(compiler: str) -> list[str]:
+    """The words of a compiler's command line that works here; else the test ends."""
+    if not _works(compiler):
+        _missing(f"{compiler} does not work here; run: apt-get install {_PACKAGES[compiler]}")
+    return compiler.split()
+
+
+def need_core() -> None:
+    """The C core, or the test ends."""
+    reason = binding.available()
+    if reason:
+        _missing(reason)
+
+
+def _missing(reason: str) -> None:
+    if os.environ.get("CI"):
+        pytest.fail(reason)
+    pytest.skip(reason)
+
+
+def run(*command: str | Path) -> subprocess.CompletedProcess[str]:
+    """Run a command that must succeed; its output is in the failure otherwise."""
+    words = [str(part) for part in command]
+    done = subprocess.run(words, capture_output=True, text=True, check=False, timeout=300)
+    assert done.returncode == 0, done.stdout + done.stderr
+    return done
