@@ -95,6 +95,7 @@ class Behaviour:
 
     def give(self, now: float) -> bytes:
         self._now = now
+        self.device.tell_time(int(now * 1000))
         while self._in and self._in[0][0] <= now:
             self._send(self.device.receive(self._in.popleft()[1]), now)
         if self._player is not None:

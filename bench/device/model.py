@@ -17,6 +17,7 @@ from bench.link.protocol import (
     ANSWER,
     ERROR,
     PROTOCOL,
+    STALLED,
     WANTS_DIGEST,
     Greeting,
     Kind,
@@ -56,8 +57,10 @@ class Device:
 
     Invariants: a request is carried out once only, in the order of the sequence numbers, and its answer kept
     until `window` later ones were carried out; one of a foreign session, or before a missing one, changes
-    nothing. `image` is a calibration image that it keeps when it is off. `restart_at` names the count of
-    ticks at which the device is powered up anew, once, before it answers.
+    nothing. Once stepped, the outputs go to the calibrated safe state when no further step comes in the
+    calibrated time; the next one ends that, and its answer says so. `image` is a calibration image that it
+    keeps when it is off. `restart_at` names the count of ticks at which the device is powered up anew, once,
+    before it answers.
     """
 
     def __init__(
@@ -91,12 +94,25 @@ class Device:
         self._repeated = 0
         self._gaps = 0
         self._worst_tick_ns = 0
+        self._now_ms = 0
+        self._fed_ms: int | None = None
+        self._stalled = False
+        self._stalls = 0
         self.stream_every = 0
 
     @property
     def session(self) -> int:
         """Number of the present conversation; 0 before the first."""
         return self._session
+
+    def tell_time(self, now_ms: int) -> None:
+        """Time goes on; to be called before `receive`. No clock is asked here."""
+        self._now_ms = now_ms
+        if self._fed_ms is None or self._stalled or self._stepper.stall_ms == 0:
+            return
+        if now_ms - self._fed_ms >= self._stepper.stall_ms:
+            self._stalled = True
+            self._stalls += 1
 
     def receive(self, data: bytes) -> bytes:
         """What is sent in answer to some bytes."""
@@ -202,6 +218,7 @@ class Device:
         if verdict == 0:
             self._image = image
             self._started = False
+            self._unfed()
         return bytes([verdict])
 
     def _start(self, body: bytes) -> bytes | Reason:
@@ -210,7 +227,12 @@ class Device:
         if not self._image:
             return Reason.NO_IMAGE
         self._started = True
+        self._unfed()
         return pack_digest(self._stepper.start())
+
+    def _unfed(self) -> None:
+        self._fed_ms = None
+        self._stalled = False
 
     def _step(self, body: bytes) -> bytes | Reason:
         first, ticks, flags, inputs = unpack_step(body)
@@ -225,16 +247,23 @@ class Device:
         if self._restart_at is not None and self.stepped >= self._restart_at:
             self._restart_at = None
             self._restarting = True
-        digest = self._stepper.core.digest() if flags & WANTS_DIGEST else 0
+        flags &= WANTS_DIGEST
+        digest = self._stepper.core.digest() if flags else 0
+        flags |= STALLED if self._stalled else 0
+        self._stalled = False
+        self._fed_ms = self._now_ms
         return pack_stepped(binascii.crc32(body), digest, flags, ticks, outputs, events)
 
     def _status(self, body: bytes) -> bytes | Reason:
         if body:
             return Reason.MALFORMED
         damaged = self._decoder.damaged
+        command = self._stepper.core.command
+        acting = self._stepper.safe if self._stalled else (command.reduction, command.retard)
         return Status(
             ticks=self._stepper.ticks,
             worst_tick_ns=self._worst_tick_ns,
+            worst_event_ns=0,
             stack_bytes=0,
             crc=damaged[Damage.CRC],
             stuffing=damaged[Damage.STUFFING],
@@ -244,6 +273,10 @@ class Device:
             overruns=0,
             repeated=self._repeated,
             gaps=self._gaps,
+            late=0,
+            stalls=self._stalls,
+            reduction=acting[0],
+            retard=acting[1],
         ).pack()
 
     def _reset(self, body: bytes) -> bytes | Reason:

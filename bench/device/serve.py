@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from bench.device.behaviour import Behaviour
 from bench.link.line import Line
 
-_LONGEST_WAIT_S = 0.5
+_LONGEST_WAIT_S = 0.1
 
 
-def serve(line: Line, behaviour: Behaviour) -> None:
-    """Answer on the line until the process is told to end or the line is gone (LinkError)."""
+def serve(line: Line, behaviour: Behaviour, running: Callable[[], bool] = lambda: True) -> None:
+    """Answer on the line while `running`, or until the line is gone (LinkError)."""
     try:
-        while True:
+        while running():
             wake = behaviour.wake_at()
             wait = _LONGEST_WAIT_S if wake is None else min(_LONGEST_WAIT_S, max(0.0, wake - line.now()))
             came = line.receive(wait)

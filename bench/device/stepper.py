@@ -65,6 +65,8 @@ class Stepper:
         self.core = core
         self.ticks = 0
         self.tick_us = 0
+        self.stall_ms = 0
+        self.safe = (0, 0)
         self._order: list[int] = []
         self._place = 0
 
@@ -77,6 +79,8 @@ class Stepper:
             self._order = calibration.firing_order[: calibration.cylinders]
             self._place = 0
             self.tick_us = calibration.tick_us
+            self.stall_ms = calibration.stall_ms
+            self.safe = (calibration.safe_reduction, calibration.safe_retard)
         return verdict
 
     def start(self) -> int:

@@ -51,6 +51,7 @@ class Reason(IntEnum):
     NO_IMAGE = 7
     NOT_STARTED = 8
     TOO_MUCH = 9
+    STORE = 10
 
 
 REASON_TEXT = {
@@ -63,6 +64,7 @@ REASON_TEXT = {
     Reason.NO_IMAGE: "it has no calibration image",
     Reason.NOT_STARTED: "it was not started",
     Reason.TOO_MUCH: "the answer would not fit into its largest frame",
+    Reason.STORE: "its memory for the calibration failed",
 }
 
 HEAD = struct.Struct("<BHH")  # kind, session, sequence
@@ -72,12 +74,14 @@ _COMMIT = struct.Struct("<HI")  # length, CRC-32 of all bytes
 _DIGEST = struct.Struct("<I")
 _STEP = struct.Struct("<HBB")  # first tick, ticks, flags
 _STEPPED = struct.Struct("<IIHBB")  # CRC-32 of the request, digest, events, ticks, flags
-_STATUS = struct.Struct("<IIIHHHHHHHH")
+_STATUS = struct.Struct("<4I12H")
 _STREAM = struct.Struct("<H")  # every
 _TICKS = struct.Struct("<HHHB")  # number of the message, first tick, every, ticks
 _ERROR = struct.Struct("<BH")  # reason, detail
 
 WANTS_DIGEST = 1
+STALLED = 2
+"""Flag of the answer to STEP: the outputs had gone to the safe state before this step."""
 
 # The inputs of one tick. switches: bit 0 speed valid, 1 armed, 2 launch. events: how many cylinders' fuel
 # falls due after the step, one after the other in firing order.
@@ -200,10 +204,12 @@ class Greeting:
 
 @dataclass(frozen=True)
 class Status:
-    """Counters of a device since it was powered up; those of 16 bits stay at 65535."""
+    """Counters of a device since it was powered up; those of 16 bits stay at 65535. `reduction` and `retard`
+    are what acts on the engine now: the command, or the safe state."""
 
     ticks: int
     worst_tick_ns: int
+    worst_event_ns: int
     stack_bytes: int
     crc: int
     stuffing: int
@@ -213,11 +219,16 @@ class Status:
     overruns: int
     repeated: int
     gaps: int
+    late: int
+    stalls: int
+    reduction: int
+    retard: int
 
     def pack(self) -> bytes:
-        wide = (self.ticks, self.worst_tick_ns, self.stack_bytes)
+        wide = (self.ticks, self.worst_tick_ns, self.worst_event_ns, self.stack_bytes)
         damage = (self.crc, self.stuffing, self.long, self.short)
-        narrow = (*damage, self.malformed, self.overruns, self.repeated, self.gaps)
+        counted = (self.malformed, self.overruns, self.repeated, self.gaps, self.late, self.stalls)
+        narrow = (*damage, *counted, self.reduction, self.retard)
         return _STATUS.pack(*(min(n, 0xFFFFFFFF) for n in wide), *(min(n, 0xFFFF) for n in narrow))
 
     @classmethod
@@ -317,6 +328,14 @@ def pack_stepped(
 ) -> bytes:
     """Body of the answer to STEP from packed outputs."""
     return _STEPPED.pack(request_crc, digest, len(events), ticks, flags) + outputs + events
+
+
+def split_stall(answer: bytes) -> tuple[bytes, bool]:
+    """An answer to STEP without its flag STALLED, and whether that was set."""
+    at = _STEPPED.size - 1
+    if len(answer) <= at or not answer[at] & STALLED:
+        return answer, False
+    return answer[:at] + bytes([answer[at] & ~STALLED]) + answer[at + 1 :], True
 
 
 def step_payload(ticks: int) -> int:

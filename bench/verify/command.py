@@ -271,6 +271,8 @@ def _verdict(result: TraceResult) -> str:
     text = (
         f"{name}: equal, {compared} in {tally.frames} frames ({state}), {result.rate:.0f} a second{retries}"
     )
+    if tally.stalls:
+        text += f"\n  its outputs went to the safe state {tally.stalls} times, for want of inputs"
     if result.pace is not None and (facts := result.pace.facts()):
         text += (
             f"\n  latency median {facts['latency_ms_median']:.3f} ms, 99 % {facts['latency_ms_99']:.3f} ms,"

@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from bench.link.host import Host
 from bench.link.line import LinkError
-from bench.link.protocol import INPUT, MOST_TICKS, OUTPUT, Kind, Records, Stepped, pack_step
+from bench.link.protocol import INPUT, MOST_TICKS, OUTPUT, Kind, Records, Stepped, pack_step, split_stall
 from bench.link.target import LocalTarget, RemoteTarget, fitting
 from bench.verify.source import StepSource
 from bench.verify.timing import Pace
@@ -88,6 +88,7 @@ class Tally:
     ticks: int = 0
     frames: int = 0
     misread: int = 0
+    stalls: int = 0
     digests: int = 0
     difference: Difference | None = None
     error: LinkError | None = None
@@ -98,16 +99,18 @@ def plan(source: StepSource, reference: LocalTarget, largest: int, options: Opti
     """The steps of a run with the right answers, in order; None where the source waits for answers."""
     start = 0
     rest: Records = np.zeros(0, INPUT)
+    ended = False
     while True:
-        if not len(rest):
-            more = source.next(options.most or MOST_TICKS)
-            if more is None:
-                yield None
-                continue
-            if not len(more):
-                return
-            rest = more
         most = options.most or MOST_TICKS
+        more = None if ended or len(rest) >= most else source.next(most - len(rest))
+        if more is not None:
+            ended = not len(more)
+            rest = np.concatenate((rest, more))
+        if not len(rest):
+            if ended:
+                return
+            yield None
+            continue
         if start in options.fine:
             most = 1
         elif start < options.fine.start:
@@ -192,10 +195,12 @@ def _compare(
 
 def _take(host: Host, step: Step, answer: bytes, tally: Tally) -> bool:
     """Compare one answer; whether to go on."""
+    answer, stalled = split_stall(answer)
+    tally.stalls += stalled
     if answer != step.expected and tally.difference is None:
         # Damage that the CRC of a frame misses is rare but not impossible: a difference counts once it was
         # said twice.
-        again = host.again()
+        again, _ = split_stall(host.again())
         if again != answer:
             if again != step.expected:
                 raise LinkError(

@@ -125,6 +125,7 @@ def _trace_facts(result: TraceResult) -> dict[str, Any]:
         "resent": result.resent,
         "damaged": result.damaged,
         "misread": tally.misread,
+        "stalls": tally.stalls,
         "error": str(tally.error) if tally.error else None,
         "difference": _difference_facts(result, tally.difference) if tally.difference else None,
         "real_time": result.pace.facts() if result.pace else None,
