@@ -152,6 +152,10 @@ FIELDS = (
     ("cylinders", "H", 1, 1, CYLINDERS),
     ("firing_order", "H", CYLINDERS, 0, CYLINDERS),
     ("event_bits", "H", 1, 1, 3),
+    # what a device does whose inputs stop; the controller itself knows nothing of it
+    ("stall_ms", "H", 1, 0, 65535),  # 0 off
+    ("safe_reduction", "H", 1, 0, FULL),
+    ("safe_retard", "H", 1, 0, FULL),
 )
 
 
@@ -262,6 +266,9 @@ class Calibration:
     cylinders: int
     firing_order: list[int]
     event_bits: int
+    stall_ms: int
+    safe_reduction: int
+    safe_retard: int
 
 
 def _number(image: bytes, at: int, size: int) -> int:

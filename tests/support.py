@@ -112,6 +112,9 @@ def values(**changes: int | list[int]) -> Values:
         "cylinders": 8,
         "firing_order": [1, 8, 4, 3, 6, 5, 7, 2],
         "event_bits": 3,
+        "stall_ms": 250,
+        "safe_reduction": 1000,
+        "safe_retard": 0,
     }
     plain.update(changes)
     return plain

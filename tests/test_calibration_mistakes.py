@@ -384,7 +384,7 @@ def test_one_mistake_is_said_once(there: str, put: str) -> None:
 
 @pytest.mark.parametrize("section", re.findall(r"(?m)^\[([\w.]+)\]", DEMO))
 def test_a_missing_section_is_named_or_has_defaults(section: str) -> None:
-    optional = {"car", "tick", "filter", "look_ahead", "fault", "engine_curve", "arming"}
+    optional = {"car", "tick", "filter", "look_ahead", "fault", "engine_curve", "arming", "link"}
     head, rest = DEMO.split(f"\n[{section}]\n")
     text = head + "\n[" + rest.split("\n[", 1)[1] if "\n[" in rest else head
     if section in optional:

@@ -106,7 +106,7 @@ def test_worked_frames(name: str, frame: bytes, said: dict[str, Any]) -> None:
         ("START answer", len(p.pack_digest(0))),
         ("STEP", p.step_payload(0) - p.HEAD.size),
         ("STEP answer", p.stepped_payload(0, 0) - p.HEAD.size),
-        ("STATUS answer", len(p.Status(*[0] * 11).pack())),
+        ("STATUS answer", len(p.Status(*[0] * 16).pack())),
         ("STREAM", len(p.pack_stream(1))),
         ("ERROR", len(p.pack_error(p.Reason.GAP))),
     ],
@@ -160,7 +160,7 @@ def test_the_smallest_device_has_room() -> None:
 
 
 GREETING = p.Greeting(1, 4, 1, 1000, 512, 7, "board")
-STATUS = p.Status(*range(11))
+STATUS = p.Status(*range(16))
 STEPPED = p.Stepped(1, 2, 1, np.zeros(3, p.OUTPUT), b"\x01\x02")
 STREAMED = p.Streamed(5, 6, 2, np.ones(2, p.INPUT), np.ones(2, p.OUTPUT))
 
@@ -175,14 +175,14 @@ def test_round_trips() -> None:
     streamed = p.Streamed.unpack(STREAMED.pack())
     assert (streamed.number, streamed.first, streamed.every) == (5, 6, 2)
     assert (streamed.inputs == STREAMED.inputs).all()
-    assert p.unpack_commit(p.pack_commit(1618, 99)) == (1618, 99)
+    assert p.unpack_commit(p.pack_commit(1624, 99)) == (1624, 99)
     assert p.unpack_piece(p.pack_piece(512, b"abc")) == (512, b"abc")
     assert p.unpack_error(p.pack_error(p.Reason.GAP, 9)) == (2, 9)
     assert p.unpack_step(p.pack_step(70000, np.zeros(2, p.INPUT), True)) == (4464, 2, 1, bytes(32))
 
 
 def test_status_counters_stay_at_their_greatest() -> None:
-    full = p.Status.unpack(p.Status(*[1 << 40] * 11).pack())
+    full = p.Status.unpack(p.Status(*[1 << 40] * 16).pack())
     assert (full.ticks, full.gaps) == (0xFFFFFFFF, 0xFFFF)
 
 
@@ -219,3 +219,11 @@ def test_any_bytes_are_a_message_or_malformed(body: bytes) -> None:
             unpack(body)
         except p.Malformed:
             continue
+
+
+def test_the_flag_of_a_stall_is_told_apart_from_the_answer() -> None:
+    plain = STEPPED.pack()
+    flagged = p.pack_stepped(1, 2, 1 | p.STALLED, 3, STEPPED.outputs.tobytes(), STEPPED.events)
+    assert p.split_stall(plain) == (plain, False)
+    assert p.split_stall(flagged) == (plain, True)
+    assert p.split_stall(b"") == (b"", False)

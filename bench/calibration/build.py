@@ -77,6 +77,7 @@ class _Builder:
         self.limits()
         self.cylinders()
         self.arming()
+        self.link()
         self.file.finish()
         return self.built
 
@@ -592,6 +593,13 @@ class _Builder:
     def arming(self) -> None:
         s = self.file.section("arming")
         self.ticks("disarm_ticks", s.number("disarm", "ms", default=100))
+        s.finish()
+
+    def link(self) -> None:
+        s = self.file.section("link")
+        self.file.put("stall_ms", s.number("stall", "ms", default=250))
+        self.file.put("safe_reduction", s.number("safe_reduction", "%", default=100), _SHARE)
+        self.file.put("safe_retard", s.number("safe_retard", "deg", default=0), _ANGLE)
         s.finish()
 
     # -- checks

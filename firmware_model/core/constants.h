@@ -17,7 +17,7 @@
 
 enum {
     LL_IMAGE_VERSION = 1,
-    LL_IMAGE_BYTES = 1618, /* length of a calibration image, header included */
+    LL_IMAGE_BYTES = 1624, /* length of a calibration image, header included */
     LL_HEADER_BYTES = 12
 };
 

@@ -3,11 +3,10 @@
 
 #include "fixed.h"
 
-/* The image is read in place: the struct must be the block, byte for byte. Behind its last field a compiler
- * may add two bytes, which are never read. */
+/* The image is read in place: the struct must be the block, byte for byte. */
 typedef char ll_image_has_no_gaps
     [offsetof(ll_image_t, gain_q12) == LL_HEADER_BYTES &&
-     offsetof(ll_image_t, event_bits) + sizeof(uint16_t) == LL_IMAGE_BYTES ? 1 : -1];
+     offsetof(ll_image_t, safe_retard) + sizeof(uint16_t) == LL_IMAGE_BYTES ? 1 : -1];
 
 /* What the whole core takes for granted of the machine. */
 typedef char ll_int_has_32_bits[sizeof(int) >= 4 ? 1 : -1];
@@ -131,6 +130,10 @@ static const field_t FIELDS[] = {
     {HALF, 1, 1, LL_CYLINDERS},                                 /* cylinders */
     {HALF, LL_CYLINDERS, 0, LL_CYLINDERS},                      /* firing_order */
     {HALF, 1, 1, 3},                                            /* event_bits */
+    /* what a device does whose inputs stop; the controller itself knows nothing of it */
+    {HALF, 1, 0, 65535},                                        /* stall_ms */
+    {HALF, 1, 0, LL_FULL},                                      /* safe_reduction */
+    {HALF, 1, 0, LL_FULL},                                      /* safe_retard */
 };
 
 enum { FIELD_COUNT = sizeof(FIELDS) / sizeof(FIELDS[0]) };

@@ -172,6 +172,11 @@ typedef struct {
     uint16_t cylinders;                  /* 1..12 */
     uint16_t firing_order[LL_CYLINDERS]; /* each cylinder from 1 to `cylinders` once */
     uint16_t event_bits;                 /* LL_FUEL_OFF, LL_SPARK_OFF or both: what a skipped event loses */
+
+    /* what a device does whose inputs stop; the controller itself knows nothing of it (link/link.h) */
+    uint16_t stall_ms;                   /* 0..65535 ms without inputs; 0 off */
+    uint16_t safe_reduction;             /* 0..1000 of 0.1 %: what the outputs then go to */
+    uint16_t safe_retard;                /* 0..1000 of 0.1 degree */
 } ll_image_t;
 
 /* ---- Inputs of one tick ----------------------------------------------------------------------------
