@@ -15,7 +15,7 @@ from bench.calibration import load
 from bench.demo.command import demo
 from bench.demo.runs import RUNS, Run, signals, trace
 from bench.replay.inputs import Inputs, from_trace
-from bench.replay.run import Reference, run
+from bench.replay.run import run
 from bench.replay.spans import spans
 from bench.trace.read import read_trace
 from controller.constants import (
@@ -46,12 +46,7 @@ class Replayed:
         trace = read_trace(path)
         assert {"height", "speed", "engine_speed", "shaft_speed", "armed", "launch"} <= set(trace.channels)
         inputs: Inputs = from_trace(trace, self.calibration)
-        made = run(
-            Reference(self.calibration.image),
-            inputs.arrays,
-            inputs.tick_us,
-            self.calibration.row("firing_order"),
-        )
+        made = run("reference", self.calibration.image, inputs.arrays)
         assert inputs.lead == 0
         start = int(np.argmax(inputs.arrays["launch"]))
         assert made.ticks["launched"][start] == 1

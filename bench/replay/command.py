@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from contextlib import nullcontext
+from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -14,13 +15,13 @@ from bench.trace.options import trace_options
 if TYPE_CHECKING:
     from bench.trace.choice import ColumnChoice
 
-_MAX_GAP_S = 0.1
+_MAX_GAP_S = 0.1  # as bench.replay.inputs has it, which would load numpy for --help
 
 
 @click.command()
 @click.argument("trace", type=click.Path(path_type=Path))
 @click.option(
-    "--calibration", "calibration_path", type=click.Path(path_type=Path), required=True, metavar="FILE",
+    "--calibration", "calibration_path", type=click.Path(path_type=Path), metavar="FILE",
     help="The calibration to run.",
 )  # fmt: skip
 @click.option(
@@ -43,7 +44,7 @@ _MAX_GAP_S = 0.1
 @trace_options
 def replay(
     trace: Path,
-    calibration_path: Path,
+    calibration_path: Path | None,
     out: Path | None,
     as_json: bool,
     max_gap: float,
@@ -57,7 +58,18 @@ def replay(
     Shows the launches, lifts and interventions with their reasons, the torque-time taken, faults, and what
     looks wrong with the calibration on this trace. The sensor's heights are given to the controller as its
     ADC would read them. An engineering aid, not a safety device.
+
+    A replay id printed by another command may stand in the place of TRACE; it brings its calibration along.
     """
+    from bench.replay.ids import shower_of
+
+    shower = shower_of(str(trace))
+    if shower is not None:
+        module, function = shower.split(":")
+        getattr(import_module(module), function)(str(trace))
+        return
+    if calibration_path is None:
+        raise click.UsageError("Missing option '--calibration'.")
     from bench.calibration import load
     from bench.files import whole_folder
     from bench.replay import files

@@ -13,8 +13,10 @@ import numpy.typing as npt
 from bench.errors import UserError
 from bench.replay import launching
 from bench.replay.run import INPUT_TYPES, Ints
+from bench.trace.choice import HELD_ROLES
 from bench.trace.grid import on_grid
 from bench.trace.model import GAP_STEPS
+from bench.trace.text import plural
 
 if TYPE_CHECKING:
     from bench.calibration import CalibrationFile
@@ -70,7 +72,8 @@ def from_trace(trace: Trace, calibration: CalibrationFile, options: Options | No
     """
     options = options or Options()
     notes: list[str] = []
-    lay = _Layer(trace, calibration.tick_us, _gap_limit(trace, options, notes))
+    _check_gaps(trace, calibration, options.max_gap_s, notes)
+    lay = _Layer(trace, calibration.tick_us, options.max_gap_s)
     arrays, lost, has_engine, known_speed = _signals(lay, calibration, options, notes)
 
     switch = {role: lay.switch(role) for role in ("armed", "launch")}
@@ -117,8 +120,13 @@ class _Layer:
         return self._trace.channels[role].unit
 
     def floats(self, role: str) -> tuple[Floats, Bools]:
-        part = replace(self._trace, channels={role: self._trace.channels[role]})
-        grid = on_grid(part, self._tick_us, self._max_gap_s)
+        channel = self._trace.channels[role]
+        limit = self._max_gap_s
+        if role != "height":
+            # A slow signal is no lost one: the limit is the height's.
+            steps = np.diff(self._trace.time_s[channel.valid])
+            limit = max(limit, GAP_STEPS * float(np.median(steps)) if len(steps) else 0.0)
+        grid = on_grid(replace(self._trace, channels={role: channel}), self._tick_us, limit)
         return grid.values[role], grid.valid[role]
 
     def whole(self, role: str, scale: float, notes: list[str]) -> Ints:
@@ -174,39 +182,34 @@ def _signals(
     return arrays, lost, lay.has("engine_speed"), known
 
 
-def _gap_limit(trace: Trace, options: Options, notes: list[str]) -> float:
-    limit = options.max_gap_s
+def _check_gaps(trace: Trace, calibration: CalibrationFile, limit: float, notes: list[str]) -> None:
+    """Refuse a height that is one long gap; say what the trace does not know of the height."""
     if not limit > 0:
         raise UserError(f"--max-gap {limit:g} is no length of time", right="give seconds above 0")
-    height = trace.channels["height"]
-    steps = np.diff(trace.time_s[height.valid])
-    if len(steps) and float(np.median(steps)) > limit + 1e-9:
-        step = float(np.median(steps))
-        what = f"the height has a sample each {step:.3g} s, further apart than the longest gap allowed"
-        raise UserError(
-            f"{what}, {limit:g} s", trace.path, f"give --max-gap {step * 1.5:.2g}, or a finer trace"
-        )
-    _note_straight_lines(steps, limit, notes)
-    longer = steps[steps > limit + 1e-9]
-    if len(longer):
-        count = "1 gap" if len(longer) == 1 else f"{len(longer)} gaps"
-        notes.append(
-            f"height: {count} longer than {limit:g} s, {float(longer.sum()):.3f} s in all,"
-            " given to the controller as a lost sensor"
-        )
-    return limit
-
-
-def _note_straight_lines(steps: Floats, limit: float, notes: list[str]) -> None:
-    """Say what the trace does not know and a straight line fills in."""
+    steps = np.diff(trace.time_s[trace.channels["height"].valid])
     if len(steps) == 0:
         return
     usual = float(np.median(steps))
-    bridged = steps[(steps > GAP_STEPS * usual) & (steps <= limit + 1e-9)]
-    if len(bridged):
-        count = "1 stretch" if len(bridged) == 1 else f"{len(bridged)} stretches"
+    fits = steps <= limit + 1e-9
+    if usual > limit + 1e-9:
+        what = f"the height has a sample each {usual:.3g} s, further apart than the longest gap, {limit:g} s"
+        raise UserError(what, trace.path, f"give --max-gap {usual * 1.5:.2g}, or a finer trace")
+    period = calibration.number("sample_ticks") * calibration.tick_us / 1e6
+    if usual > 1.5 * period:
         notes.append(
-            f"height: {count} without samples, up to {bridged.max():.3f} s, bridged by straight lines"
+            f"height: a sample each {1000 * usual:.3g} ms, the calibrated sensor has one each"
+            f" {1000 * period:.3g} ms; straight lines between"
+        )
+    bridged = steps[(steps > GAP_STEPS * usual) & fits]
+    if len(bridged):
+        gaps = plural(len(bridged), "stretch").replace("stretchs", "stretches")
+        notes.append(
+            f"height: {gaps} without samples, up to {bridged.max():.3f} s, bridged by straight lines"
+        )
+    if not fits.all():
+        notes.append(
+            f"height: {plural(int(np.count_nonzero(~fits)), 'gap')} longer than {limit:g} s,"
+            f" {float(steps[~fits].sum()):.3f} s in all, given to the controller as a lost sensor"
         )
 
 
@@ -298,11 +301,15 @@ def _with_lead(name: str, column: Ints, lead: int) -> Ints:
 
 def _whole(role: str, values: Floats, valid: Bools, scale: float, notes: list[str]) -> Ints:
     """Whole units of 1/scale, uint16[n]; 0 where not valid. Changes `values`."""
+    name = role.replace("_", " ")
+    unknown = len(values) - int(np.count_nonzero(valid))
+    if unknown and role not in HELD_ROLES:
+        notes.append(f"{name}: not known in {100 * unknown / len(values):.2g} % of the ticks")
     values *= scale
     values[~valid] = 0.0
-    outside = int(np.count_nonzero(values < 0) + np.count_nonzero(values > _UINT16))
+    outside = int(np.count_nonzero(values < -0.5) + np.count_nonzero(values >= _UINT16 + 0.5))
     if outside:
-        notes.append(f"{role.replace('_', ' ')}: cut to 0..{_UINT16 / scale:g} in {outside} ticks")
+        notes.append(f"{name}: cut to 0..{_UINT16 / scale:g} in {plural(outside, 'tick')}")
     return _rounded(values, _UINT16)
 
 
