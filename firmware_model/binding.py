@@ -108,6 +108,14 @@ def available() -> str | None:
     return None
 
 
+def constants() -> dict[str, int]:
+    """The numbers of constants.h by name. Raises RuntimeError where there is no core."""
+    reason = available()
+    if reason:
+        raise RuntimeError(reason)
+    return {name: getattr(_core.lib, name) for name in dir(_core.lib) if name.startswith("LL_")}
+
+
 class Core:
     """One controller in C, with the surface of controller.Controller.
 

@@ -6,15 +6,18 @@ import binascii
 import os
 import subprocess
 import sys
+from functools import partial
 
 import numpy as np
 import numpy.typing as npt
 import pytest
+from click.testing import CliRunner
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bench.calibration.image import Values, pack, unpack
 from bench.errors import UserError
+from bench.replay.command import replay
 from bench.twin.case import Case
 from bench.twin.compare import CONTEXT, INPUTS, compare, read_outputs, state_fields
 from bench.twin.generate import Ints, make_values
@@ -378,6 +381,17 @@ def test_ids_mean_the_same_in_every_process() -> None:
 def test_what_is_no_id_is_told(text: str) -> None:
     with pytest.raises(UserError, match="is no replay id; give twin:SEED:CALIBRATION_SEED:TICKS"):
         Case.parse(text)
+
+
+def test_replay_takes_an_id(monkeypatch: pytest.MonkeyPatch) -> None:
+    done = CliRunner().invoke(replay, ["twin:3:3:2000"])
+    assert done.output == "twin:3:3:2000: reference and C core are equal in every output, event and state\n"
+    assert done.exit_code == 0
+    wrong = partial(compare, make_core=LongHold)
+    monkeypatch.setattr("bench.twin.compare.compare", wrong)
+    done = CliRunner().invoke(replay, ["twin:3:3:2000"])
+    assert done.exit_code == 1
+    assert done.output.startswith("twin:3:3:2000: tick ")
 
 
 @pytest.mark.slow
