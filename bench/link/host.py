@@ -187,6 +187,11 @@ class Host:
             end = self._patient_until if until is None else min(until, self._patient_until)
             self._read(max(0.0, end - now))
 
+    def drain(self) -> None:
+        """Wait for all answers that are under way, and pass over them."""
+        while self._flights:
+            self.next_answer()
+
     def again(self) -> bytes:
         """Ask for the answer given out last once more, before anything else is posted: the device repeats
         it."""

@@ -102,8 +102,7 @@ class RemoteTarget:
             while not self.host.has_room():
                 self.host.next_answer()
             self.host.post(Kind.PIECE, pack_piece(offset, image[offset : offset + room]))
-        while self.host.under_way:
-            self.host.next_answer()
+        self.host.drain()
         verdict = unpack_verdict(self.host.ask(Kind.COMMIT, pack_commit(len(image), binascii.crc32(image))))
         self.greeting = self.host.hello()
         return verdict

@@ -182,6 +182,7 @@ def _compare(
             if pace:
                 pace.answered(step.start, len(step.inputs), host.sent_at, host.latency_s)
             if not _take(host, step, answer, tally):
+                host.drain()
                 return
             source.learn(tally.recent[-1][1])
             progress(tally)
