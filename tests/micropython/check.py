@@ -9,11 +9,11 @@ import gc
 import sys
 
 sys.path.insert(0, "/")
-from controller import Controller  # noqa: E402
+from controller import Controller
 
 BLOCK = 250
 
-file = open("/words.bin", "rb")  # noqa: SIM115, PTH123
+file = open("/words.bin", "rb")  # noqa: SIM115
 words = array.array("i", file.read())
 file.close()
 
@@ -62,7 +62,7 @@ while place[0] < len(words):
     left = words[place[0] + 1]
     place[0] += 2
     place[1] = 0
-    file = open("/image%d.bin" % number, "rb")  # noqa: SIM115, PTH123, UP031
+    file = open("/image%d.bin" % number, "rb")  # noqa: SIM115, UP031
     image = file.read()
     file.close()
     controller = Controller()
@@ -75,4 +75,4 @@ while place[0] < len(words):
         grown += growth(ticks)
         gc.enable()
         left -= ticks
-        print(number, verdict, left, place[1], controller.digest(), "heap", grown)
+        print(number, verdict, left, place[1], controller.digest(), "heap", grown)  # noqa: T201
