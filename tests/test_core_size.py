@@ -1,0 +1,67 @@
+"""What the C core needs of a microcontroller stays below its limits."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+
+import pytest
+from click.testing import CliRunner
+
+from controller.image import LENGTH
+from firmware_model import size
+from tests import ROOT
+from tests.tools import need
+
+
+@pytest.mark.parametrize("cpu", size.CPUS)
+def test_the_core_is_small(cpu: str) -> None:
+    need("arm-none-eabi-gcc")
+    measured = size.measure(cpu)
+    assert 2000 < measured.code < size.CODE_LIMIT
+    assert 400 < measured.state < size.STATE_LIMIT
+    assert measured.image == LENGTH
+    assert measured.stack["ll_event"] < measured.stack["ll_step"] < 512
+
+
+def test_the_command_prints_it() -> None:
+    need("arm-none-eabi-gcc")
+    done = subprocess.run(
+        [sys.executable, "-m", "firmware_model.size"], cwd=ROOT, capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 0, done.stderr
+    assert "code (below 12288)" in done.stdout
+    assert "state (below 1024)" in done.stdout
+
+
+def test_too_large_is_exit_code_1(monkeypatch: pytest.MonkeyPatch) -> None:
+    need("arm-none-eabi-gcc")
+    monkeypatch.setattr(size, "STATE_LIMIT", 100)
+    assert CliRunner().invoke(size.main).exit_code == 1
+
+
+def test_without_the_compiler_it_says_what_helps(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("PATH", "/nowhere")
+    done = CliRunner().invoke(size.main)
+    assert done.exit_code == 2
+    assert done.output == "no arm-none-eabi-gcc here; run: apt-get install gcc-arm-none-eabi\n"
+
+
+def graph(*edges: tuple[str, str], **frames: int) -> list[str]:
+    """A call graph as gcc writes it."""
+    nodes = [
+        f'node: {{ title: "{name}" label: "{name}\\na.c:1:2\\n{bytes_} bytes (static)" }}'
+        for name, bytes_ in frames.items()
+    ]
+    return [*nodes, *(f'edge: {{ sourcename: "{one}" targetname: "{other}" }}' for one, other in edges)]
+
+
+def test_the_deepest_stack_follows_the_calls() -> None:
+    calls = (("ll_step", "one"), ("ll_step", "two"), ("one", "far"), ("two", "one"), ("ll_event", "two"))
+    found = size._deepest(graph(*calls, ll_step=24, one=40, two=8, ll_load=16, ll_event=0))
+    assert found == {"ll_step": 72, "ll_load": 16, "ll_event": 48}
+
+
+def test_recursion_is_found() -> None:
+    with pytest.raises(size.Recursion):
+        size._deepest(graph(("ll_step", "one"), ("one", "two"), ("two", "one"), ll_step=4, one=4, two=4))
