@@ -140,6 +140,28 @@ def test_skips_are_fair_at_every_reduction(cylinders: int) -> None:
 
 
 @pytest.mark.rule("C2")
+@settings(max_examples=30)
+@given(
+    st.integers(1, CYLINDERS),
+    st.lists(st.tuples(st.integers(1, FULL - 1), st.integers(1, 60)), min_size=1, max_size=8),
+)
+def test_every_decision_is_that_of_one_integral_that_never_wraps(
+    cylinders: int, runs: list[tuple[int, int]]
+) -> None:
+    """Cylinder k of n skips when floor((I + 1000 k) / (1000 n)) moved since its own last event."""
+    engine = Engine(cylinders)
+    integral = 0
+    marks = [0] * cylinders
+    for reduction, length in [*runs, (FULL - 1, 20 * cylinders)]:
+        for _ in range(length):
+            k = engine.place
+            integral += reduction
+            mark = (integral + FULL * k) // (FULL * cylinders)
+            assert engine.turn(1, reduction) == [int(mark != marks[k])]
+            marks[k] = mark
+
+
+@pytest.mark.rule("C2")
 @pytest.mark.parametrize("cylinders", [2, 4, 6, 8, 10, 12])
 def test_half_does_not_starve_the_same_half(cylinders: int) -> None:
     engine = Engine(cylinders)

@@ -12,7 +12,7 @@ from scipy.signal import lfilter, medfilt
 
 from bench.calibration.image import pack
 from controller import Calibration, read
-from controller.constants import LIFT_LIMIT
+from controller.constants import BY_TIME, LIFT_LIMIT
 from controller.lift import Lift, LowPass
 from tests.hostile import Bounded, bounded_controller
 from tests.support import controller, counts_of, launched, tick, values
@@ -94,6 +94,15 @@ def test_it_is_not_learned_at_any_other_time(case: dict[str, int]) -> None:
 
 
 @pytest.mark.rule("H2")
+def test_a_car_without_a_speed_sensor_is_still_before_launch() -> None:
+    """With time as progress nothing else tells: without a valid speed the car counts as standing."""
+    made = controller(**learning(progress_axis_kind=BY_TIME))
+    for _ in range(200):
+        tick(made, 140, launch=0, speed_valid=0)
+    assert made.lift.rest == pytest.approx(140 * 16, abs=2)
+
+
+@pytest.mark.rule("H2")
 def test_it_is_not_learned_from_an_unsteady_or_a_distant_height() -> None:
     made = controller(**learning())
     for i in range(600):
@@ -104,6 +113,16 @@ def test_it_is_not_learned_from_an_unsteady_or_a_distant_height() -> None:
         for _ in range(200):
             tick(made, mm, launch=0)
         assert (made.lift.rest != REST) == learned, mm
+
+
+@pytest.mark.rule("H2")
+def test_the_tolerance_and_the_spread_may_just_be_reached() -> None:
+    for first, second, learned in ((320, 320, True), (321, 321, False), (100, 132, True), (100, 133, False)):
+        for sign in (1, -1):
+            made = lift(**learning(learn_window=2))
+            made.learn(REST + sign * first, True)
+            assert made.learn(REST + sign * second, True) == learned
+            assert (made.rest != REST) == learned
 
 
 @pytest.mark.rule("H2")

@@ -152,11 +152,13 @@ def test_the_widest_cell_keeps_its_products_below_2_to_the_30() -> None:
 
 
 @pytest.mark.rule("H5")
-@given(st.integers(0, 2**32), st.integers(-LIFT_LIMIT, LIFT_LIMIT), st.integers(0, 65535))
+@given(st.integers(0, 2**32), st.integers(-LIFT_LIMIT, LIFT_LIMIT), st.integers(0, 65535), st.data())
 def test_out_of_sight_takes_the_greatest_value_at_or_above_the_end(
-    number: int, end: int, progress: int
+    number: int, end: int, progress: int, data: st.DataObject
 ) -> None:
     calibration = any_calibration(random.Random(number))
+    near = data.draw(st.sampled_from(axes_and_cells(calibration)[0])) + data.draw(st.integers(-1, 1))
+    end = data.draw(st.sampled_from((end, max(-LIFT_LIMIT, min(LIFT_LIMIT, near)))))
     looked = maps(calibration)
     looked.look_out_of_sight(end, progress)
     greatest = (looked.reduction, looked.retard)
@@ -178,3 +180,6 @@ def test_out_of_sight_sees_a_map_that_falls_again() -> None:
     assert looked.reduction == 900
     looked.look_out_of_sight(LIFT_LIMIT, 0)
     assert looked.reduction == 100
+    # One unit below the point the point still counts.
+    looked.look_out_of_sight(1599, 0)
+    assert looked.reduction == 900
