@@ -19,6 +19,8 @@ COMMANDS = {
     "calibration": ("bench.calibration.command:calibration", "Check, show or compile a calibration file."),
     "trace": ("bench.trace.command:trace", "Show what was understood of a recorded trace."),
     "replay": ("bench.replay.command:replay", "Run the controller over a recorded trace, tick by tick."),
+    "sweep": ("bench.sweep.command:sweep", "Run many calibrations over many traces: what would each take?"),
+    "vectors": ("bench.vectors.command:vectors", "Write golden vectors of a trace, to check firmware by."),
     "verify": ("bench.verify.command:verify", "Compare a device on a serial port with the reference."),
     "device": ("bench.device.command:device", "Behave as a device on a serial port, with or without faults."),
     "record": ("bench.link.record:record", "Save what a device streams as a trace."),

@@ -12,6 +12,7 @@ from bench.calibration.image import Values, unpack
 from bench.replay.run import UNITS_PER_EVENT
 from bench.twin.generate import Ints
 from controller import Controller
+from controller.constants import TICK_NUMBER_MASK
 from firmware_model.binding import INPUT_TYPES, OUTPUT_TYPES, Core
 
 CONTEXT_BEFORE = 15
@@ -68,6 +69,11 @@ def state_fields(reference: Any, core: Any, path: str = "") -> Iterator[tuple[st
             yield f"{path}{name}", one, other
         else:
             yield from state_fields(one, other, f"{path}{name}.")
+
+
+def with_ticks(inputs: Mapping[str, Ints]) -> dict[str, Ints]:
+    """The inputs of a replay with the tick numbers of its ticks, from 0 on, 16 bits wide."""
+    return {"tick": np.arange(len(inputs["counts"])) & TICK_NUMBER_MASK, **inputs}
 
 
 def run_reference(image: bytes, inputs: Mapping[str, Ints], *, digest_every: int = 0) -> dict[str, Ints]:
