@@ -87,9 +87,13 @@ def assert_in_range(made: Controller) -> None:
 @given(calibrations, wild_segments, st.integers(0, 65535))
 def test_outputs_are_in_range_for_any_inputs(calibration: Values, parts: Segments, start: int) -> None:
     made = loaded(calibration)
+    latches = (made.reduction, made.retard)
     for row in ticks(parts, start):
+        before = [latch.output for latch in latches]
         made.step(*row)
         assert_in_range(made)
+        for latch, was in zip(latches, before, strict=True):
+            assert latch.output <= was or latch.output == latch.demand
         assert not made.faults & FAULT_TICK
         for cylinder in (-1, 0, 1, 5, 12, 13):
             assert made.event(cylinder) in (0, made._calibration.event_bits)
