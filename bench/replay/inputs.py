@@ -280,11 +280,11 @@ def _launch_tick(trace: Trace, options: Options, tick_us: int, n: int) -> int | 
     if options.launch_at_s is None:
         return None
     start = float(trace.time_s[0])
-    tick = round((options.launch_at_s - start) * 1e6 / tick_us)
-    if not 0 <= tick < n:
+    ticks = (options.launch_at_s - start) * 1e6 / tick_us
+    if not -0.5 <= ticks < n - 0.5:
         what = f"--launch-at {options.launch_at_s:g} is outside the trace"
         raise UserError(what, trace.path, f"give a time from {start:g} to {float(trace.time_s[-1]):g} s")
-    return tick
+    return round(ticks)
 
 
 def _lead_ticks(launch: int | None, calibration: CalibrationFile) -> int:

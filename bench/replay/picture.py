@@ -486,7 +486,7 @@ def _state_name(state: int) -> str:
 
 def _x_label(panel: Axes, text: str) -> None:
     panel.annotate(
-        text, (1.0, 0.0), xycoords="axes fraction", xytext=(6, -9), textcoords="offset points", fontsize=8,
+        text, (1.0, 0.0), xycoords="axes fraction", xytext=(6, -11), textcoords="offset points", fontsize=8,
         va="center", color=_GREY,
     )  # fmt: skip
 

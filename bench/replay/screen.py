@@ -6,11 +6,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from bench.cautions import CAUTIONS
+from bench.console import make_console, make_table, print_list, print_table
 from bench.trace.text import plural, shown
 
 if TYPE_CHECKING:
     from rich.console import Console
-    from rich.table import Table
 
 _ROWS = 12
 _SPANS = 4
@@ -18,8 +18,6 @@ _SPANS = 4
 
 def show(facts: dict[str, Any], out: Path | None) -> None:
     """Print the facts of bench.replay.files.summary."""
-    from bench.console import make_console
-
     console = make_console()
     _head(console, facts)
     for look in facts["look_at"]:
@@ -31,9 +29,9 @@ def show(facts: dict[str, Any], out: Path | None) -> None:
     _why(console, facts)
     _events(console, facts)
     _faults(console, facts)
-    _listed(console, "Worth a look", [look["text"] for look in facts["look_at"]])
-    _listed(console, "Warnings about the calibration", facts["calibration"]["warnings"])
-    _listed(console, "Understood and assumed", facts["notes"])
+    print_list(console, "Worth a look", [look["text"] for look in facts["look_at"]])
+    print_list(console, "Warnings about the calibration", facts["calibration"]["warnings"])
+    print_list(console, "Understood and assumed", facts["notes"])
     console.print()
     if out is not None:
         pictures = max(len(facts["launches"]), 1)
@@ -55,27 +53,8 @@ def _head(console: Console, facts: dict[str, Any]) -> None:
         console.print(f"{name:<12}{text}", markup=False)
 
 
-def _table(*columns: tuple[str, bool]) -> Table:
-    """A plain table; columns are (title, whether to the right)."""
-    from rich.table import Table
-
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="bold")
-    for title, right in columns:
-        table.add_column(title, justify="right" if right else "left")
-    return table
-
-
-def _print_table(console: Console, title: str, table: Table, left_out: int = 0) -> None:
-    console.print()
-    console.print(title, style="bold", markup=False)
-    if table.row_count:
-        console.print(table)
-    if left_out > 0:
-        console.print(f"and {left_out} more", markup=False)
-
-
 def _launches(console: Console, facts: dict[str, Any]) -> None:
-    table = _table(
+    table = make_table(
         ("launch", True), ("trace s", True), ("run s", True), ("rest mm", True), ("greatest lift", True),
         ("reduction", True), ("torque-time taken", True),
     )  # fmt: skip
@@ -91,7 +70,7 @@ def _launches(console: Console, facts: dict[str, Any]) -> None:
         )
     count = len(facts["launches"])
     title = plural(count, "launch").replace("launchs", "launches") if count else "No launch found"
-    _print_table(console, title, table, count - _ROWS)
+    print_table(console, title, table, count - _ROWS)
     if count:
         console.print(
             "Torque-time taken: the reduction added up over the run, in seconds of no torque\n"
@@ -106,7 +85,7 @@ def _run(item: dict[str, Any]) -> str:
 
 
 def _lifts(console: Console, facts: dict[str, Any]) -> None:
-    table = _table(
+    table = make_table(
         ("run", True), ("start s", True), ("in air s", True), ("peak lift", True), ("peak height", True),
         ("at s", True),
     )  # fmt: skip
@@ -123,13 +102,13 @@ def _lifts(console: Console, facts: dict[str, Any]) -> None:
     count = len(facts["lifts"])
     what = plural(count, "lift") if count else "No lift"
     title = f"{what} above {facts['lift_threshold_mm']:g} mm (seconds since launch)"
-    _print_table(console, title, table, count - _ROWS)
+    print_table(console, title, table, count - _ROWS)
     text = f"A lift ends below {facts['lift_ends_below_mm']:g} mm. Threshold: {facts['lift_threshold_from']}."
     console.print(text, style="dim", markup=False)
 
 
 def _interventions(console: Console, facts: dict[str, Any]) -> None:
-    table = _table(
+    table = make_table(
         ("run", True), ("start s", True), ("lasted", True), ("reduction", True), ("retard", True),
         ("at peak", True), ("hold", True), ("release", True), ("reason", False),
     )  # fmt: skip
@@ -148,7 +127,7 @@ def _interventions(console: Console, facts: dict[str, Any]) -> None:
         )
     count = len(facts["interventions"])
     what = plural(count, "intervention") if count else "No intervention"
-    _print_table(console, f"{what} (seconds since launch)", table, count - _ROWS)
+    print_table(console, f"{what} (seconds since launch)", table, count - _ROWS)
     if any(item["open_end"] for item in facts["interventions"] + facts["lifts"]):
         console.print("+ still on when the trace ends", style="dim", markup=False)
 
@@ -188,7 +167,7 @@ def _events(console: Console, facts: dict[str, Any]) -> None:
         f"Cylinder events of the runs: {events['count']}, skipped {events['skipped']} ({share:.1f} %)",
         style="bold", markup=False,
     )  # fmt: skip
-    table = _table(("cylinder", False), *((str(c["cylinder"]), True) for c in events["cylinders"]))
+    table = make_table(("cylinder", False), *((str(c["cylinder"]), True) for c in events["cylinders"]))
     table.add_row("skipped %", *(f"{100 * (c['share'] or 0):.1f}" for c in events["cylinders"]))
     console.print(table)
 
@@ -200,24 +179,12 @@ def _faults(console: Console, facts: dict[str, Any]) -> None:
         console.print()
         console.print("No fault in the runs", style="bold")
         return
-    table = _table(("fault", False), ("times", True), ("in runs s", True), ("first at s since launch", False))
+    table = make_table(
+        ("fault", False), ("times", True), ("in runs s", True), ("first at s since launch", False)
+    )  # fmt: skip
     for fault in faults:
         spans = [span for span in fault["first"] if span["launch"] is not None]
         first = ", ".join(f"{span['since_launch_s']:.3f}" for span in spans[:_SPANS])
         more = " ..." if len(spans) > _SPANS else ""
         table.add_row(fault["text"], str(fault["times"]), f"{fault['in_runs_s']:.3f}", first + more)
-    _print_table(console, "Faults in the runs", table)
-
-
-def _listed(console: Console, title: str, lines: list[str]) -> None:
-    if not lines:
-        return
-    from rich.table import Table
-    from rich.text import Text
-
-    console.print()
-    console.print(title, style="bold")
-    grid = Table.grid(padding=(0, 1))
-    for line in lines:
-        grid.add_row(Text("-"), Text(line))
-    console.print(grid)
+    print_table(console, "Faults in the runs", table)
