@@ -1,0 +1,1 @@
+"""Benchmarks; each prints a table of ratios measured in one run: `python -m bench.benchmarks.NAME`."""
