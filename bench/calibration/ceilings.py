@@ -8,6 +8,7 @@ reduction cannot follow a slanting ceiling exactly; rows and columns are put whe
 
 from __future__ import annotations
 
+import functools
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -144,13 +145,21 @@ def _crossings(ceilings: Ceilings, rows: Floats) -> Floats:
 
 def fit(ceilings: Ceilings, reduction: int, retard: int, limit: float) -> Fit:
     """Maps that differ from the ceilings by at most `limit` (a share of the greatest values), or by the least
-    found where that is more: see `off`.
+    found where that is more: see `off`. It is kept for the next call, so its arrays must not be changed.
 
     The ceilings are in the controller's units (whole numbers); reduction and retard are the greatest values.
     Axes grow one point at a time, each where it lowers the differences most.
     """
+    lines = (ceilings.progress, ceilings.retard_from, ceilings.reduction_from, ceilings.full)
+    return _fit(tuple(tuple(line.tolist()) for line in lines), reduction, retard, limit)
+
+
+# The search is most of the time that a file takes to compile; a sweep varies something else in most files.
+@functools.lru_cache(maxsize=16)
+def _fit(lines: tuple[tuple[float, ...], ...], reduction: int, retard: int, limit: float) -> Fit:
     import numpy as np
 
+    ceilings = Ceilings(*(np.array(line) for line in lines))
     lowest = np.floor(min(ceilings.retard_from.min(), ceilings.reduction_from.min()))
     rows = np.array([lowest, np.ceil(ceilings.full.max())])
     columns = ceilings.progress.copy()

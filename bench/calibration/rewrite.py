@@ -14,28 +14,43 @@ from bench.calibration.reader import unit_after
 def save(cal: CalibrationFile, changes: Mapping[str, Any]) -> str:
     """The text of a calibration with some keys set and everything else, comments included, as it was.
 
-    `changes` are by dotted name with a unit ("latch.hold_ms": 250); lists are written anew, on one line or,
-    if they are rows, one row a line. Numbers whose key stands in the file in another unit are set there, in
-    that unit. Raises CalibrationMistakes where the result would be wrong.
+    `changes` are by dotted name with a unit ("latch.hold_ms": 250); None takes a key out; lists are written
+    anew, on one line or, if they are rows, one row a line. Numbers whose key stands in the file in another
+    unit are set there, in that unit. Raises CalibrationMistakes where the result would be wrong.
     """
-    import tomlkit
-
-    document = tomlkit.parse(cal.text)
-    for name, value in changes.items():
-        *sections, key = name.split(".")
-        table: Any = document
-        for section in sections:
-            if section not in table:
-                table[section] = tomlkit.table()
-            table = table[section]
-        written, factor = _present(table, key)
-        table[written] = _item(_scaled(value, factor))  # takes over the comment behind it
-    text = tomlkit.dumps(document)
+    text = Rewriter(cal.text).set(changes)
     compile_text(text, cal.path)
     return text
 
 
-def _present(table: Mapping[str, Any], key: str) -> tuple[str, Fraction]:
+class Rewriter:
+    """The text of a calibration in which keys can be set again and again."""
+
+    def __init__(self, text: str) -> None:
+        import tomlkit
+
+        self._document = tomlkit.parse(text)
+
+    def set(self, changes: Mapping[str, Any]) -> str:
+        """The text with the changes that `save` describes, and those made before; it may be wrong."""
+        import tomlkit
+
+        for name, value in changes.items():
+            *sections, key = name.split(".")
+            table: Any = self._document
+            for section in sections:
+                if section not in table:
+                    table[section] = tomlkit.table()
+                table = table[section]
+            written, factor = in_unit_of_file(table, key)
+            if value is not None:
+                table[written] = _item(_scaled(value, factor))  # takes over the comment behind it
+            elif written in table:
+                del table[written]
+        return tomlkit.dumps(self._document)
+
+
+def in_unit_of_file(table: Mapping[str, Any], key: str) -> tuple[str, Fraction]:
     """The key under which a thing stands in a section, and what to multiply by to write it there."""
     split = units.split_suffix(key)
     if key in table or split is None:

@@ -1,0 +1,194 @@
+"""Stepping a batch on the workers of a Dask scheduler.
+
+A worker needs Liftlatch of the same version and the same C sources as here. Inputs travel as tasks of their
+own, so that the scheduler can make them again where the worker that held them is lost.
+"""
+
+from __future__ import annotations
+
+import logging
+import socket
+import threading
+import time
+import warnings
+import zlib
+from collections.abc import Generator, Iterator, Sequence
+from contextlib import contextmanager
+from importlib.metadata import version
+from typing import Any
+from urllib.parse import urlsplit
+
+import numpy as np
+
+from bench.errors import UserError
+from bench.sweep.here import Job
+from bench.sweep.measure import Ints, Measures, step_and_measure
+from firmware_model.core_sources import source_digest
+
+_CONNECT_S = 5.0
+_WORKERS_S = 10.0
+_LOST_S = 30.0
+_LOOK_S = 1.0
+
+# name -> (type, number of values, the values compressed; only one of a constant)
+Packed = dict[str, tuple[str, int, bytes]]
+
+
+def run_on_cluster(
+    address: str, jobs: Sequence[Job], engine: str, lost_s: float = _LOST_S
+) -> Generator[tuple[Job, Measures], None, None]:
+    """Step all jobs on the workers of the scheduler at `address` and give each with its result as it ends.
+
+    What a lost worker had under way is done again by the others. UserError where the extra is not installed,
+    nothing answers, there is no worker, all of them are lost for `lost_s` seconds, or a worker cannot do it.
+    """
+    distributed = _extra()
+    with _connected(distributed, address) as client:
+        _wait_for_workers(client, address)
+        same = program()
+        shared: dict[int, Any] = {}
+        waiting: dict[Any, Job] = {}
+        for job in jobs:
+            if job.inputs not in shared:
+                shared[job.inputs] = client.submit(_hand_over, _packed(job.arrays), pure=False)
+            waiting[client.submit(_step_there, same, engine, job.image, shared[job.inputs], pure=False)] = job
+        yield from _results(distributed, client, waiting, lost_s)
+
+
+def check_cluster(address: str) -> None:
+    """UserError where the extra is not installed or nothing answers: before there is much work to lose."""
+    _extra()
+    _knock(address)
+
+
+def program() -> str:
+    """What must be equal here and on a worker: the version and the C sources."""
+    return f"{version('liftlatch')} {source_digest()[:16]}"
+
+
+def _extra() -> Any:
+    try:
+        import distributed
+    except ImportError:
+        raise UserError("needs an extra", "--cluster", "pip install 'liftlatch[cluster]'") from None
+    logging.getLogger("distributed").setLevel(logging.CRITICAL)  # it would write beside our one line
+    return distributed
+
+
+@contextmanager
+def _connected(distributed: Any, address: str) -> Iterator[Any]:
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # of other versions on the other side, and of large inputs
+        try:
+            client = distributed.Client(address, timeout=_CONNECT_S)
+        except (OSError, ValueError, RuntimeError):
+            raise _nobody(address, "what answers there is none") from None
+        try:
+            yield client
+        finally:
+            client.close(timeout=_CONNECT_S)
+
+
+def _knock(address: str) -> None:
+    """Raise UserError unless something takes connections there; Dask itself would retry to its limit."""
+    scheme, _, rest = address.rpartition("://")
+    try:
+        parts = urlsplit(f"//{rest}")
+        host, port = parts.hostname, parts.port
+    except ValueError:
+        host, port = None, None
+    if scheme not in ("", "tcp") or not host or not port:
+        raise _nobody(address, "that is no HOST:PORT")
+    try:
+        socket.create_connection((host, port), _CONNECT_S).close()
+    except OSError as error:
+        raise _nobody(address, (error.strerror or str(error)).lower()) from None
+
+
+def _nobody(address: str, why: str) -> UserError:
+    right = "give the address of a running one, for example 127.0.0.1:8786"
+    return UserError(f"no Dask scheduler at {address} ({why})", "--cluster", right)
+
+
+def _wait_for_workers(client: Any, address: str) -> None:
+    until = time.monotonic() + _WORKERS_S
+    while not client.scheduler_info(n_workers=-1)["workers"]:
+        if time.monotonic() > until:
+            right = f"start some with: dask worker {address}"
+            raise UserError(f"the scheduler at {address} has no workers", "--cluster", right)
+        time.sleep(0.1)
+
+
+def _results(
+    distributed: Any, client: Any, waiting: dict[Any, Job], lost_s: float
+) -> Generator[tuple[Job, Measures], None, None]:
+    alive = time.monotonic()
+    while waiting:
+        try:
+            done = distributed.wait(list(waiting), timeout=_LOOK_S, return_when="FIRST_COMPLETED").done
+        except TimeoutError:
+            done = ()
+        if done or _has_workers(client):
+            alive = time.monotonic()
+        elif time.monotonic() - alive > lost_s:
+            left = f"{len(waiting)} runs are not done"
+            raise UserError(
+                f"all workers are gone, {left}", "--cluster", "check the scheduler and its workers"
+            )
+        for future in done:
+            yield waiting.pop(future), _result(future)
+
+
+def _has_workers(client: Any) -> bool:
+    if client.status != "running":
+        return False
+    try:
+        return bool(client.scheduler_info(n_workers=-1)["workers"])
+    except (OSError, ValueError):
+        return False
+
+
+def _result(future: Any) -> Measures:
+    try:
+        result = future.result(timeout=_CONNECT_S)
+    except UserError as error:
+        raise UserError(f"a worker cannot do it: {error.what}", "--cluster", error.right) from None
+    except Exception as error:
+        why = f"{type(error).__name__}: {' '.join(str(error).split())}"
+        right = "check that its workers run, with the same Liftlatch as here"
+        raise UserError(f"a worker failed ({why[:160]})", "--cluster", right) from None
+    assert isinstance(result, Measures)
+    return result
+
+
+# --- what runs on a worker
+
+
+def _hand_over(packed: Packed) -> Packed:
+    return packed
+
+
+def _step_there(same: str, engine: str, image: bytes, packed: Packed) -> Measures:
+    mine = program()
+    if mine != same:
+        what = f"it runs Liftlatch {mine}, not {same} (version and C sources)"
+        raise UserError(what, right="install the same on every worker")
+    return step_and_measure(engine, image, _unpacked(packed), threading.Event())
+
+
+def _packed(arrays: dict[str, Ints]) -> Packed:
+    """The arrays as small as is quickly done."""
+    packed = {}
+    for name, values in arrays.items():
+        constant = len(values) > 0 and bool((values == values[0]).all())
+        content = np.ascontiguousarray(values[:1] if constant else values)
+        packed[name] = (values.dtype.str, len(values), zlib.compress(content.tobytes(), 1))
+    return packed
+
+
+def _unpacked(packed: Packed) -> dict[str, Ints]:
+    arrays = {}
+    for name, (kind, n, content) in packed.items():
+        values = np.frombuffer(zlib.decompress(content), dtype=kind)
+        arrays[name] = values if len(values) == n else np.full(n, values[0])
+    return arrays

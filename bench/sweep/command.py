@@ -1,0 +1,106 @@
+"""liftlatch sweep: many calibrations over many traces."""
+
+from __future__ import annotations
+
+import sys
+from contextlib import nullcontext
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from bench.trace.options import trace_options
+
+if TYPE_CHECKING:
+    from bench.trace.choice import ColumnChoice
+
+_MAX_GAP_S = 0.1  # as bench.replay.inputs has it, which would load numpy for --help
+
+
+@click.command()
+@click.argument("traces", type=click.Path(path_type=Path), nargs=-1, required=True, metavar="TRACE...")
+@click.option(
+    "--calibration", "calibration_path", type=click.Path(path_type=Path), required=True, metavar="FILE",
+    help="The calibration to vary.",
+)  # fmt: skip
+@click.option(
+    "--vary", "varied_texts", multiple=True, required=True, metavar="KEY=VALUES",
+    help="A key of the calibration, or the end of one, and its values: from:to:step, or values with commas"
+    " between them. Give it again for a grid.",
+)  # fmt: skip
+@click.option(
+    "--out", type=click.Path(path_type=Path), metavar="DIR",
+    help="Write sweep.png, sweep.csv and summary.json there. Without it nothing is written.",
+)  # fmt: skip
+@click.option("--json", "as_json", is_flag=True, help="Print the summary as JSON instead of tables.")
+@click.option(
+    "--engine", type=click.Choice(["reference", "c"]),
+    help="What steps: the C core (where it is built, that is the default), or the reference in Python.",
+)  # fmt: skip
+@click.option(
+    "--cluster", metavar="ADDRESS",
+    help="Step on the workers of the Dask scheduler at this address, for example 127.0.0.1:8786.",
+)  # fmt: skip
+@click.option(
+    "--max-gap", type=float, default=_MAX_GAP_S, show_default=True, metavar="S", help="As in replay."
+)
+@click.option("--speed", type=float, metavar="KMH", help="As in replay.")
+@click.option("--launch-at", type=float, metavar="S", help="As in replay, for each trace.")
+@trace_options
+def sweep(
+    traces: tuple[Path, ...],
+    calibration_path: Path,
+    varied_texts: tuple[str, ...],
+    out: Path | None,
+    as_json: bool,
+    engine: str | None,
+    cluster: str | None,
+    max_gap: float,
+    speed: float | None,
+    launch_at: float | None,
+    choice: ColumnChoice,
+) -> None:
+    """Run many calibrations over each TRACE: what would each have taken?
+
+    Varies keys of one calibration and shows, for each setting, the peak reduction, the torque-time taken,
+    second interventions, time out of sight and changes of the command, over all traces and for each. The
+    lift stays the recorded one, whatever a setting takes. An engineering aid, not a safety device.
+
+    For example: --vary latch.hold_ms=0:600:20 --vary latch.release_percent_per_s=100,200,400
+    """
+    from bench.calibration import load
+    from bench.files import whole_folder
+    from bench.replay.inputs import Options
+    from bench.sweep import report
+    from bench.sweep.cluster import check_cluster
+    from bench.sweep.picture import write_picture
+    from bench.sweep.study import read_study, run_study, usable_engine
+    from bench.sweep.vary import read_varied, settings
+    from bench.trace.progress import progress_bar
+
+    engine, remark = usable_engine(engine, cluster)
+    if remark:
+        click.echo(f"liftlatch: {remark}", err=True)
+    if cluster:
+        check_cluster(cluster)
+    calibration = load(calibration_path)
+    varied = read_varied(varied_texts, calibration)
+    # The folder first: a long sweep must not end with one that cannot be written.
+    with whole_folder(out) if out else nullcontext(None) as folder:
+        with progress_bar("compiling") as progress:
+            made = settings(calibration, varied, progress)
+        with progress_bar("reading") as progress:
+            study = read_study(traces, made, choice, Options(max_gap, speed, launch_at), progress)
+        with progress_bar("stepping") as progress:
+            measures = run_study(study, engine, cluster, progress)
+        where = f"the workers of {cluster}" if cluster else "this machine"
+        found = report.Sweep(calibration, varied, made, study.recordings, measures, engine, where)
+        facts = report.summary(found, ["liftlatch", *sys.argv[1:]])
+        if folder is not None:
+            report.write_all(folder, facts, lambda path: write_picture(path, facts))
+    if as_json:
+        click.echo(report.as_json(facts), nl=False)
+        return
+    from bench.sweep.screen import show
+
+    show(facts, out)

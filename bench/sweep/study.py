@@ -1,0 +1,150 @@
+"""A sweep as a whole: the recordings laid on the tick, the batch, and its results by setting and trace."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import closing
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from bench.errors import UserError
+from bench.replay.inputs import Inputs, Options, from_trace
+from bench.sweep.cluster import run_on_cluster
+from bench.sweep.here import Job, run_here
+from bench.sweep.measure import Measures
+from bench.sweep.vary import Setting
+from bench.trace.read import read_trace
+from firmware_model.binding import available
+
+if TYPE_CHECKING:
+    from bench.calibration import CalibrationFile
+    from bench.trace.choice import ColumnChoice
+    from bench.trace.model import Trace
+
+Progress = Callable[[float], None]
+
+# All that bench.replay.inputs reads of a calibration (and the volts of a count); what else a sweep varies
+# leaves the inputs as they are.
+INPUTS_DEPEND_ON = (
+    "tick_us", "adc_max", "window_low", "window_high", "sensor_counts", "sensor_height", "rest", "gain_q12",
+    "heal_samples", "sample_ticks", "disarm_ticks", "learn_window", "progress_axis_kind",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Recording:
+    """One trace and what was assumed of it. `label` is its file's name, or its path where another one has the
+    same name."""
+
+    path: Path
+    label: str
+    digest: str
+    duration_s: float
+    ticks: int
+    notes: list[str]
+
+
+@dataclass
+class Study:
+    """The inputs of a batch: settings by recordings."""
+
+    settings: Sequence[Setting]
+    options: Options
+    recordings: list[Recording] = field(default_factory=list)
+    _first: list[Inputs] = field(default_factory=list)
+    _traces: list[Trace] = field(default_factory=list)  # only where some settings need other inputs
+
+    def __post_init__(self) -> None:
+        groups: dict[Any, list[int]] = {}
+        for number, setting in enumerate(self.settings):
+            groups.setdefault(_inputs_key(setting.calibration), []).append(number)
+        self._groups = list(groups.values())
+
+    def add(self, label: str, trace: Trace) -> None:
+        """One trace more, laid on the tick of the first setting."""
+        inputs = self._lay(trace, 0)
+        notes = [*trace.notes, *inputs.notes]
+        self.recordings.append(Recording(trace.path, label, trace.digest, trace.duration_s, inputs.n, notes))
+        self._first.append(inputs)
+        if len(self._groups) > 1:
+            self._traces.append(trace)
+
+    def jobs(self) -> Iterator[Job]:
+        """One job for each setting and recording. Inputs are made when they are needed, and once for all
+        settings that leave them the same."""
+        for trace in range(len(self.recordings)):
+            for i, numbers in enumerate(self._groups):
+                inputs = self._lay(self._traces[trace], numbers[0]) if i else self._first[trace]
+                for number in numbers:
+                    image = self.settings[number].calibration.image
+                    yield Job(number, trace, trace * len(self._groups) + i, image, inputs.arrays)
+
+    def _lay(self, trace: Trace, setting: int) -> Inputs:
+        return from_trace(trace, self.settings[setting].calibration, self.options)
+
+
+def read_study(
+    paths: Sequence[Path],
+    settings: Sequence[Setting],
+    choice: ColumnChoice | None = None,
+    options: Options | None = None,
+    progress: Progress = lambda share: None,
+) -> Study:
+    """Read all traces. UserError for what is wrong with one."""
+    study = Study(settings, options or Options())
+    for number, (path, label) in enumerate(zip(paths, _labels(paths), strict=True)):
+
+        def read(share: float, number: int = number) -> None:
+            progress((number + share) / len(paths))
+
+        study.add(label, read_trace(path, choice, read))
+    return study
+
+
+def _labels(paths: Sequence[Path]) -> list[str]:
+    names = [path.name for path in paths]
+    for i, path in enumerate(paths):
+        if path in paths[:i]:
+            raise UserError("is there twice", path, "give each trace once")
+    return [str(path) if names.count(name) > 1 else name for path, name in zip(paths, names, strict=True)]
+
+
+def _inputs_key(calibration: CalibrationFile) -> Any:
+    values = [calibration.values[name] for name in INPUTS_DEPEND_ON]
+    return (calibration.built.volts_to_counts, *(tuple(v) if isinstance(v, list) else v for v in values))
+
+
+def run_study(
+    study: Study, engine: str, cluster: str | None = None, progress: Progress = lambda share: None
+) -> list[list[Measures]]:
+    """Step all of it, here or on a cluster: the results by setting and recording. Equal however it is run."""
+    whole = len(study.settings) * sum(recording.ticks for recording in study.recordings)
+    stepped = 0
+    found: dict[tuple[int, int], Measures] = {}
+    results = (
+        run_on_cluster(cluster, list(study.jobs()), engine) if cluster else run_here(study.jobs(), engine)
+    )
+    with closing(results):
+        for job, measures in results:
+            found[job.setting, job.trace] = measures
+            stepped += job.ticks
+            progress(min(1.0, stepped / whole))
+    return [
+        [found[setting, trace] for trace in range(len(study.recordings))]
+        for setting in range(len(study.settings))
+    ]
+
+
+def usable_engine(asked: str | None, cluster: str | None = None) -> tuple[str, str]:
+    """The engine to step with, and a line to say where that is not the one a person would expect.
+
+    Where none was asked for it is the C core, but without one here the reference. A cluster's workers have
+    cores of their own.
+    """
+    if asked or cluster:
+        return asked or "c", ""
+    why_not = available()
+    if why_not is None:
+        return "c", ""
+    return "reference", f"stepping with the reference, which is much slower: {why_not}"
