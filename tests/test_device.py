@@ -8,6 +8,8 @@ import numpy as np
 import pytest
 
 from bench.device.behaviour import Behaviour, Player
+from bench.device.bugs import BUGS
+from bench.device.command import _BUGS, core_maker
 from bench.device.faults import FAULTS, LineFaults, parse_faults
 from bench.device.model import Device, Facts
 from bench.errors import UserError
@@ -277,6 +279,18 @@ def test_a_stream_ends_when_told() -> None:
 def test_a_player_refuses_what_the_controller_refuses() -> None:
     with pytest.raises(ValueError, match="image refused"):
         Player(Controller(), IMAGE[:-1], run_inputs(100))
+
+
+def test_the_command_knows_every_bug() -> None:
+    assert set(_BUGS) == set(BUGS)
+
+
+def test_a_missing_c_core_is_one_clear_line(monkeypatch: pytest.MonkeyPatch) -> None:
+    from firmware_model import binding
+
+    monkeypatch.setattr(binding, "available", lambda: "the C core is not built")
+    with pytest.raises(UserError, match="--core c: the C core is not built; or use --core reference"):
+        core_maker("c", None)
 
 
 def test_an_error_names_the_request_and_the_reason() -> None:

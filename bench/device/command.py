@@ -94,9 +94,12 @@ def core_maker(core: str, bug: str | None) -> Any:
 
         return BUGS[bug]
     if core == "c":
-        from firmware_model.binding import Core as CoreInC
+        from firmware_model import binding
 
-        return CoreInC
+        why_not = binding.available()
+        if why_not:
+            raise UserError(why_not, "--core c", "or use --core reference")
+        return binding.Core
     from controller import Controller
 
     return Controller

@@ -108,6 +108,12 @@ def verify(traces: tuple[Path, ...], calibration_path: Path, **given: Any) -> No
         if folder is not None:
             report.write_all(folder, found, results)
         target.host.line.close()
+    if status is not None:
+        damaged = status.crc + status.stuffing + status.long + status.short
+        click.echo(
+            f"device: worst tick {status.worst_tick_ns / 1000:.1f} µs, {damaged} damaged frames,"
+            f" {status.repeated} requests answered again, {status.overruns} bytes lost by its port"
+        )
     if out:
         click.echo(f"written to {out}")
     if failed is not None:
