@@ -1,0 +1,68 @@
+/* The firmware: the controller behind the serial protocol. */
+#include "board.h"
+
+#include "../link/link.h"
+
+#ifndef FIRMWARE
+#define FIRMWARE "LM3S6965"
+#endif
+
+static ll_controller_t controller;
+static ll_link_t link;
+
+static void port_write(void *self, const uint8_t *bytes, size_t count) {
+    (void)self;
+    uart_write(bytes, count);
+}
+
+static const uint8_t *port_keep(void *self, const uint8_t *image) {
+    (void)self;
+    return ll_store_write(&board_flash, image, (const uint8_t *)controller.calibration);
+}
+
+static void port_begin(void *self) {
+    (void)self;
+    timer_begin();
+}
+
+static uint32_t port_end(void *self) {
+    (void)self;
+    return timer_end();
+}
+
+static uint32_t port_stack_bytes(void *self) {
+    (void)self;
+    return board_stack_bytes();
+}
+
+static const ll_port_t port = {NULL, FIRMWARE, port_write, port_keep, port_begin, port_end, port_stack_bytes};
+
+int main(void) {
+    timer_init();
+    uart_init();
+    ll_init(&controller);
+    for (int32_t age = 0; age < LL_STORE_SLOTS && controller.calibration == NULL; age++) {
+        const uint8_t *image = ll_store_read(&board_flash, age);
+        if (image != NULL) {
+            (void)ll_load(&controller, image, LL_IMAGE_BYTES);
+        }
+    }
+    ll_link_init(&link, &controller, &port);
+    for (;;) {
+        const uint8_t *bytes;
+        size_t count = uart_read(&bytes);
+        ll_link_time(&link, timer_ms());
+        link.lost_bytes = uart_lost();
+        ll_link_receive(&link, bytes, count);
+        uart_taken(count);
+        if (link.restart) {
+            uart_drain();
+            return 0;
+        }
+        board_lock();
+        if (uart_read(&bytes) == 0U) {
+            board_wait();
+        }
+        board_unlock();
+    }
+}

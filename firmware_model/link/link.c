@@ -1,0 +1,465 @@
+/* The device's side of the serial protocol: see link.h. */
+#include "link.h"
+
+#include "../core/fixed.h"
+#include "../core/image.h"
+
+enum { HELLO = 1, PIECE = 2, COMMIT = 3, START = 4, STEP = 5, STATUS = 6, RESET = 7, STREAM = 8 };
+enum { ANSWER = 0x80, TICKS = 0x40, ERROR = 0xFF };
+enum {
+    NO_SESSION = 1,
+    GAP = 2,
+    UNKNOWN = 3,
+    MALFORMED = 4,
+    BEYOND = 5,
+    PIECES = 6,
+    NO_IMAGE = 7,
+    NOT_STARTED = 8,
+    TOO_MUCH = 9,
+    STORE = 10
+};
+enum { SPEED_VALID = 1, ARMED = 2, LAUNCH = 4 };         /* switches of a tick */
+enum { WANTS_DIGEST = 1, STALLED = 2 };                  /* flags of a step */
+enum { EVENT_SPARK = 4 };
+enum { HEAD_BYTES = 5, STEP_BYTES = 4, STEPPED_BYTES = 12, INPUT_BYTES = 16, OUTPUT_BYTES = 37, TICKS_BYTES = 7 };
+enum { SMALL_BYTES = HEAD_BYTES + TICKS_BYTES + INPUT_BYTES + OUTPUT_BYTES + LL_CRC_BYTES };
+
+typedef char ll_the_largest_frame_is_allowed[LL_LINK_LARGEST >= 128 && LL_LINK_LARGEST <= 4096 ? 1 : -1];
+typedef char ll_the_window_is_allowed[LL_LINK_WINDOW >= 1 && LL_LINK_WINDOW <= 255 ? 1 : -1];
+
+static uint16_t get16(const uint8_t *at) {
+    return (uint16_t)((uint32_t)at[0] | (uint32_t)at[1] << 8);
+}
+
+static uint32_t get32(const uint8_t *at) {
+    return (uint32_t)get16(at) | (uint32_t)get16(at + 2) << 16;
+}
+
+static uint8_t *put8(uint8_t *at, uint32_t value) {
+    at[0] = (uint8_t)(value & 0xFFU);
+    return at + 1;
+}
+
+static uint8_t *put16(uint8_t *at, uint32_t value) {
+    return put8(put8(at, value), value >> 8);
+}
+
+static uint8_t *put32(uint8_t *at, uint32_t value) {
+    return put16(put16(at, value), value >> 16);
+}
+
+static uint8_t *put_signed(uint8_t *at, int32_t value) {
+    return put16(at, (uint32_t)value);
+}
+
+static uint8_t *put_head(uint8_t *at, uint32_t kind, uint16_t session, uint16_t sequence) {
+    return put16(put16(put8(at, kind), session), sequence);
+}
+
+static uint32_t crc32(const uint8_t *bytes, int32_t count) {
+    uint32_t crc = 0xFFFFFFFFU;
+    for (int32_t i = 0; i < count; i++) {
+        crc = ll_crc32(crc, bytes[i]);
+    }
+    return crc ^ 0xFFFFFFFFU;
+}
+
+static void send(const ll_link_t *link, uint8_t *payload, const uint8_t *end) {
+    ll_frame_send(payload, (int32_t)(end - payload), link->port->write, link->port->self);
+}
+
+void ll_link_init(ll_link_t *link, ll_controller_t *controller, const ll_port_t *port) {
+    uint8_t *bytes = (uint8_t *)link;
+    for (size_t i = 0; i < sizeof(*link); i++) {
+        bytes[i] = 0;
+    }
+    link->controller = controller;
+    link->port = port;
+    ll_decoder_init(&link->in);
+}
+
+void ll_link_time(ll_link_t *link, uint32_t now_ms) {
+    const ll_image_t *c = link->controller->calibration;
+    link->now_ms = now_ms;
+    if (!link->fed || link->stalled || c == NULL || c->stall_ms == 0U) {
+        return;
+    }
+    if (now_ms - link->fed_ms >= c->stall_ms) {
+        link->stalled = true;
+        ll_count(&link->stalls);
+    }
+}
+
+int32_t ll_link_reduction(const ll_link_t *link) {
+    const ll_controller_t *ll = link->controller;
+    return link->stalled ? ll->calibration->safe_reduction : ll->command.reduction;
+}
+
+int32_t ll_link_retard(const ll_link_t *link) {
+    const ll_controller_t *ll = link->controller;
+    return link->stalled ? ll->calibration->safe_retard : ll->command.retard;
+}
+
+/* The outputs wait for the first step of a run. */
+static void unfed(ll_link_t *link) {
+    link->place = 0;
+    link->fed = false;
+    link->stalled = false;
+}
+
+static uint8_t *put_outputs(uint8_t *at, const ll_outputs_t *out) {
+    at = put32(at, (uint32_t)out->hold_left);
+    at = put_signed(at, out->height);
+    at = put_signed(at, out->rest);
+    at = put_signed(at, out->lift);
+    at = put_signed(at, out->entry);
+    at = put_signed(at, out->progress);
+    at = put_signed(at, out->demand);
+    at = put_signed(at, out->latched);
+    at = put_signed(at, out->retard_demand);
+    at = put_signed(at, out->retard_latched);
+    at = put_signed(at, out->reduction);
+    at = put_signed(at, out->retard);
+    at = put_signed(at, out->faults);
+    at = put_signed(at, out->out_of_sight_ticks);
+    at = put_signed(at, out->elapsed_ms);
+    at = put8(at, (uint32_t)out->state);
+    at = put8(at, (uint32_t)out->retard_state);
+    at = put8(at, (uint32_t)out->reason);
+    at = put8(at, (uint32_t)out->askers);
+    return put8(at, (uint32_t)out->launched);
+}
+
+static void get_inputs(const uint8_t *at, uint16_t tick, ll_inputs_t *in) {
+    uint32_t switches = at[14];
+    in->tick = tick;
+    in->counts = get16(at);
+    in->speed = get16(at + 2);
+    in->speed_valid = (switches & SPEED_VALID) != 0U;
+    in->engine_speed = get16(at + 4);
+    in->shaft_speed = get16(at + 6);
+    in->armed = (switches & ARMED) != 0U;
+    in->launch = (switches & LAUNCH) != 0U;
+    in->request_reduction = get16(at + 8);
+    in->request_retard = get16(at + 10);
+    in->request_reason = get16(at + 12);
+}
+
+static uint8_t *put_inputs(uint8_t *at, const ll_inputs_t *in, int32_t events) {
+    uint32_t switches = (in->speed_valid ? (uint32_t)SPEED_VALID : 0U) | (in->armed ? (uint32_t)ARMED : 0U) |
+                        (in->launch ? (uint32_t)LAUNCH : 0U);
+    at = put_signed(at, in->counts);
+    at = put_signed(at, in->speed);
+    at = put_signed(at, in->engine_speed);
+    at = put_signed(at, in->shaft_speed);
+    at = put_signed(at, in->request_reduction);
+    at = put_signed(at, in->request_retard);
+    at = put_signed(at, in->request_reason);
+    return put8(put8(at, switches), (uint32_t)events);
+}
+
+static void worst(uint32_t *so_far, uint32_t now) {
+    if (now > *so_far) {
+        *so_far = now;
+    }
+}
+
+/* One tick, timed. */
+static void tick(ll_link_t *link, const ll_inputs_t *in, ll_outputs_t *out) {
+    const ll_port_t *port = link->port;
+    port->begin(port->self);
+    ll_step(link->controller, in);
+    ll_outputs(link->controller, out);
+    uint32_t took = port->end(port->self);
+    worst(&link->worst_tick_ns, took);
+    if (took > link->controller->calibration->tick_us * 1000U) {
+        ll_count(&link->late);
+    }
+    if (link->ticks < UINT32_MAX) {
+        link->ticks += 1U;
+    }
+}
+
+/* The fuel of the next cylinder is due, timed; what the answer says of it. */
+static uint32_t event(ll_link_t *link) {
+    const ll_port_t *port = link->port;
+    const ll_image_t *c = link->controller->calibration;
+    int32_t cylinder = c->firing_order[link->place];
+    link->place = link->place + 1 < c->cylinders ? link->place + 1 : 0;
+    port->begin(port->self);
+    int32_t bits = ll_event(link->controller, cylinder);
+    int32_t spark = ll_spark(link->controller, cylinder);
+    worst(&link->worst_event_ns, port->end(port->self));
+    return (uint32_t)bits | (spark ? (uint32_t)EVENT_SPARK : 0U);
+}
+
+/* What each request does: its answer from `at` on, and the answer's end; null with `reason` set if it was not
+ * carried out. `body` has `count` bytes. */
+
+static uint8_t *piece(ll_link_t *link, const uint8_t *body, int32_t count, uint8_t *at, uint8_t *reason) {
+    if (count <= 2) {
+        *reason = MALFORMED;
+        return NULL;
+    }
+    int32_t offset = get16(body);
+    if (offset + count - 2 > LL_IMAGE_BYTES) {
+        *reason = BEYOND;
+        return NULL;
+    }
+    for (int32_t i = 2; i < count; i++) {
+        link->pieces.bytes[offset + i - 2] = body[i];
+    }
+    return at;
+}
+
+static uint8_t *commit(ll_link_t *link, const uint8_t *body, int32_t count, uint8_t *at, uint8_t *reason) {
+    if (count != 6) {
+        *reason = MALFORMED;
+        return NULL;
+    }
+    int32_t length = get16(body);
+    if (length > LL_IMAGE_BYTES) {
+        *reason = BEYOND;
+        return NULL;
+    }
+    const uint8_t *image = link->pieces.bytes;
+    if (crc32(image, length) != get32(body + 2)) {
+        *reason = PIECES;
+        return NULL;
+    }
+    const ll_image_t *sound = NULL;
+    int32_t verdict = ll_image_read(image, (size_t)length, &sound);
+    if (verdict == LL_IMAGE_OK) {
+        const uint8_t *kept = link->port->keep(link->port->self, image);
+        if (kept == NULL) {
+            *reason = STORE;
+            return NULL;
+        }
+        verdict = ll_load(link->controller, kept, LL_IMAGE_BYTES);
+        link->started = false;
+        unfed(link);
+    }
+    return put8(at, (uint32_t)verdict);
+}
+
+static uint8_t *start(ll_link_t *link, int32_t count, uint8_t *at, uint8_t *reason) {
+    if (count != 0) {
+        *reason = MALFORMED;
+        return NULL;
+    }
+    if (link->controller->calibration == NULL) {
+        *reason = NO_IMAGE;
+        return NULL;
+    }
+    ll_reset(link->controller);
+    link->started = true;
+    unfed(link);
+    return put32(at, ll_digest(link->controller));
+}
+
+static uint8_t *step(ll_link_t *link, const uint8_t *body, int32_t count, uint8_t *at, uint8_t *reason) {
+    int32_t ticks = count >= STEP_BYTES ? body[2] : 0;
+    if (ticks == 0 || count != STEP_BYTES + ticks * INPUT_BYTES) {
+        *reason = MALFORMED;
+        return NULL;
+    }
+    if (!link->started) {
+        *reason = NOT_STARTED;
+        return NULL;
+    }
+    const uint8_t *inputs = body + STEP_BYTES;
+    int32_t events = 0;
+    for (int32_t i = 0; i < ticks; i++) {
+        events += inputs[i * INPUT_BYTES + INPUT_BYTES - 1];
+    }
+    if (HEAD_BYTES + STEPPED_BYTES + ticks * OUTPUT_BYTES + events > LL_LINK_LARGEST) {
+        *reason = TOO_MUCH;
+        return NULL;
+    }
+    uint16_t first = get16(body);
+    uint32_t flags = body[3] & (uint32_t)WANTS_DIGEST;
+    uint8_t *to = at + STEPPED_BYTES;
+    uint8_t *event_to = to + ticks * OUTPUT_BYTES;
+    for (int32_t i = 0; i < ticks; i++) {
+        const uint8_t *from = inputs + i * INPUT_BYTES;
+        ll_inputs_t in;
+        ll_outputs_t out;
+        get_inputs(from, (uint16_t)(first + (uint32_t)i), &in);
+        tick(link, &in, &out);
+        to = put_outputs(to, &out);
+        for (int32_t due = from[INPUT_BYTES - 1]; due > 0; due--) {
+            event_to = put8(event_to, event(link));
+        }
+    }
+    uint32_t digest = flags ? ll_digest(link->controller) : 0U;
+    if (link->stalled) {
+        flags |= (uint32_t)STALLED;
+    }
+    link->stalled = false;
+    link->fed = true;
+    link->fed_ms = link->now_ms;
+    at = put32(put32(at, crc32(body, count)), digest);
+    put8(put8(put16(at, (uint32_t)events), (uint32_t)ticks), flags);
+    return event_to;
+}
+
+static uint8_t *status(ll_link_t *link, int32_t count, uint8_t *at, uint8_t *reason) {
+    const ll_decoder_t *in = &link->in;
+    if (count != 0) {
+        *reason = MALFORMED;
+        return NULL;
+    }
+    at = put32(at, link->ticks);
+    at = put32(at, link->worst_tick_ns);
+    at = put32(at, link->worst_event_ns);
+    at = put32(at, link->port->stack_bytes(link->port->self));
+    at = put16(put16(put16(put16(at, in->bad_crc), in->bad_stuffing), in->bad_long), in->bad_short);
+    at = put16(put16(put16(put16(at, link->malformed), link->lost_bytes), link->repeated), link->gaps);
+    at = put16(put16(at, link->late), link->stalls);
+    return put_signed(put_signed(at, ll_link_reduction(link)), ll_link_retard(link));
+}
+
+static uint8_t *stream(ll_link_t *link, const uint8_t *body, int32_t count, uint8_t *at, uint8_t *reason) {
+    if (count != 2) {
+        *reason = MALFORMED;
+        return NULL;
+    }
+    link->stream_every = get16(body);
+    link->stream_wait = 0;
+    link->stream_number = 0;
+    return at;
+}
+
+static uint8_t *carry_out(ll_link_t *link, uint32_t kind, const uint8_t *body, int32_t count, uint8_t *at,
+                          uint8_t *reason) {
+    switch (kind) {
+    case PIECE:
+        return piece(link, body, count, at, reason);
+    case COMMIT:
+        return commit(link, body, count, at, reason);
+    case START:
+        return start(link, count, at, reason);
+    case STEP:
+        return step(link, body, count, at, reason);
+    case STATUS:
+        return status(link, count, at, reason);
+    case RESET:
+        link->restart = count == 0;
+        *reason = MALFORMED;
+        return link->restart ? at : NULL;
+    case STREAM:
+        return stream(link, body, count, at, reason);
+    default:
+        *reason = UNKNOWN;
+        return NULL;
+    }
+}
+
+static void send_error(const ll_link_t *link, uint16_t session, uint16_t sequence, uint32_t reason,
+                       uint32_t detail) {
+    uint8_t payload[SMALL_BYTES];
+    send(link, payload, put16(put8(put_head(payload, ERROR, session, sequence), reason), detail));
+}
+
+static void hello(ll_link_t *link, uint16_t session, int32_t count) {
+    if (session == 0U || count != 1) {
+        ll_count(&link->malformed);
+        return;
+    }
+    if (session != link->session) {
+        link->session = session;
+        link->expected = 0;
+        link->answers_kept = 0;
+        link->stream_every = 0;
+    }
+    const ll_image_t *c = link->controller->calibration;
+    uint8_t payload[SMALL_BYTES];
+    uint8_t *at = put_head(payload, HELLO | ANSWER, session, 0);
+    at = put16(put8(put8(at, LL_LINK_PROTOCOL), LL_LINK_WINDOW), LL_IMAGE_VERSION);
+    at = put16(put16(at, c == NULL ? 0U : c->tick_us), LL_LINK_LARGEST);
+    at = put32(at, c == NULL ? 0U : c->crc);
+    const char *letter = link->port->firmware;
+    for (int32_t i = 0; i < LL_FIRMWARE_BYTES; i++) {
+        at = put8(at, (uint32_t)(uint8_t)*letter);
+        if (*letter != '\0') {
+            letter += 1;
+        }
+    }
+    send(link, payload, at);
+}
+
+static void request(ll_link_t *link, const uint8_t *payload, int32_t count) {
+    if (count < HEAD_BYTES) {
+        ll_count(&link->malformed);
+        return;
+    }
+    uint32_t kind = payload[0];
+    uint16_t session = get16(payload + 1);
+    uint16_t sequence = get16(payload + 3);
+    const uint8_t *body = payload + HEAD_BYTES;
+    count -= HEAD_BYTES;
+    if (kind == HELLO) {
+        hello(link, session, count);
+        return;
+    }
+    if (session != link->session || session == 0U) {
+        send_error(link, session, sequence, NO_SESSION, 0);
+        return;
+    }
+    int32_t ago = (int32_t)(uint16_t)(link->expected - sequence); /* 1 is the last one carried out */
+    if (1 <= ago && ago <= link->answers_kept) {
+        int32_t at = link->next_answer - ago;
+        ll_answer_t *again = &link->answers[at < 0 ? at + LL_LINK_WINDOW : at];
+        ll_count(&link->repeated);
+        send(link, again->bytes, again->bytes + again->count);
+        return;
+    }
+    if (ago != 0) {
+        ll_count(&link->gaps);
+        send_error(link, session, sequence, GAP, link->expected);
+        return;
+    }
+    ll_answer_t *answer = &link->answers[link->next_answer];
+    uint8_t reason = 0;
+    uint8_t *at = put_head(answer->bytes, kind | ANSWER, session, sequence);
+    uint8_t *end = carry_out(link, kind, body, count, at, &reason);
+    if (end == NULL) {
+        if (reason == UNKNOWN || reason == MALFORMED) {
+            ll_count(&link->malformed);
+        }
+        end = put16(put8(put_head(answer->bytes, ERROR, session, sequence), reason), 0);
+    }
+    answer->count = (int32_t)(end - answer->bytes);
+    link->expected = (uint16_t)(sequence + 1U);
+    link->next_answer = link->next_answer + 1 < LL_LINK_WINDOW ? link->next_answer + 1 : 0;
+    link->answers_kept = ll_min(link->answers_kept + 1, LL_LINK_WINDOW);
+    send(link, answer->bytes, end);
+}
+
+void ll_link_receive(ll_link_t *link, const uint8_t *bytes, size_t count) {
+    for (size_t i = 0; i < count && !link->restart; i++) {
+        int32_t payload = ll_decoder_feed(&link->in, bytes[i]);
+        if (payload > 0) {
+            request(link, link->in.bytes, payload);
+        }
+    }
+}
+
+void ll_link_show(ll_link_t *link, const ll_inputs_t *in, int32_t events) {
+    if (link->stream_every == 0U) {
+        return;
+    }
+    if (link->stream_wait > 0U) {
+        link->stream_wait = (uint16_t)(link->stream_wait - 1U);
+        return;
+    }
+    link->stream_wait = (uint16_t)(link->stream_every - 1U);
+    ll_outputs_t out;
+    ll_outputs(link->controller, &out);
+    uint8_t payload[SMALL_BYTES];
+    uint8_t *at = put_head(payload, TICKS, link->session, 0);
+    at = put16(put16(put16(at, link->stream_number), (uint32_t)in->tick), link->stream_every);
+    at = put_outputs(put_inputs(put8(at, 1), in, events), &out);
+    link->stream_number = (uint16_t)(link->stream_number + 1U);
+    send(link, payload, at);
+}
