@@ -14,6 +14,7 @@ from bench.device.model import Device, Facts
 from bench.link.host import Host
 from bench.link.line import LinkError
 from bench.link.memory import MemoryLine
+from bench.link.protocol import Kind
 from bench.link.target import RemoteTarget
 from bench.verify.compare import Options, Step, Tally, compare, plan
 from bench.verify.source import TraceSource
@@ -95,6 +96,20 @@ def test_some_frames_over_bad_lines() -> None:
     verdicts = run_many(12_000, 1)
     assert verdicts["equal"] > 0
     assert verdicts["different"] > 0
+
+
+def test_a_device_that_steps_twice_is_noticed(monkeypatch: pytest.MonkeyPatch) -> None:
+    whole = Device._answer
+
+    def forgets(self: Device, payload: bytes) -> bytes:
+        sequence = int.from_bytes(payload[3:5], "little")
+        if payload[0] == Kind.STEP and self._answers.pop(sequence, None) is not None:
+            self._expected = sequence
+        return whole(self, payload)
+
+    monkeypatch.setattr(Device, "_answer", forgets)
+    with pytest.raises(AssertionError):
+        run_many(6_000, 1)
 
 
 @pytest.mark.slow
