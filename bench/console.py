@@ -19,8 +19,8 @@ class _Console(Console):
 
 
 def make_console() -> Console:
-    """Standard output as a terminal or a file; nothing but what is asked for is coloured."""
-    return _Console(highlight=False)
+    """Standard output as a terminal or a file; nothing is coloured or replaced unasked."""
+    return _Console(highlight=False, emoji=False)
 
 
 def make_table(*columns: tuple[str, bool]) -> Table:

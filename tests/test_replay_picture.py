@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import warnings
 from itertools import pairwise
 from pathlib import Path
 
@@ -13,7 +14,7 @@ from hypothesis import strategies as st
 from bench.calibration import CalibrationFile
 from bench.replay.findings import Stepped, find
 from bench.replay.inputs import Inputs
-from bench.replay.picture import _coarse, _extremes, _thinned, picture_name, write_picture
+from bench.replay.picture import _coarse, _extremes, _thinned, _Window, picture_name, write_picture
 from bench.replay.run import Ints, Run, run
 from bench.replay.spans import spans
 from tests.replay_support import compiled
@@ -22,16 +23,17 @@ from tests.test_replay_run import inputs
 
 
 def drawn(
-    path: Path, arrays: dict[str, Ints], file: CalibrationFile, has_engine: bool = True
+    path: Path, arrays: dict[str, Ints], file: CalibrationFile, has_engine: bool = True, title: str = "a run"
 ) -> tuple[np.ndarray, Run]:
     """The pixels of the picture of the first run, float[height, width, 3] from 0 (black) to 1."""
     import matplotlib.image
 
     made = run("reference", file.image, arrays)
     put = Inputs(1000, 0.0, 0, arrays, arrays["counts"] == 0, has_engine, [])
-    found = find(Stepped(put, made, file))
+    stepped = Stepped(put, made, file)
+    found = find(stepped)
     launch = found.launches[0] if found.launches else None
-    write_picture(path / "run.png", "a run", file, put, made, found, launch)
+    write_picture(path / "run.png", title, stepped, found, launch)
     return matplotlib.image.imread(path / "run.png")[:, :, :3], made
 
 
@@ -67,7 +69,7 @@ class TestPicture:
         assert len(columns) / axis == pytest.approx((stop - start) / 4000, rel=0.08)
 
     @pytest.mark.parametrize(
-        "kind", ["no launch", "no engine", "lost", "nothing happens", "shaft curve", "short"]
+        "kind", ["no launch", "no engine", "lost", "nothing happens", "shaft curve", "all ask", "short"]
     )
     def test_every_kind_of_run(self, tmp_path: Path, kind: str) -> None:
         arrays = inputs(3000, counts=nose(310, 3000), engine=7000, shaft=4000)
@@ -80,6 +82,13 @@ class TestPicture:
             arrays = inputs(3000)
         elif kind == "shaft curve":
             file = compiled(shaft_points=2, shaft_ms=[0, 1000], shaft_rpm=[3900, 3800], shaft_after_end=1)
+        elif kind == "all ask":
+            arrays |= inputs(3000, counts=nose(310, 3000), engine=9000, shaft=4000, request_reduction=300)
+            arrays["counts"][2500:] = 0
+            file = compiled(
+                engine_points=1, engine_ms=[0], engine_rpm=[8900],
+                shaft_points=1, shaft_ms=[0], shaft_rpm=[3900],
+            )  # fmt: skip
         elif kind == "short":
             arrays = {name: column[198:203] for name, column in arrays.items()}
             arrays["launch"][:] = [0, 0, 1, 1, 1]
@@ -101,6 +110,11 @@ class TestPicture:
         drawn(tmp_path, arrays, compiled())
         assert (tmp_path / "run.png").stat().st_size < 400_000
 
+    def test_a_title_is_no_formula(self, tmp_path: Path) -> None:
+        with warnings.catch_warnings():
+            warnings.simplefilter("error")
+            drawn(tmp_path, inputs(300), compiled(), title="$x_{ \\frac$ \u65e5\u672c.csv")
+
     def test_names(self) -> None:
         assert [picture_name(number) for number in (0, 1, 2, 12)] == [
             "run.png",
@@ -108,6 +122,12 @@ class TestPicture:
             "run_2.png",
             "run_12.png",
         ]
+
+
+def test_seconds_go_below_the_launch() -> None:
+    # ticks of events are unsigned
+    window = _Window(start=0, stop=10, zero=5, tick_s=0.001)
+    assert window.seconds(np.array([3, 7], np.uint32)).tolist() == pytest.approx([-0.002, 0.002])
 
 
 class TestThinning:

@@ -93,10 +93,9 @@ def replay(
         stepped = Stepped(inputs, done, calibration)
         found = find(stepped)
         remarks = looks(stepped, found)
-        command_line = ["liftlatch", *sys.argv[1:]]
-        facts = files.summary(recorded, calibration, inputs, done, found, remarks, command_line)
+        facts = files.summary(recorded, stepped, found, remarks, ["liftlatch", *sys.argv[1:]])
         if folder is not None:
-            files.write_all(folder, facts, calibration, inputs, done, found)
+            files.write_all(folder, facts, stepped, found)
     if as_json:
         click.echo(files.as_json(facts), nl=False)
         return

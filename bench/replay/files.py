@@ -14,15 +14,13 @@ import numpy as np
 
 from bench.cautions import CAUTIONS
 from bench.replay import names
-from bench.replay.findings import Findings
-from bench.replay.inputs import Inputs
+from bench.replay.findings import Findings, Stepped
 from bench.replay.looks import Look
-from bench.replay.run import Run
 from bench.replay.torque import K_PER_DEG2, torque_left
+from bench.trace.text import shown
 from controller.constants import FUEL_OFF, IMAGE_VERSION, SPARK_OFF
 
 if TYPE_CHECKING:
-    from bench.calibration import CalibrationFile
     from bench.trace.model import Trace
 
 SUMMARY_VERSION = 1
@@ -30,20 +28,14 @@ _CHUNK = 1 << 16
 
 
 def summary(
-    trace: Trace,
-    calibration: CalibrationFile,
-    inputs: Inputs,
-    run: Run,
-    found: Findings,
-    remarks: Sequence[Look],
-    command_line: Sequence[str],
+    trace: Trace, s: Stepped, found: Findings, remarks: Sequence[Look], command_line: Sequence[str]
 ) -> dict[str, Any]:
     """Everything worth knowing about a replay, as plain values that JSON can hold. Keys stay; SUMMARY_VERSION
     grows when the meaning of one changes."""
     return {
         "summary_version": SUMMARY_VERSION,
         "liftlatch": version("liftlatch"),
-        "engine": run.engine,
+        "engine": s.run.engine,
         "command_line": shlex.join(command_line),
         "trace": {
             "file": str(trace.path),
@@ -54,20 +46,20 @@ def summary(
             "duration_s": round(trace.duration_s, 6),
         },
         "calibration": {
-            "file": str(calibration.path),
-            "sha256": calibration.digest,
+            "file": str(s.calibration.path),
+            "sha256": s.calibration.digest,
             "image_version": IMAGE_VERSION,
-            "image_crc32": f"{calibration.crc:08x}",
-            "progress_unit": calibration.progress_unit,
-            "warnings": list(calibration.warnings),
+            "image_crc32": f"{s.calibration.crc:08x}",
+            "progress_unit": s.calibration.progress_unit,
+            "warnings": list(s.calibration.warnings),
         },
         "ticks": {
-            "count": run.n,
-            "tick_us": inputs.tick_us,
-            "start_s": round(inputs.start_s, 6),
-            "put_before": inputs.lead,
+            "count": s.run.n,
+            "tick_us": s.inputs.tick_us,
+            "start_s": round(s.inputs.start_s, 6),
+            "put_before": s.inputs.lead,
         },
-        "notes": [*trace.notes, *inputs.notes],
+        "notes": [*trace.notes, *s.inputs.notes],
         **asdict(found),
         "look_at": [asdict(remark) for remark in remarks],
         "torque_law": f"fired share * (1 - {K_PER_DEG2:g} * retard_deg^2), an estimate",
@@ -85,40 +77,33 @@ def as_json(facts: dict[str, Any]) -> str:
     return json.dumps(facts, indent=2, ensure_ascii=False) + "\n"
 
 
-def write_all(
-    folder: Path,
-    facts: dict[str, Any],
-    calibration: CalibrationFile,
-    inputs: Inputs,
-    run: Run,
-    found: Findings,
-) -> None:
+def write_all(folder: Path, facts: dict[str, Any], s: Stepped, found: Findings) -> None:
     """All files of a replay, into an empty folder; a picture for each launch, or one of a trace without."""
     from bench.replay.picture import picture_name, write_picture
 
     (folder / "summary.json").write_text(as_json(facts), encoding="utf-8")
-    write_ticks(folder / "ticks.csv", calibration, inputs, run)
-    write_events(folder / "events.csv", inputs, run)
-    title = f"{Path(facts['trace']['file']).name} with {calibration.path.name}"
+    write_ticks(folder / "ticks.csv", s)
+    write_events(folder / "events.csv", s)
+    title = shown(f"{Path(facts['trace']['file']).name} with {s.calibration.path.name}", 80)
     if not found.launches:
-        write_picture(folder / picture_name(1), title, calibration, inputs, run, found, None)
+        write_picture(folder / picture_name(1), title, s, found, None)
     for launch in found.launches:
         path = folder / picture_name(launch.number)
-        write_picture(path, f"{title}, launch {launch.number}", calibration, inputs, run, found, launch)
+        write_picture(path, f"{title}, launch {launch.number}", s, found, launch)
 
 
-def write_ticks(path: Path, calibration: CalibrationFile, inputs: Inputs, run: Run) -> None:
+def write_ticks(path: Path, s: Stepped) -> None:
     """ticks.csv: a row for each tick. `progress` is in the calibration's unit; reason, askers and faults are
     the numbers of the summary's legend; torque_estimate is the share of full torque left."""
-    cylinders = calibration.number("cylinders")
-    scale = 10 if calibration.progress_unit == "km/h" else 1
-    t, a = run.ticks, inputs.arrays
+    cylinders = s.calibration.number("cylinders")
+    scale = 10 if s.calibration.progress_unit == "km/h" else 1
+    t, a = s.ticks, s.inputs.arrays
 
     def columns(part: slice) -> dict[str, Any]:
         tick = np.arange(part.start, part.stop)
         return {
             "tick": tick,
-            "time_s": _seconds(inputs, tick),
+            "time_s": _seconds(s, tick),
             "elapsed_ms": t["elapsed_ms"][part],
             "armed": a["armed"][part],
             "launched": t["launched"][part],
@@ -138,33 +123,34 @@ def write_ticks(path: Path, calibration: CalibrationFile, inputs: Inputs, run: R
             "hold_left_ticks": t["hold_left"][part],
             "out_of_sight_ticks": t["out_of_sight_ticks"][part],
             "torque_estimate": np.round(
-                torque_left(run, cylinders, inputs.has_engine, part).astype(np.float64), 4
+                torque_left(s.run, cylinders, s.inputs.has_engine, part).astype(np.float64), 4
             ),
         }
 
-    _write_csv(path, run.n, columns)
+    _write_csv(path, s.run.n, columns)
 
 
-def write_events(path: Path, inputs: Inputs, run: Run) -> None:
+def write_events(path: Path, s: Stepped) -> None:
     """events.csv: a row for each cylinder event, with the tick after whose step it fell; 1 where fuel or
     spark is off."""
+    made = s.run
 
     def columns(part: slice) -> dict[str, Any]:
-        tick, bits = run.event_tick[part], run.event_bits[part]
+        tick, bits = made.event_tick[part], made.event_bits[part]
         return {
             "tick": tick,
-            "time_s": _seconds(inputs, tick),
-            "cylinder": run.event_cylinder[part],
-            "reduction_permille": run.ticks["reduction"][tick],
+            "time_s": _seconds(s, tick),
+            "cylinder": made.event_cylinder[part],
+            "reduction_permille": made.ticks["reduction"][tick],
             "fuel_off": (bits & FUEL_OFF) // FUEL_OFF,
             "spark_off": (bits & SPARK_OFF) // SPARK_OFF,
         }
 
-    _write_csv(path, len(run.event_tick), columns)
+    _write_csv(path, len(made.event_tick), columns)
 
 
-def _seconds(inputs: Inputs, tick: Any) -> Any:
-    return np.round(inputs.start_s + tick * (inputs.tick_us / 1e6), 6)
+def _seconds(s: Stepped, tick: Any) -> Any:
+    return np.round(s.inputs.start_s + tick * s.tick_s, 6)
 
 
 def _write_csv(path: Path, rows: int, columns: Callable[[slice], dict[str, Any]]) -> None:

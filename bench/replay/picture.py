@@ -7,6 +7,8 @@ width and dash as well as in colour, so that it reads in black and white too.
 
 from __future__ import annotations
 
+import logging
+import warnings
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
@@ -18,9 +20,7 @@ import numpy.typing as npt
 
 from bench.cautions import SHORT
 from bench.replay import names
-from bench.replay.findings import Findings, Launch
-from bench.replay.inputs import Inputs
-from bench.replay.run import Run
+from bench.replay.findings import Findings, Launch, Stepped
 from bench.replay.spans import spans
 from bench.replay.torque import torque_left
 from controller import constants as c
@@ -28,8 +28,6 @@ from controller import constants as c
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
-
-    from bench.calibration import CalibrationFile
 
 Floats = npt.NDArray[np.float64]
 
@@ -84,7 +82,7 @@ class _Window:
     tick_s: float
 
     def seconds(self, ticks: Any) -> Any:
-        return (np.asarray(ticks) - self.zero) * self.tick_s
+        return (np.asarray(ticks, dtype=np.float64) - self.zero) * self.tick_s
 
 
 def picture_name(number: int) -> str:
@@ -92,41 +90,30 @@ def picture_name(number: int) -> str:
     return "run.png" if number <= 1 else f"run_{number}.png"
 
 
-def write_picture(
-    path: Path,
-    title: str,
-    calibration: CalibrationFile,
-    inputs: Inputs,
-    run: Run,
-    found: Findings,
-    launch: Launch | None,
-) -> None:
+def write_picture(path: Path, title: str, s: Stepped, found: Findings, launch: Launch | None) -> None:
     """Draw one run, or the whole trace where `launch` is None, as a PNG."""
+    # A home folder that cannot be written is no matter of the person's.
+    logging.getLogger("matplotlib").setLevel(logging.ERROR)
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
     figure = Figure(dpi=110)
     FigureCanvasAgg(figure)
-    _Drawing(figure, calibration, inputs, run, found, launch).draw(title)
-    # No time of making and no program version: equal runs give equal files.
-    figure.savefig(path, format="png", metadata={"Software": None})
+    with warnings.catch_warnings():
+        # a letter of a file's name that the font does not have
+        warnings.filterwarnings("ignore", message="Glyph", category=UserWarning)
+        _Drawing(figure, s, found, launch).draw(title)
+        # No time of making and no program version: equal runs give equal files.
+        figure.savefig(path, format="png", metadata={"Software": None})
 
 
 class _Drawing:
-    def __init__(
-        self,
-        figure: Figure,
-        calibration: CalibrationFile,
-        inputs: Inputs,
-        run: Run,
-        found: Findings,
-        launch: Launch | None,
-    ) -> None:
+    def __init__(self, figure: Figure, s: Stepped, found: Findings, launch: Launch | None) -> None:
         self.figure = figure
-        self.calibration = calibration
-        self.inputs = inputs
-        self.run = run
-        self.ticks = run.ticks
+        self.calibration = s.calibration
+        self.inputs = s.inputs
+        self.run = s.run
+        self.ticks = s.ticks
         self.found = found
         self.launch = launch
         self.window = self._choose_window()
@@ -135,12 +122,13 @@ class _Drawing:
         self.x = w.seconds(w.start + self.at)
 
     def draw(self, title: str) -> None:
+        askers = self._askers()
         curves = [name for name in ("engine", "shaft") if self.calibration.number(f"{name}_points")]
         rows: list[tuple[float, Callable[[Axes], None]]] = [
             (3.6, self._lift),
             (2.4, self._reduction),
             (1.1, self._retard),
-            (1.15, self._bands),
+            (0.13 + 0.34 * (len(askers) + 3), partial(self._bands, askers=askers)),
             *((0.9, partial(self._rotation, name=name)) for name in curves),
             (0.9, self._progress),
         ]
@@ -166,7 +154,7 @@ class _Drawing:
             place = grid[len(rows)].get_position(self.figure)
             # lower, to leave room for the axis above and its own title
             self._events(self.figure.add_axes((place.x0, place.y0, place.width, place.height - 0.5 / height)))
-        self.figure.text(_LEFT, 1 - 0.33 / height, title, fontsize=12, weight="bold")
+        self.figure.text(_LEFT, 1 - 0.33 / height, title, fontsize=12, weight="bold", parse_math=False)
         self.figure.text(_LEFT, 1 - 0.56 / height, self._subtitle(), fontsize=9, color=_GREY)
         self.figure.text(_LEFT, 0.12 / height, SHORT, fontsize=8, color=_GREY)
 
@@ -349,34 +337,52 @@ class _Drawing:
         panel.set_ylim(0, max(5.0, 1.25 * float(retard.max())))
         panel.set_ylabel("retard, °")
 
-    def _bands(self, panel: Axes) -> None:
-        """What the latch does, who set the reduction, and faults, as three bars."""
+    def _askers(self) -> list[int]:
+        """Who asked for a reduction or a retard, where it was more than one."""
+        asked = int(np.bitwise_or.reduce(self.part("askers")))
+        askers = [bit for bit in names.ASKERS if asked & bit]
+        return askers if len(askers) > 1 else []
+
+    def _bands(self, panel: Axes, askers: list[int]) -> None:
+        """What the latch does, who set the reduction, who asked, and faults, as bars one below the other."""
+        labels = [
+            "faults",
+            *(f"{names.ASKERS[bit].split()[0]} asks" for bit in reversed(askers)),
+            "reason",
+            "latch",
+        ]
         rank = np.array([_STATE_RANK.index(code) for code in range(len(_STATE_RANK))])
         state = np.array(_STATE_RANK)[_coarse(rank[self.part("state")])]
         reason = _coarse(np.where(self.part("reduction") > 0, self.part("reason"), 0))
+        top = len(labels) - 1
         for level, codes, fills, called in (
-            (2, state, _STATE_FILL, _state_name),
-            (1, reason, _REASON_FILL, names.reason_name),
+            (top, state, _STATE_FILL, _state_name),
+            (top - 1, reason, _REASON_FILL, names.reason_name),
         ):
             for code in (int(number) for number in np.unique(codes[codes > 0])):
                 for first, last in spans(codes == code):
                     self._bar(panel, level, first, last, fills.get(code, _OUTSIDE_FILL), called(code))
+        for level, bit in enumerate(reversed(askers), 1):
+            where = self.where((self.part("askers") & bit) != 0)
+            panel.broken_barh(where, (level - 0.19, 0.38), facecolor=_GREY, linewidth=0)
+        self._faults(panel)
+        panel.set_ylim(-0.6, top + 0.6)
+        panel.set_yticks(range(len(labels)), labels, fontsize=7.5)
+        panel.tick_params(axis="y", length=0)
+        panel.grid(False, axis="y")
+
+    def _faults(self, panel: Axes) -> None:
+        faults = self.part("faults")
         for bit, (name, _) in names.FAULTS.items():
             if bit in (c.FAULT_UNUSED, c.FAULT_SPEED):
                 continue  # the one shows as a thin line below, the other beside the progress
-            for start, width in self.where((self.part("faults") & bit) != 0):
+            for start, width in self.where((faults & bit) != 0):
                 panel.broken_barh([(start, width)], (-0.38, 0.76), facecolor=_ORANGE, linewidth=0)
                 if width > 0.05 * (self.window.stop - self.window.start) * self.window.tick_s:
-                    panel.text(
-                        start + width / 2, 0, name.replace("_", " "), ha="center", va="center", fontsize=8
-                    )
-        lost = self.where((self.part("faults") & c.FAULT_UNUSED) != 0)
-        if lost:
-            panel.broken_barh(lost, (-0.44, 0.12), facecolor=_BLACK, linewidth=0)
-        panel.set_ylim(-0.6, 2.6)
-        panel.set_yticks([2, 1, 0], ["latch", "reason", "faults"], fontsize=8)
-        panel.tick_params(axis="y", length=0)
-        panel.grid(False, axis="y")
+                    text = name.replace("_", " ")
+                    panel.text(start + width / 2, 0, text, ha="center", va="center", fontsize=8)
+        lost = self.where((faults & c.FAULT_UNUSED) != 0)
+        panel.broken_barh(lost, (-0.44, 0.12), facecolor=_BLACK, linewidth=0)
 
     def _bar(self, panel: Axes, level: int, start: int, stop: int, fill: str, name: str) -> None:
         w = self.window
@@ -486,7 +492,7 @@ def _state_name(state: int) -> str:
 
 def _x_label(panel: Axes, text: str) -> None:
     panel.annotate(
-        text, (1.0, 0.0), xycoords="axes fraction", xytext=(6, -11), textcoords="offset points", fontsize=8,
+        text, (1.0, 0.0), xycoords="axes fraction", xytext=(14, -11), textcoords="offset points", fontsize=8,
         va="center", color=_GREY,
     )  # fmt: skip
 
