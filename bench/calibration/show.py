@@ -18,11 +18,12 @@ _COLUMNS = 8
 def print_tables(cal: CalibrationFile) -> None:
     """Print what the file says and leaves to the defaults, section by section, then both maps."""
     from rich import box
-    from rich.console import Console
     from rich.table import Table
     from rich.text import Text
 
-    console = Console(highlight=False)
+    from bench.console import make_console
+
+    console = make_console()
     console.width = min(console.width, _WIDTH)
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False)
     table.add_column("key", no_wrap=True)

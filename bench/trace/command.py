@@ -95,13 +95,13 @@ def _bounds(trace: Trace, channel: Channel) -> dict[str, Any]:
 
 
 def _print(facts: dict[str, Any]) -> None:
-    from rich.console import Console
     from rich.table import Table
     from rich.text import Text
 
+    from bench.console import make_console
     from bench.trace.text import plural, shown
 
-    console = Console(highlight=False)
+    console = make_console()
     steps = "uneven" if facts["uneven"] else "even"
     dropped = [f"{facts[key]} {key}" for key in ("repeated", "backward", "untimed") if facts[key]]
     lines = {

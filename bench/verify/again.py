@@ -136,8 +136,9 @@ def show(text: str) -> None:
     target.load(calibration.image)
     target.start()
     ran = target.run(FIRST_TICK, records[: tick + _AROUND + 1])
-    from rich.console import Console
     from rich.table import Table
+
+    from bench.console import make_console
 
     table = Table(title=f"{trace_path}: the reference around tick {tick} ({laid.time_s(tick):.6g} s)")
     shown = [name for name in _SHOWN if name in (OUTPUT.names or ())]
@@ -146,6 +147,6 @@ def show(text: str) -> None:
     for i in range(max(0, tick - _AROUND), len(ran.outputs)):
         row = [str(i), str(records["counts"][i]), *(str(ran.outputs[name][i]) for name in shown)]
         table.add_row(*row, style="bold" if i == tick else None)
-    console = Console(highlight=False)
+    console = make_console()
     console.print(table)
     click.echo("lift in 1/16 mm, demand, latched and reduction in 0.1 %, retard in 0.1 degree")
