@@ -109,11 +109,16 @@ class Height:
 
     def sample(self, counts: int, car_speed: int, launched: int, taking: int) -> None:
         """Judge one sample; `used`, `reseed`, `good` and the health bits are the result."""
+        self.used = 0
+        self.reseed = 0
+        self._judge(counts, launched, taking)
+        if self.used:
+            self._watch_stuck(car_speed, taking)
+
+    def _judge(self, counts: int, launched: int, taking: int) -> None:
         c = self._calibration
         seen = c.window_low <= counts <= c.window_high
         height = interpolate(c.sensor_counts, c.sensor_height, c.sensor_points, counts)
-        self.used = 0
-        self.reseed = 0
 
         # Consecutive samples that agree with one another (H3), and those of them near the end (H5).
         if not seen:
@@ -127,7 +132,6 @@ class Height:
             else:
                 self.near_agreeing = min(self.near_agreeing + 1, _SATURATED) if joins else 1
             self.previous = height
-        self._watch_stuck(seen, height, car_speed)
 
         if self.out_of_sight:
             if self.near_agreeing >= c.agree_samples:
@@ -224,14 +228,15 @@ class Height:
         self.healing = 0
         self.trend_count = 0
 
-    def _watch_stuck(self, seen: bool, height: int, car_speed: int) -> None:
+    def _watch_stuck(self, car_speed: int, taking: int) -> None:
+        """One used sample; what is not used neither counts nor leaves the band (H8)."""
         c = self._calibration
-        if not seen:
-            return  # a lost sample neither counts nor leaves the band
-        if not self.stuck_known or abs(height - self.stuck_at) > c.stuck_band:
+        if not self.stuck_known or abs(self.good - self.stuck_at) > c.stuck_band:
+            if self.stuck and not taking:
+                self.reseed = 1  # a fault is healed (H7)
             self.stuck = 0
             self.stuck_known = 1
-            self.stuck_at = height
+            self.stuck_at = self.good
             self.stuck_samples = 0
         elif car_speed <= c.stuck_speed:
             self.stuck_samples = 0

@@ -52,7 +52,7 @@ class Controller:
     - before launch the lift demand is 0; `launched` ends only by a steady disarm or a reset.
     - `keeping` is 1 from a fault that began while torque was taken until the fault ends, the run
       ends, or nothing is taken any more; `blind` is 1 from a fault that began after launch with
-      nothing taken until the fault or the run ends.
+      no reduction latched until the fault or the run ends.
 
     The outputs of the last step are read as attributes: `command` (reduction, retard, reason,
     askers), `faults`, `reduction` and `retard` (the latches: demand, output, state, hold_left),
@@ -304,7 +304,7 @@ class Controller:
             if taking:
                 self.keeping = 1
                 self.keep_left = self._calibration.fault_hold_ticks
-            elif not launching:
+            if not self.reduction.output and not launching:
                 self.blind = 1
         if not failing:
             self.blind = 0
@@ -315,13 +315,14 @@ class Controller:
     def _take_torque(self) -> None:
         """One tick of both latches, and of the reduction that answers a fault with nothing taken."""
         c = self._calibration
+        kept = self.keeping and self.keep_left > 0
         if self.height.out_of_sight:
             self.out_of_sight_ticks = min(self.out_of_sight_ticks + 1, _COUNT_LIMIT)
             self.maps.look_out_of_sight(self._end_lift, self.progress.value)
             self.reduction.step_out_of_sight(self.maps.reduction)
             self.retard.step_out_of_sight(self.maps.retard)
         elif self.keeping:
-            if self.keep_left > 0:
+            if kept:
                 self.keep_left -= 1
                 self.reduction.keep()
                 self.retard.keep()
@@ -335,8 +336,10 @@ class Controller:
         else:
             self.reduction.step(0)
             self.retard.step(0)
-        acts = self.blind and self.elapsed_ms < c.blind_until_ms
-        self.blind_slope.step(c.blind_reduction if acts else 0)
+        if self.blind:
+            self.blind_slope.step(c.blind_reduction if self.elapsed_ms < c.blind_until_ms else 0)
+        elif not kept:
+            self.blind_slope.step(0)  # else a fault before this one still takes it: that is kept too
 
     def _command(self, request_reduction: int, request_retard: int, request_reason: int) -> None:
         command = self.command

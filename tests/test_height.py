@@ -561,6 +561,12 @@ def test_out_of_sight_ends_by_disarm_and_then_hold_and_release_run_out() -> None
         assert (made.height.out_of_sight, made.command.reduction) == (0, peak)
     tick(made, counts=LOST, armed=0)
     assert made.command.reduction == 0
+    # The count of its ticks stays readable until the next launch.
+    assert made.out_of_sight_ticks == 99
+    tick(made, launch=0)
+    assert made.out_of_sight_ticks == 99
+    tick(made)
+    assert (made.launched, made.out_of_sight_ticks) == (1, 0)
 
 
 @pytest.mark.rule("H5")
@@ -861,10 +867,11 @@ def test_a_reading_that_is_stuck_after_a_kept_fault_is_a_fault_of_its_own() -> N
     for _ in range(400):
         tick(made, counts=LOST, speed=1000)
     assert (made.failing, made.command.reduction) == (FAULT_SENSOR, 0)
-    # It comes back frozen, before it is healed: the faults follow each other without a gap.
-    driving(130, 180, made)
-    assert made.failing == FAULT_SENSOR | FAULT_STUCK
-    driving(130, 300, made)
+    # It comes back frozen: healed first, and then a fault of another kind.
+    driving(130, 210, made)
+    assert made.failing == 0
+    driving(130, 600, made)
+    assert made.failing == FAULT_STUCK
     assert (made.command.reduction, made.command.reason) == (200, REASON_BLIND)
 
 

@@ -60,15 +60,16 @@ static void start_at(ll_height_t *h, int32_t height) {
     h->trend_count = 0;
 }
 
-static void watch_stuck(ll_height_t *h, bool seen, int32_t height, int32_t car_speed) {
+/* One used sample; what is not used neither counts nor leaves the band (H8). */
+static void watch_stuck(ll_height_t *h, int32_t car_speed, bool taking) {
     const ll_image_t *c = h->calibration;
-    if (!seen) {
-        return; /* a lost sample neither counts nor leaves the band */
-    }
-    if (!h->stuck_known || ll_abs(height - h->stuck_at) > c->stuck_band) {
+    if (!h->stuck_known || ll_abs(h->good - h->stuck_at) > c->stuck_band) {
+        if (h->stuck && !taking) {
+            h->reseed = 1; /* a fault is healed (H7) */
+        }
         h->stuck = 0;
         h->stuck_known = 1;
-        h->stuck_at = height;
+        h->stuck_at = h->good;
         h->stuck_samples = 0;
     } else if (car_speed <= c->stuck_speed) {
         h->stuck_samples = 0;
@@ -132,12 +133,10 @@ static void refuse_sample(ll_height_t *h, bool launched, bool fell) {
     }
 }
 
-void ll_height_sample(ll_height_t *h, int32_t counts, int32_t car_speed, bool launched, bool taking) {
+static void judge(ll_height_t *h, int32_t counts, bool launched, bool taking) {
     const ll_image_t *c = h->calibration;
     bool seen = c->window_low <= counts && counts <= c->window_high;
     int32_t height = ll_interpolate_signed(c->sensor_counts, c->sensor_height, c->sensor_points, counts);
-    h->used = 0;
-    h->reseed = 0;
 
     /* Consecutive samples that agree with one another (H3), and those of them near the end (H5). */
     if (!seen) {
@@ -153,7 +152,6 @@ void ll_height_sample(ll_height_t *h, int32_t counts, int32_t car_speed, bool la
         }
         h->previous = height;
     }
-    watch_stuck(h, seen, height, car_speed);
 
     if (h->out_of_sight) {
         if (h->near_agreeing >= c->agree_samples) {
@@ -199,6 +197,15 @@ void ll_height_sample(ll_height_t *h, int32_t counts, int32_t car_speed, bool la
         use_sample(h, height);
     } else {
         refuse_sample(h, launched, too_far_down && taking);
+    }
+}
+
+void ll_height_sample(ll_height_t *h, int32_t counts, int32_t car_speed, bool launched, bool taking) {
+    h->used = 0;
+    h->reseed = 0;
+    judge(h, counts, launched, taking);
+    if (h->used) {
+        watch_stuck(h, car_speed, taking);
     }
 }
 

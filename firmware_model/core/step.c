@@ -159,7 +159,8 @@ static void watch_faults(ll_controller_t *ll, bool launching, bool taking) {
         if (taking) {
             ll->keeping = 1;
             ll->keep_left = (int32_t)ll->calibration->fault_hold_ticks;
-        } else if (!launching) {
+        }
+        if (!ll->reduction.output && !launching) {
             ll->blind = 1;
         }
     }
@@ -175,13 +176,14 @@ static void watch_faults(ll_controller_t *ll, bool launching, bool taking) {
 /* One tick of both latches, and of the reduction that answers a fault with nothing taken. */
 static void take_torque(ll_controller_t *ll) {
     const ll_image_t *c = ll->calibration;
+    bool kept = ll->keeping && ll->keep_left > 0;
     if (ll->height.out_of_sight) {
         ll->out_of_sight_ticks = ll_min(ll->out_of_sight_ticks + 1, COUNT_LIMIT);
         ll_maps_look_out_of_sight(&ll->maps, ll->end_lift, ll->progress.value);
         ll_latch_step_out_of_sight(&ll->reduction, ll->maps.reduction);
         ll_latch_step_out_of_sight(&ll->retard, ll->maps.retard);
     } else if (ll->keeping) {
-        if (ll->keep_left > 0) {
+        if (kept) {
             ll->keep_left -= 1;
             ll_latch_keep(&ll->reduction);
             ll_latch_keep(&ll->retard);
@@ -197,8 +199,11 @@ static void take_torque(ll_controller_t *ll) {
         ll_latch_step(&ll->reduction, 0);
         ll_latch_step(&ll->retard, 0);
     }
-    bool acts = ll->blind && ll->elapsed_ms < c->blind_until_ms;
-    ll_slope_step(&ll->blind_slope, acts ? c->blind_reduction : 0);
+    if (ll->blind) {
+        ll_slope_step(&ll->blind_slope, ll->elapsed_ms < c->blind_until_ms ? c->blind_reduction : 0);
+    } else if (!kept) {
+        ll_slope_step(&ll->blind_slope, 0); /* else a fault before this one still takes it: that is kept too */
+    }
 }
 
 static void command(ll_controller_t *ll, int32_t request_reduction, int32_t request_retard,
