@@ -1,5 +1,5 @@
-/* Stands in for the flash, whose programming the emulator does not know: a piece of RAM that keeps the rules of
- * flash and survives a reset. A board of one's own programs its flash here. */
+/* Stands in for the flash, whose programming the emulator does not know: RAM that keeps the rules of flash
+ * and survives a reset, but no power cut. A board of one's own programs its flash here. */
 #include "board.h"
 
 enum { PAGE = 1024, SLOT = 2 * PAGE, ERASED = -1 };

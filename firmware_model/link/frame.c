@@ -92,8 +92,7 @@ int32_t ll_decoder_feed(ll_decoder_t *d, uint8_t byte) {
     return payload;
 }
 
-void ll_frame_send(uint8_t *payload, int32_t count, void (*write)(void *self, const uint8_t *bytes, size_t count),
-                   void *self) {
+void ll_frame_send(uint8_t *payload, int32_t count, ll_write_t write, void *self) {
     static const uint8_t END = 0;
     uint16_t crc = ll_crc16(payload, count);
     payload[count] = (uint8_t)(crc & 0xFFU);

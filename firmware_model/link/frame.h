@@ -1,12 +1,12 @@
 /* Frames on the wire: payload and CRC-16 (little-endian), stuffed by COBS, ended by a zero byte.
  *
- * COBS: S. Cheshire, M. Baker, "Consistent Overhead Byte Stuffing", IEEE/ACM Transactions on Networking 7(2),
- * 1999. CRC-16/IBM-3740: G. Cook, "Catalogue of Parametrised CRC Algorithms".
+ * COBS: S. Cheshire, M. Baker, "Consistent Overhead Byte Stuffing", IEEE/ACM Transactions on Networking
+ * 7(2), 1999. CRC-16/IBM-3740: G. Cook, "Catalogue of Parametrised CRC Algorithms".
  *
  * Assumptions: payloads have 1 to LL_LINK_LARGEST bytes; whatever is longer is not for us.
  *
- * Invariants: nothing is written beyond `bytes`; after any bytes at all one zero byte is enough to be ready for
- * the next frame.
+ * Invariants: nothing is written beyond `bytes`; after any bytes at all one zero byte is enough to be ready
+ * for the next frame.
  */
 #ifndef LL_FRAME_H
 #define LL_FRAME_H
@@ -41,13 +41,15 @@ uint16_t ll_crc16(const uint8_t *bytes, int32_t count);
 /* A decoder that has met no byte yet. */
 void ll_decoder_init(ll_decoder_t *d);
 
-/* One byte came. The number of bytes of the payload that ended with it, which is then in `bytes` until the next
- * call; 0 while there is none. */
+/* One byte came. The number of bytes of the payload that ended with it, which is then in `bytes` until the
+ * next call; 0 while there is none. */
 int32_t ll_decoder_feed(ll_decoder_t *d, uint8_t byte);
 
-/* Send a payload as a frame by `write`, piece by piece. `payload` has room for LL_CRC_BYTES behind it. */
-void ll_frame_send(uint8_t *payload, int32_t count, void (*write)(void *self, const uint8_t *bytes, size_t count),
-                   void *self);
+/* Sends bytes, or queues them; waits where there is no room. */
+typedef void (*ll_write_t)(void *self, const uint8_t *bytes, size_t count);
+
+/* Send a payload as a frame, piece by piece. `payload` has room for LL_CRC_BYTES behind it. */
+void ll_frame_send(uint8_t *payload, int32_t count, ll_write_t write, void *self);
 
 /* One more, but no more than 65535. */
 void ll_count(uint16_t *counter);

@@ -18,10 +18,11 @@ enum {
     TOO_MUCH = 9,
     STORE = 10
 };
-enum { SPEED_VALID = 1, ARMED = 2, LAUNCH = 4 };         /* switches of a tick */
-enum { WANTS_DIGEST = 1, STALLED = 2 };                  /* flags of a step */
+enum { SPEED_VALID = 1, ARMED = 2, LAUNCH = 4 }; /* switches of a tick */
+enum { WANTS_DIGEST = 1, STALLED = 2 };          /* flags of a step */
 enum { EVENT_SPARK = 4 };
-enum { HEAD_BYTES = 5, STEP_BYTES = 4, STEPPED_BYTES = 12, INPUT_BYTES = 16, OUTPUT_BYTES = 37, TICKS_BYTES = 7 };
+enum { HEAD_BYTES = 5, STEP_BYTES = 4, STEPPED_BYTES = 12, TICKS_BYTES = 7 };
+enum { INPUT_BYTES = 16, OUTPUT_BYTES = 37 };
 enum { SMALL_BYTES = HEAD_BYTES + TICKS_BYTES + INPUT_BYTES + OUTPUT_BYTES + LL_CRC_BYTES };
 
 typedef char ll_the_largest_frame_is_allowed[LL_LINK_LARGEST >= 128 && LL_LINK_LARGEST <= 4096 ? 1 : -1];

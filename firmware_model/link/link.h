@@ -1,9 +1,9 @@
-/* The device's side of the serial protocol: bytes in, bytes out. The project's developer documentation states it
- * byte by byte ("The serial protocol").
+/* The device's side of the serial protocol: bytes in, bytes out. The project's developer documentation
+ * states it byte by byte ("The serial protocol").
  *
- * What it needs: the core (core/liftlatch.h) and nothing else; no heap, no clock of its own. All of its state is
- * one ll_link_t, whose size follows from LL_LINK_LARGEST and LL_LINK_WINDOW; a machine with little memory sets
- * them to 128 and 1.
+ * What it needs: the core (core/liftlatch.h) and nothing else; no heap, no clock of its own. All of its state
+ * is one ll_link_t, whose size follows from LL_LINK_LARGEST and LL_LINK_WINDOW; a machine with little memory
+ * sets them to 128 and 1.
  *
  * How it is used; `port` says how bytes leave:
  *
@@ -22,8 +22,9 @@
  *
  * A firmware whose ticks come from sensors of its own calls ll_step itself, and ll_link_show after it.
  *
- * Invariants: a request is carried out once only, in the order of the sequence numbers, and its answer kept until
- * LL_LINK_WINDOW later ones were carried out; one of a foreign session, or after a missing one, changes nothing.
+ * Invariants: a request is carried out once only, in the order of the sequence numbers, and its answer kept
+ * until LL_LINK_WINDOW later ones were carried out; one of a foreign session, or after a missing one, changes
+ * nothing.
  */
 #ifndef LL_LINK_H
 #define LL_LINK_H
@@ -43,11 +44,10 @@ typedef struct {
     void *self;
     const char *firmware; /* what the firmware calls itself, up to 24 letters of ASCII */
 
-    /* Send bytes, or queue them; wait where there is no room. */
-    void (*write)(void *self, const uint8_t *bytes, size_t count);
+    ll_write_t write;
 
-    /* Keep LL_IMAGE_BYTES of a sound image in another place than the active one. Where it lies now, at a multiple
-     * of 4, for as long as it is active; null if it could not be kept. */
+    /* Keep LL_IMAGE_BYTES of a sound image in another place than the active one. Where it lies now, at a
+     * multiple of 4, for as long as it is active; null if it could not be kept. */
     const uint8_t *(*keep)(void *self, const uint8_t *image);
 
     /* A tick or an event begins; it has ended: nanoseconds since, 0 where that is not measured. */

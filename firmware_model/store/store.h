@@ -1,11 +1,11 @@
 /* A calibration image that survives a power cut: two slots of flash, of which one is always whole.
  *
- * Flash: a page is erased to ones before anything in it is written; a word of 4 bytes is written once after that.
- * A cut during either leaves that page or word in any state.
+ * Flash: a page is erased to ones before anything in it is written; a word of 4 bytes is written once after
+ * that. A cut during either leaves that page or word in any state.
  *
- * A slot holds LL_IMAGE_BYTES of image, then two words: a number that grows from image to image, and a CRC-32 over
- * image and number, written last of all. A slot is valid while that CRC is right. A new image goes to the slot
- * that is not in use, so that a cut at any step leaves the old image, or the new one, whole.
+ * A slot holds LL_IMAGE_BYTES of image, then two words: a number that grows from image to image, and a CRC-32
+ * over image and number, written last of all. A slot is valid while that CRC is right. A new image goes to
+ * the slot that is not in use, so that a cut at any step leaves the old image, or the new one, whole.
  *
  * Assumptions: a slot is a whole number of pages; images are sound (the controller has judged them).
  *
@@ -28,13 +28,13 @@ typedef struct {
     bool (*write)(void *self, uint32_t at, uint32_t word); /* little-endian, at a multiple of 4 */
 } ll_flash_t;
 
-/* The newest valid image (age 0), or the valid one before it (age 1); null if there is none. Where it lies is
- * fit for ll_load. Worst case: two CRCs over a slot, 8 passes a byte. */
+/* The newest valid image (age 0), or the valid one before it (age 1); null if there is none. Where it lies
+ * is fit for ll_load. Worst case: two CRCs over a slot, 8 passes a byte. */
 const uint8_t *ll_store_read(const ll_flash_t *flash, int32_t age);
 
-/* Store LL_IMAGE_BYTES of image; `in_use` is the image that is active, or null. Where the new one lies, or null
- * if the flash failed: then the image in use is still there. One that is the newest already is not written
- * again. Worst case: a slot erased, written and read. */
+/* Store LL_IMAGE_BYTES of image; `in_use` is the image that is active, or null. Where the new one lies, or
+ * null if the flash failed: then the image in use is still there. One that is the newest already is not
+ * written again. Worst case: a slot erased, written and read. */
 const uint8_t *ll_store_write(const ll_flash_t *flash, const uint8_t *image, const uint8_t *in_use);
 
 #endif
