@@ -595,6 +595,68 @@ def test_a_trend_that_reaches_the_end_in_the_ticks_waited_is_out_of_sight_too() 
 
 
 @pytest.mark.rule("H5")
+def test_the_trend_is_the_rise_of_31_steps_over_31_samples() -> None:
+    # A unit a sample, and 10 units to go: the tenth lost sample reaches the end.
+    made = height(
+        **{"sensor_height": [0, 4095], "window_low": 0, "window_high": 4094, "rest": 4000, "near_end": 5},
+        **{"heal_samples": 1, "confirm_samples": 100},
+    )
+    for units in range(4085 - 40, 4086):
+        made.sample(units, 0, 1, 0)
+    for lost in range(1, 11):
+        made.sample(4095, 0, 1, 0)
+        assert made.out_of_sight == (lost == 10)
+
+
+@pytest.mark.rule("H5", "H2")
+def test_the_end_s_lift_is_that_of_the_rest_height_in_use() -> None:
+    # Lift at the sensor's end: 370 mm over the calibrated rest height, 360 mm over the learned one. The map
+    # is 60 % at 360 mm and 30 % at 370 mm.
+    steep = {
+        **{
+            "lift_axis": [0, 5440, 5760, 5920],
+            "reduction_map": table([0, 0], [0, 0], [600, 600], [300, 300]),
+        },
+        **{"hold_ticks": 0, "learn_window": 20, "learn_tolerance": 320, "learn_spread": 160},
+    }
+
+    def demand_out_of_sight(made: Controller) -> int:
+        for _ in range(5):
+            tick(made, 476)
+        assert made.reduction.output < 300
+        tick(made, counts=LOST)
+        assert made.height.out_of_sight
+        return made.reduction.demand
+
+    made = controller(**steep)
+    for _ in range(100):
+        tick(made, 140, launch=0)
+    tick(made, 140)
+    assert demand_out_of_sight(made) == pytest.approx(600, abs=5)
+    # Armed anew: the calibrated rest height, and its end.
+    for _ in range(300):
+        tick(made, 140, armed=0, launch=0)
+    tick(made, 140)
+    assert (made.lift.rest, made.failing) == (2080, 0)
+    assert demand_out_of_sight(made) == pytest.approx(300, abs=5)
+
+
+@pytest.mark.rule("H5")
+def test_the_demand_out_of_sight_begins_at_the_end_and_not_at_the_last_height() -> None:
+    made = launched(
+        **{
+            "lift_axis": [0, 5600, 5760, 5920],
+            "reduction_map": table([0, 0], [400, 400], [900, 900], [450, 450]),
+        }
+    )
+    for _ in range(10):
+        tick(made, 480)  # lift 350 mm
+    assert made.reduction.output == pytest.approx(400, abs=3)
+    tick(made, counts=LOST)
+    assert made.reduction.output == pytest.approx(450, abs=3)
+
+
+@pytest.mark.rule("H5")
 def test_a_trend_needs_32_samples() -> None:
     made = height(heal_samples=1, allowance_rate=800, near_end=16)
     made.sample(counts_of(130), 0, 1, 0)
@@ -653,6 +715,18 @@ def test_a_fault_while_torque_is_taken_keeps_it_and_lets_it_go_at_the_fault_s_ow
     for _ in range(1000):
         tick(made, counts=LOST)
     assert (made.command.reduction, made.command.retard, made.command.askers) == (0, 0, 0)
+    assert (made.failing, made.keeping) == (FAULT_SENSOR, 0)
+
+
+@pytest.mark.rule("H3", "H6")
+def test_retard_alone_is_torque_taken_too() -> None:
+    made = launched()
+    for _ in range(20):
+        tick(made, 210)  # lift 80 mm
+    assert (made.reduction.output, made.retard.output) == (0, 25)
+    tick(made, 130)
+    assert made.faults & FAULT_FALL
+    assert (made.keeping, made.command.retard) == (1, 25)
 
 
 @pytest.mark.rule("H3", "H6")
@@ -898,5 +972,6 @@ def test_the_widest_sensor_keeps_its_products_below_2_to_the_30() -> None:
     for _ in range(8200):
         made.sample(Bounded(0), 0, 1, 1)
     into.window_low = 1
-    for _ in range(8200):
-        made.sample(Bounded(0), 0, 1, 1)
+    for _ in range(66000):
+        made.sample(0, 0, 1, 1)
+    assert made.waited == 65535

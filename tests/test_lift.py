@@ -12,7 +12,7 @@ from scipy.signal import lfilter, medfilt
 
 from bench.calibration.image import pack
 from controller import Calibration, read
-from controller.constants import BY_TIME, LIFT_LIMIT
+from controller.constants import BY_TIME, FRONT_WHEEL_SPEED, LIFT_LIMIT
 from controller.lift import Lift, LowPass
 from tests.hostile import Bounded, bounded_controller
 from tests.support import controller, counts_of, launched, tick, values
@@ -417,6 +417,21 @@ def test_a_lost_sample_never_lowers_the_entry(
             made.sample(height, 0, gap)
             gap = 1
         assert -LIFT_LIMIT <= made.entry <= LIFT_LIMIT
+
+
+@pytest.mark.rule("H9", "P2")
+def test_the_maps_look_ahead_and_the_front_wheels_do_not() -> None:
+    made = launched(**LOOK, speed_source=FRONT_WHEEL_SPEED)
+    for i in range(1, 40):
+        tick(made, 130 + i)  # 1 m/s
+    assert (made.lift.value, made.lift.entry) == (
+        pytest.approx(39 * 16, abs=2),
+        pytest.approx(239 * 16, abs=40),
+    )
+    # Plain map: 40 % at 200 mm, 60 % at 300 mm.
+    made.maps.look(made.lift.entry, made.progress.value)
+    assert made.reduction.demand == made.maps.reduction > 400
+    assert not made.progress.airborne  # its threshold is 100 mm as measured
 
 
 @pytest.mark.rule("H9")

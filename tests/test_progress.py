@@ -65,7 +65,9 @@ def test_progress_moves_no_faster_than_its_rates_whatever_the_source_does(
         **{"speed_source": source, "progress_axis_kind": kind, "spin_up_ticks": 5, "lookback_ticks": 1},
         **{"progress_up_q12": up << 8, "progress_down_q12": down << 8},
     )
-    made.step(300, 1, 0, 0, 0, 0)
+    for speed in (150, 300):
+        made.step(speed, 1, 0, 0, 0, 0)
+    assert made.value == (0 if kind == BY_TIME else 300)
     before = made.limited_q12
     assert before == made.value << 12
     elapsed = 0

@@ -159,6 +159,22 @@ def test_a_flat_engine_curve_is_a_ceiling_that_needs_no_launch_and_no_arming() -
 
 
 @pytest.mark.rule("R1")
+def test_each_request_has_release_rates_of_its_own() -> None:
+    line = {"over_rpm": [0], "reduction": [500], "retard": [100]}
+    rates = {
+        **{"engine_release_q16": 1 << 16, "engine_retard_release_q16": 2 << 16},
+        **{"shaft_release_q16": 3 << 16, "shaft_retard_release_q16": 4 << 16},
+    }
+    for name, fall, retard_fall in (("engine", 1, 2), ("shaft", 3, 4)):
+        curve = {f"{name}_points": 1, f"{name}_ms": [0], f"{name}_rpm": [1000], f"{name}_line_points": 1}
+        made = launched(**rates, **curve, **{f"{name}_{key}": row for key, row in line.items()})
+        tick(made, **{name: 2000})
+        for i in range(20):
+            assert (made.command.reduction, made.command.retard) == (500 - fall * i, 100 - retard_fall * i)
+            tick(made)
+
+
+@pytest.mark.rule("R1")
 def test_without_points_there_is_no_request() -> None:
     made = launched(engine_points=0, shaft_points=0)
     tick(made, engine=ROTATION_LIMIT, shaft=ROTATION_LIMIT)

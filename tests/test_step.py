@@ -77,6 +77,7 @@ def assert_in_range(made: Controller) -> None:
     assert abs(made.lift.rest - c.rest) <= c.learn_tolerance
     assert 0 <= made.progress.value <= 65535
     assert 0 <= made.progress.car_speed <= SPEED_LIMIT
+    assert 0 <= made.tick <= 0xFFFF
     assert 0 <= made.elapsed_ms <= ELAPSED_LIMIT
     assert 0 <= made.elapsed_us < 1000
     assert 0 <= made.out_of_sight_ticks <= COUNTS_LIMIT
@@ -225,6 +226,7 @@ def test_a_tick_number_that_is_not_the_last_plus_one_is_a_bit_and_still_one_step
         row = (counts_of(330), 50, 1, 0, 0, 1, 1, 0, 0, 0)
         one.step(number & 0xFFFF if following else number, *row)
         other.step(7 + following, *row)
+        assert one.tick == number & 0xFFFF
         expected = FAULT_TICK if following == 0 and wrong != 7 else 0
         assert one.faults & FAULT_TICK == expected
         assert outputs(one)[5:] == outputs(other)[5:]
@@ -338,6 +340,15 @@ def test_launch_needs_arming_and_is_a_level() -> None:
     for _ in range(50):
         tick(made, armed=1, launch=0)
     assert (made.launched, made.elapsed_ms) == (1, 50)
+
+
+@pytest.mark.rule("H4")
+def test_arming_does_not_disturb_a_healthy_sensor() -> None:
+    made = controller()
+    for _ in range(60):
+        tick(made, armed=0, launch=0)
+    tick(made)
+    assert (made.launched, made.faults) == (1, 0)
 
 
 # ---- what a tuner expects: common practice, no source ----
