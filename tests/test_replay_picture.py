@@ -92,6 +92,7 @@ class TestPicture:
         elif kind == "short":
             arrays = {name: column[198:203] for name, column in arrays.items()}
             arrays["launch"][:] = [0, 0, 1, 1, 1]
+            arrays["request_reduction"][:] = 300
         pixels, _ = drawn(tmp_path, arrays, file, has_engine=kind != "no engine")
         assert 0.01 < (pixels.min(axis=2) < 0.5).mean() < 0.5
         # nothing runs out of the picture

@@ -319,7 +319,7 @@ class _Drawing:
             )  # fmt: skip
         if reduction.max() > 0:
             at = int(np.argmax(reduction))
-            level = max(float(reduction[at]), float(taken[at : at + len(taken) // 40].max()))
+            level = max(float(reduction[at]), float(taken[at : at + len(taken) // 40 + 1].max()))
             self._name_peak(panel, at, level, f"{reduction[at]:.0f} %", top)
 
     def _taken(self) -> Any:

@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from rich.console import Console
 
 _ROWS = 12
+_ENGINES = {"reference": "the reference", "c": "the C core"}
 _SPANS = 4
 
 
@@ -47,7 +48,7 @@ def _head(console: Console, facts: dict[str, Any]) -> None:
     lines = {
         "trace": f"{shown(trace['file'], 200)}: {trace['duration_s']:.3f} s, {trace['rate_hz']:.4g} rows/s",
         "calibration": f"{shown(calibration['file'], 200)}: image CRC-32 {calibration['image_crc32']}",
-        "stepped": f"{ticks['count']} ticks of {ticks['tick_us'] / 1000:g} ms by the {facts['engine']}",
+        "stepped": f"{ticks['count']} ticks of {ticks['tick_us'] / 1000:g} ms by {_ENGINES[facts['engine']]}",
     }
     for name, text in lines.items():
         console.print(f"{name:<12}{text}", markup=False)
