@@ -27,6 +27,7 @@ from controller.constants import (
     REASON_LIFT,
     REASON_OUT_OF_SIGHT,
     TREND_SAMPLES,
+    WAIT_LIMIT,
 )
 from controller.height import Height
 from tests.hostile import Bounded, Segments, plausible_calibrations, segments, ticks
@@ -958,7 +959,7 @@ def test_the_widest_sensor_keeps_its_products_below_2_to_the_30() -> None:
     widest = values(
         **{"adc_max": 65535, "window_low": 0, "window_high": 65535, "sensor_counts": [0, 65535]},
         **{"sensor_height": [-32767, 0], "rest": -32767, "near_end": 1, "sample_ticks": 1000},
-        **{"allowance": 32767, "allowance_rate": 32767, "confirm_samples": 8192, "heal_samples": 1},
+        **{"allowance": 32767, "allowance_rate": 32767, "confirm_samples": WAIT_LIMIT, "heal_samples": 1},
     )
     assert read(pack(widest), into) == 0
     for name in ("allowance", "allowance_rate", "sample_ticks", "confirm_samples", "near_end", "rest"):
@@ -969,7 +970,7 @@ def test_the_widest_sensor_keeps_its_products_below_2_to_the_30() -> None:
     for i in range(40):
         made.sample(Bounded(1500 * i), 0, 1, 0)
         assert made.used
-    for _ in range(8200):
+    for _ in range(WAIT_LIMIT + 8):
         made.sample(Bounded(0), 0, 1, 1)
     into.window_low = 1
     for _ in range(66000):

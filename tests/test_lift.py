@@ -12,9 +12,9 @@ from scipy.signal import lfilter, medfilt
 
 from bench.calibration.image import pack
 from controller import Calibration, read
-from controller.constants import BY_TIME, FRONT_WHEEL_SPEED, LIFT_LIMIT
+from controller.constants import BY_TIME, FRONT_WHEEL_SPEED, LIFT_LIMIT, LIFT_SPEED_LIMIT
 from controller.lift import Lift, LowPass
-from tests.hostile import Bounded, bounded_controller
+from tests.hostile import RANGES, Bounded, bounded_controller
 from tests.support import controller, counts_of, launched, tick, values
 
 heights = st.integers(0, 8000)
@@ -488,25 +488,23 @@ def test_the_largest_values_keep_their_products_below_2_to_the_30() -> None:
         assert abs(made.entry) <= LIFT_LIMIT
     low = LowPass()
     low.reset(Bounded(4096), Bounded(0))
-    for target in (100000, -100000, 100000):
+    for target in (LIFT_SPEED_LIMIT, -LIFT_SPEED_LIMIT, LIFT_SPEED_LIMIT):
         assert low.step(Bounded(target)) == target
 
 
 @pytest.mark.rule("H2")
 def test_the_longest_window_with_the_widest_spread_sums_below_2_to_the_30() -> None:
+    window, spread = (RANGES[name][2] for name in ("learn_window", "learn_spread"))
     made = bounded_controller(
         values(
-            learn_window=65536,
-            learn_spread=16383,
-            learn_tolerance=16383,
-            sensor_height=[0, 32767],
-            rest=16000,
+            **{"learn_window": window, "learn_spread": spread, "learn_tolerance": spread},
+            **{"sensor_height": [0, 32767], "rest": 16000},
         )
     ).lift
-    least, greatest = 1000, 1000 + 16383
+    least, greatest = 1000, 1000 + spread
     # The first sample at one end and all others at the other: the sum is as large as it can be.
     made.learn(Bounded(least), True)
-    made.learn_count = 65535
-    made.learn_sum = Bounded(16383) * 65534
+    made.learn_count = window - 1
+    made.learn_sum = Bounded(spread) * (window - 2)
     made.learn(Bounded(greatest), True)
-    assert made.rest == half_away(Fraction(least + 65535 * greatest, 65536))
+    assert made.rest == half_away(Fraction(least + (window - 1) * greatest, window))
