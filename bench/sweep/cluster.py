@@ -13,6 +13,7 @@ import time
 import warnings
 import zlib
 from collections.abc import Generator, Iterator, Sequence
+from concurrent.futures import CancelledError
 from contextlib import contextmanager
 from importlib.metadata import version
 from typing import Any
@@ -23,6 +24,7 @@ import numpy as np
 from bench.errors import UserError
 from bench.sweep.here import Job
 from bench.sweep.measure import Ints, Measures, step_and_measure
+from bench.trace.text import plural
 from firmware_model.core_sources import source_digest
 
 _CONNECT_S = 5.0
@@ -128,15 +130,23 @@ def _results(
             done = distributed.wait(list(waiting), timeout=_LOOK_S, return_when="FIRST_COMPLETED").done
         except TimeoutError:
             done = ()
+        except CancelledError:
+            raise _left("the scheduler was lost", waiting) from None
         if done or _has_workers(client):
             alive = time.monotonic()
         elif time.monotonic() - alive > lost_s:
-            left = f"{len(waiting)} runs are not done"
-            raise UserError(
-                f"all workers are gone, {left}", "--cluster", "check the scheduler and its workers"
-            )
+            raise _left("all workers are gone", waiting)
         for future in done:
-            yield waiting.pop(future), _result(future)
+            try:
+                measures = _result(future)
+            except TimeoutError:
+                continue  # lost with its worker before it was fetched: it is under way again
+            yield waiting.pop(future), measures
+
+
+def _left(what: str, waiting: dict[Any, Job]) -> UserError:
+    right = "check the scheduler and its workers"
+    return UserError(f"{what}, {plural(len(waiting), 'run')} not done", "--cluster", right)
 
 
 def _has_workers(client: Any) -> bool:
@@ -149,8 +159,11 @@ def _has_workers(client: Any) -> bool:
 
 
 def _result(future: Any) -> Measures:
+    """What a run gave; TimeoutError where that cannot be had just now."""
     try:
-        result = future.result(timeout=_CONNECT_S)
+        result = future.result(timeout=_LOOK_S)
+    except TimeoutError:
+        raise
     except UserError as error:
         raise UserError(f"a worker cannot do it: {error.what}", "--cluster", error.right) from None
     except Exception as error:

@@ -81,12 +81,12 @@ _Work = partial[Measures]
 @contextmanager
 def _threads(engine: str, workers: int) -> Iterator[tuple[Executor, _Work]]:
     stop = threading.Event()
-    with ThreadPoolExecutor(workers) as pool:
-        try:
-            yield pool, partial(step_and_measure, engine, stop=stop)
-        finally:
-            stop.set()
-            pool.shutdown(wait=False, cancel_futures=True)
+    pool = ThreadPoolExecutor(workers)
+    try:
+        yield pool, partial(step_and_measure, engine, stop=stop)
+    finally:
+        stop.set()
+        pool.shutdown(cancel_futures=True)
 
 
 @contextmanager
@@ -94,12 +94,12 @@ def _processes(engine: str, workers: int) -> Iterator[tuple[Executor, _Work]]:
     # Started anew and not copied, because other threads may run here.
     context = multiprocessing.get_context("spawn")
     stop = context.Event()
-    with ProcessPoolExecutor(workers, context, _begin, (stop,)) as pool:
-        try:
-            yield pool, partial(_step_in_process, engine)
-        finally:
-            stop.set()
-            pool.shutdown(wait=False, cancel_futures=True)
+    pool = ProcessPoolExecutor(workers, context, _begin, (stop,))
+    try:
+        yield pool, partial(_step_in_process, engine)
+    finally:
+        stop.set()
+        pool.shutdown(cancel_futures=True)
 
 
 def _begin(stop: Stop) -> None:
