@@ -24,6 +24,13 @@ TIME = "time"
 FRACTION = "fraction"
 ANGLE = "angle"
 SWITCH = "switch"
+MASS = "mass"
+INERTIA = "moment of inertia"
+STIFFNESS = "stiffness"
+DAMPING = "damping"
+TORQUE = "torque"
+AREA = "area"
+DENSITY = "density"
 
 # canonical name -> (kind, pint's name)
 _UNITS: dict[str, tuple[str, str]] = {
@@ -88,7 +95,21 @@ _SPELLINGS: dict[str, str] = {name: name for name in _UNITS} | {
 }
 _FOLDED = {text.casefold(): name for text, name in reversed(_SPELLINGS.items())}
 
-# suffix of a key in a calibration file -> unit
+# units of a car's parameters; no column of a trace has one
+_UNITS |= {
+    "kg": (MASS, "kilogram"),
+    "lb": (MASS, "pound"),
+    "kg m2": (INERTIA, "kilogram * meter ** 2"),
+    "N/mm": (STIFFNESS, "newton / millimeter"),
+    "lb/in": (STIFFNESS, "force_pound / inch"),
+    "N s/m": (DAMPING, "newton * second / meter"),
+    "N m": (TORQUE, "newton * meter"),
+    "lb ft": (TORQUE, "force_pound * foot"),
+    "m2": (AREA, "meter ** 2"),
+    "kg/m3": (DENSITY, "kilogram / meter ** 3"),
+}
+
+# suffix of a key in a calibration or vehicle file -> unit
 SUFFIXES: dict[str, str] = {
     "mm": "mm",
     "cm": "cm",
@@ -111,6 +132,18 @@ SUFFIXES: dict[str, str] = {
     "deg": "deg",
 }
 SUFFIXES |= {f"{suffix}_per_s": f"{unit}/s" for suffix, unit in SUFFIXES.items() if unit != "s"}
+SUFFIXES |= {
+    "kg": "kg",
+    "lb": "lb",
+    "kgm2": "kg m2",
+    "n_per_mm": "N/mm",
+    "lb_per_in": "lb/in",
+    "ns_per_m": "N s/m",
+    "nm": "N m",
+    "lbft": "lb ft",
+    "m2": "m2",
+    "kg_per_m3": "kg/m3",
+}
 
 
 def parse_unit(text: str) -> str | None:

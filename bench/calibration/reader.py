@@ -37,6 +37,13 @@ _USUAL = {
     "km/h/s": "kmh_per_s",
     "%/s": "percent_per_s",
     "deg/s": "deg_per_s",
+    "kg": "kg",
+    "kg m2": "kgm2",
+    "N/mm": "n_per_mm",
+    "N s/m": "ns_per_m",
+    "N m": "nm",
+    "m2": "m2",
+    "kg/m3": "kg_per_m3",
 }
 _SIGNS = {"%": "%", "count": "counts"}
 

@@ -1,0 +1,48 @@
+"""Where a car drives, how its sensor is disturbed, and what the controller reads there."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import NamedTuple, Protocol
+
+from bench.vehicle.road import Road
+
+QUARTER_MILE_M = 402.336
+
+
+@dataclass(frozen=True)
+class Track:
+    """`seed` starts the sensor's noise of standard deviation `noise` (m); `road` lies under the sensor only.
+    The run ends when the whole car has passed `distance` (m from the start beam), after `duration` (s), or
+    upside down."""
+
+    seed: int = 1
+    noise: float = 0.0
+    road: Road | None = None
+    distance: float = QUARTER_MILE_M
+    duration: float = 15.0
+
+
+class Reading(NamedTuple):
+    """What the controller reads in one tick, in its own units."""
+
+    tick: int
+    counts: int
+    speed: int
+    engine: int
+    shaft: int
+    armed: int
+    launch: int
+
+
+class Drive(Protocol):
+    """A car that is driven tick by tick: `sense` once, then `act` with what the controller said."""
+
+    lead: int
+    """Ticks it stands before the launch."""
+
+    def sense(self) -> Reading:
+        """What the controller reads in this tick."""
+
+    def act(self, reduction: int, retard: int) -> bool:
+        """Move the car by one tick under a command (0.1 %, 0.1 degree); whether the run goes on."""
