@@ -213,7 +213,8 @@ def test_another_firmware_than_asked_for() -> None:
         (["--port", "/dev/null"], "/dev/null: "),
         (["--port", "/dev/null", "--window", "0"], "--window"),
         (["--port", "/dev/null", "--ticks-per-frame", "256"], "--ticks-per-frame"),
-        ([], "'--port'"),
+        ([], "give the device's port, or --emulated"),
+        (["--port", "/dev/null", "--emulated"], "give the device's port, or --emulated"),
     ],
 )
 def test_wrong_usage_of_verify(arguments: list[str], said: str) -> None:
@@ -229,6 +230,7 @@ def test_wrong_usage_of_verify(arguments: list[str], said: str) -> None:
         (["--bug", "all"], "--bug"),
         (["--core", "c", "--bug", "tick-wrap"], "bugs are for the reference core only"),
         (["--port", "tcp:99999"], "no such port number"),
+        (["--emulated", "--core", "c"], "--core: is for the device model"),
         (["--plays", str(TRACE)], "needs a calibration"),
     ],
 )

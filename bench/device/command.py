@@ -20,14 +20,16 @@ _BUGS = ("hold-short", "peak-lost", "release-low", "tick-wrap", "table-edge")
     "--port", default="pty", show_default=True, metavar="pty|tcp:NUMBER|PORT",
     help="A pseudo-terminal, a TCP port on this machine (0: any), or a serial port to answer on.",
 )  # fmt: skip
+@click.option(
+    "--emulated", is_flag=True,
+    help="Run the firmware itself on an emulated board instead; only --bug goes with it.",
+)  # fmt: skip
 @click.option("--baud", type=int, default=115200, show_default=True, help="Bits a second of a real port.")
 @click.option(
     "--core", type=click.Choice(["reference", "c"]), default="reference", show_default=True,
     help="What the controller is made of.",
 )  # fmt: skip
-@click.option(
-    "--bug", type=click.Choice(_BUGS), help="Run a controller with this bug (of the reference core)."
-)
+@click.option("--bug", type=click.Choice(_BUGS), help="Run a controller with this bug (not with --core c).")
 @click.option(
     "--fault", "faults", multiple=True, metavar="NAME=RATE",
     help="A bad line, both ways: drop, flip, duplicate, split, delay, stall or garbage, for this share of"
@@ -58,6 +60,9 @@ def device(port: str, **given: Any) -> None:
     Prints the port for the bench first. Misbehaves as told, so that a bench can be tried out: bugs are for
     `liftlatch verify` to find, faults of the line for it to get over or to report.
     """
+    if given.pop("emulated"):
+        _run_emulated(given["bug"])
+        return
     from bench.device.behaviour import Behaviour
     from bench.device.faults import parse_faults
     from bench.device.model import Device, Facts
@@ -80,6 +85,23 @@ def device(port: str, **given: Any) -> None:
     line = _open(port, given["baud"])
     click.echo(f"device on {line.name}")
     serve(line, behaviour)
+
+
+def _run_emulated(bug: str | None) -> None:
+    from click.core import ParameterSource
+
+    from bench.device.emulated import emulated_board
+    from bench.errors import UserError
+
+    context = click.get_current_context()
+    for option in context.command.params:
+        name = option.name or ""
+        usual = context.get_parameter_source(name) in (ParameterSource.DEFAULT, None)
+        if name not in ("emulated", "bug") and not usual:
+            raise UserError("is for the device model", option.opts[0], "leave it or --emulated out")
+    with emulated_board(bug) as board:
+        click.echo(f"device on {board.port}")
+        board.wait()
 
 
 def core_maker(core: str, bug: str | None) -> Any:

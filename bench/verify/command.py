@@ -25,9 +25,12 @@ if TYPE_CHECKING:
 @click.command()
 @click.argument("traces", type=click.Path(path_type=Path), nargs=-1, required=True, metavar="TRACE...")
 @click.option(
-    "--port", required=True, metavar="PORT",
+    "--port", metavar="PORT",
     help="Serial port of the device: /dev/ttyUSB0, COM3, socket://HOST:PORT, rfc2217://HOST:PORT.",
 )  # fmt: skip
+@click.option(
+    "--emulated", is_flag=True, help="Start an emulated board with the firmware on it, and use that."
+)
 @click.option(
     "--calibration", "calibration_path", type=click.Path(path_type=Path), required=True, metavar="FILE",
     help="The calibration to load into the device.",
@@ -81,7 +84,7 @@ def verify(traces: tuple[Path, ...], calibration_path: Path, **given: Any) -> No
     )
     calibration = load(calibration_path)
     out: Path | None = given["out"]
-    with whole_folder(out) if out else nullcontext(None) as folder:
+    with whole_folder(out) if out else nullcontext(None) as folder, _board(given):
         runs = [(path, *reading.inputs(path, calibration)) for path in traces]
         target = _connect(given, calibration)
         results: list[TraceResult] = []
@@ -110,8 +113,10 @@ def verify(traces: tuple[Path, ...], calibration_path: Path, **given: Any) -> No
         target.host.line.close()
     if status is not None:
         damaged = status.crc + status.stuffing + status.long + status.short
+        late = f", {status.late} ticks that took too long" if status.late else ""
+        stack = f", {status.stack_bytes} bytes of stack" if status.stack_bytes else ""
         click.echo(
-            f"device: worst tick {status.worst_tick_ns / 1000:.1f} µs, {damaged} damaged frames,"
+            f"device: worst tick {status.worst_tick_ns / 1000:.1f} µs{late}{stack}, {damaged} damaged frames,"
             f" {status.repeated} requests answered again, {status.overruns} bytes lost by its port"
         )
     if out:
@@ -120,6 +125,23 @@ def verify(traces: tuple[Path, ...], calibration_path: Path, **given: Any) -> No
         raise failed
     if any(result.verdict == "different" for result in results):
         click.get_current_context().exit(1)
+
+
+@contextmanager
+def _board(given: dict[str, Any]) -> Iterator[None]:
+    """The port: the one given, or that of an emulated board that runs until the end of the block."""
+    from bench.errors import UserError
+
+    if given["emulated"] == (given["port"] is not None):
+        raise UserError("needs one of the two", "--port, --emulated", "give the device's port, or --emulated")
+    if not given["emulated"]:
+        yield
+        return
+    from bench.device.emulated import emulated_board
+
+    with emulated_board() as board:
+        given["port"] = board.port
+        yield
 
 
 def _connect(given: dict[str, Any], calibration: CalibrationFile) -> RemoteTarget:

@@ -6,6 +6,7 @@
 #include <stddef.h>
 #include <stdint.h>
 
+#include "../core/liftlatch.h"
 #include "../store/store.h"
 
 /* start.c */
@@ -14,6 +15,9 @@ uint32_t board_stack_bytes(void);  /* most stack ever used */
 void board_lock(void);             /* interrupts off */
 void board_unlock(void);
 void board_wait(void);             /* until an interrupt is due; call it locked */
+
+/* main.c */
+extern ll_controller_t board_controller;
 int main(void);
 
 /* timer.c */

@@ -7,7 +7,7 @@
 #define FIRMWARE "LM3S6965"
 #endif
 
-static ll_controller_t controller;
+ll_controller_t board_controller;
 static ll_link_t link;
 
 static void port_write(void *self, const uint8_t *bytes, size_t count) {
@@ -17,7 +17,7 @@ static void port_write(void *self, const uint8_t *bytes, size_t count) {
 
 static const uint8_t *port_keep(void *self, const uint8_t *image) {
     (void)self;
-    return ll_store_write(&board_flash, image, (const uint8_t *)controller.calibration);
+    return ll_store_write(&board_flash, image, (const uint8_t *)board_controller.calibration);
 }
 
 static void port_begin(void *self) {
@@ -40,14 +40,14 @@ static const ll_port_t port = {NULL, FIRMWARE, port_write, port_keep, port_begin
 int main(void) {
     timer_init();
     uart_init();
-    ll_init(&controller);
-    for (int32_t age = 0; age < LL_STORE_SLOTS && controller.calibration == NULL; age++) {
+    ll_init(&board_controller);
+    for (int32_t age = 0; age < LL_STORE_SLOTS && board_controller.calibration == NULL; age++) {
         const uint8_t *image = ll_store_read(&board_flash, age);
         if (image != NULL) {
-            (void)ll_load(&controller, image, LL_IMAGE_BYTES);
+            (void)ll_load(&board_controller, image, LL_IMAGE_BYTES);
         }
     }
-    ll_link_init(&link, &controller, &port);
+    ll_link_init(&link, &board_controller, &port);
     for (;;) {
         const uint8_t *bytes;
         size_t count = uart_read(&bytes);
