@@ -23,12 +23,15 @@ from typing import Any
 from unittest.mock import patch
 
 import pytest
+from click.testing import CliRunner
 from pyarrow import csv as arrow_csv
 
 from bench.calibration import compile_text
 from bench.cautions import CAUTIONS
 from bench.cli import main
+from bench.replay.command import replay
 from controller import Controller
+from firmware_model import binding
 from tests import RECORDINGS, ROOT
 from tests.replay_support import FILE, SLOW_FILE, flight, write_trace
 
@@ -291,7 +294,7 @@ class TestScreen:
         assert max(map(len, replayed.text.splitlines())) <= 80
         text = " ".join(replayed.text.split())
         for line in (
-            "1 launch", "1 lift above 60 mm", "2 interventions", "Torque-time taken", "by the reference",
+            "1 launch", "1 lift above 60 mm", "2 interventions", "Torque-time taken", "by the C core",
             "No fault in the runs", "Torque left over the runs, an estimate", "the picture run.png",
         ):  # fmt: skip
             assert line in text
@@ -552,3 +555,16 @@ def _appears(folder: Path) -> bool:
             return True
         time.sleep(0.05)
     return False
+
+
+def test_without_the_core_the_reference_steps_and_says_so(
+    replayed: Replayed, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(binding, "available", lambda: "the C core is not built")
+    done = CliRunner().invoke(replay, [str(replayed.trace), "--calibration", str(replayed.calibration)])
+    assert done.exit_code == 0
+    assert (
+        done.stderr
+        == "liftlatch: stepping with the reference, which is much slower: the C core is not built\n"
+    )
+    assert "by the reference" in done.stdout

@@ -18,10 +18,10 @@ from click.testing import CliRunner, Result
 from matplotlib.figure import Figure
 from matplotlib.text import Text
 
-from bench.sweep import study as study_module
 from bench.sweep.command import sweep
 from bench.sweep.picture import draw_picture
 from bench.sweep.report import COLUMNS, as_csv, evenly
+from firmware_model import binding
 from tests import ROOT
 from tests.sweep_support import DEMO, TRACES, short_trace
 
@@ -202,7 +202,7 @@ def test_without_the_core_the_reference_steps_and_says_so(
 ) -> None:
     trace = short_trace(tmp_path / "run.csv")
     by_core = swept(trace)
-    monkeypatch.setattr(study_module, "available", lambda: "the C core is not built")
+    monkeypatch.setattr(binding, "available", lambda: "the C core is not built")
     done = invoke(trace, "--calibration", DEMO, "--vary", HOLD, "--json")
     assert done.stderr == (
         "liftlatch: stepping with the reference, which is much slower: the C core is not built\n"

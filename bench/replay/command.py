@@ -38,8 +38,9 @@ _MAX_GAP_S = 0.1  # as bench.replay.inputs has it, which would load numpy for --
     "--launch-at", type=float, metavar="S", help="Launch at this time of the trace, whatever it shows."
 )
 @click.option(
-    "--engine", type=click.Choice(["reference", "c"]), default="reference", show_default=True,
-    help="What steps: the reference in Python, or the C core, which must give the same and is faster.",
+    "--engine", type=click.Choice(["reference", "c"]),
+    help="What steps: the reference in Python, or the C core, which must give the same and is faster.  "
+    "[default: c where it is built]",
 )  # fmt: skip
 @trace_options
 def replay(
@@ -50,7 +51,7 @@ def replay(
     max_gap: float,
     speed: float | None,
     launch_at: float | None,
-    engine: str,
+    engine: str | None,
     choice: ColumnChoice,
 ) -> None:
     """Run the controller over TRACE with a calibration: what would it have done?
@@ -76,11 +77,14 @@ def replay(
     from bench.replay.findings import Stepped, find
     from bench.replay.inputs import Options, from_trace
     from bench.replay.looks import looks
-    from bench.replay.run import run
+    from bench.replay.run import engine_to_use, run
     from bench.trace.progress import progress_bar
     from bench.trace.read import read_trace
 
     calibration = load(calibration_path)
+    engine, remark = engine_to_use(engine)
+    if remark:
+        click.echo(f"liftlatch: {remark}", err=True)
     # The folder first: a long replay must not end with one that cannot be written.
     with whole_folder(out) if out else nullcontext(None) as folder:
         with progress_bar("reading") as progress:

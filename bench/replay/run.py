@@ -163,6 +163,21 @@ class Reference:
 ENGINES = ("reference", "c")
 
 
+def engine_to_use(asked: str | None) -> tuple[str, str]:
+    """The engine to step with, and a line to say where that is not the one a person would expect.
+
+    Where none was asked for it is the C core, but without one here the reference.
+    """
+    if asked:
+        return asked, ""
+    from firmware_model import binding
+
+    why_not = binding.available()
+    if why_not is None:
+        return "c", ""
+    return "reference", f"stepping with the reference, which is much slower: {why_not}"
+
+
 def make_engine(name: str, image: bytes) -> Engine:
     """The engine of a name of ENGINES, on an image. UserError where the C core cannot be used."""
     if name == "reference":

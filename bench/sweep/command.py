@@ -71,14 +71,16 @@ def sweep(
     from bench.calibration import load
     from bench.files import whole_folder
     from bench.replay.inputs import Options
+    from bench.replay.run import engine_to_use
     from bench.sweep import report
     from bench.sweep.cluster import check_cluster
     from bench.sweep.picture import write_picture
-    from bench.sweep.study import read_study, run_study, usable_engine
+    from bench.sweep.study import read_study, run_study
     from bench.sweep.vary import read_varied, settings
     from bench.trace.progress import progress_bar
 
-    engine, remark = usable_engine(engine, cluster)
+    # A cluster's workers have cores of their own.
+    engine, remark = engine_to_use("c" if cluster and not engine else engine)
     if remark:
         click.echo(f"liftlatch: {remark}", err=True)
     if cluster:

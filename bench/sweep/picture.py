@@ -184,9 +184,7 @@ class _Drawing:
 
     def _constant(self, column: Column) -> str | None:
         """What a figure is where it is the same in every panel, as printed."""
-        seen = {
-            column.text(row) for panels in self.columns for curve in panels.curves for row in curve.rows
-        }
+        seen = {column.text(row) for panels in self.columns for curve in panels.curves for row in curve.rows}
         return next(iter(seen)) if len(seen) == 1 else None
 
     def _greatest(self, column: Column, panels: _Panels) -> float:

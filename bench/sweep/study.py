@@ -15,7 +15,6 @@ from bench.sweep.here import Job, run_here
 from bench.sweep.measure import Measures
 from bench.sweep.vary import Setting
 from bench.trace.read import read_trace
-from firmware_model.binding import available
 
 if TYPE_CHECKING:
     from bench.calibration import CalibrationFile
@@ -134,17 +133,3 @@ def run_study(
         [found[setting, trace] for trace in range(len(study.recordings))]
         for setting in range(len(study.settings))
     ]
-
-
-def usable_engine(asked: str | None, cluster: str | None = None) -> tuple[str, str]:
-    """The engine to step with, and a line to say where that is not the one a person would expect.
-
-    Where none was asked for it is the C core, but without one here the reference. A cluster's workers have
-    cores of their own.
-    """
-    if asked or cluster:
-        return asked or "c", ""
-    why_not = available()
-    if why_not is None:
-        return "c", ""
-    return "reference", f"stepping with the reference, which is much slower: {why_not}"
