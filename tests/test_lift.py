@@ -473,13 +473,22 @@ def test_the_use_of_samples_faults_and_out_of_sight_know_nothing_of_it(number: i
 
 # ---- sizes ----
 
+FACTORS = (
+    "gain_q12",
+    "look_speed_q12",
+    "look_rising_q12",
+    "look_falling_q12",
+    "look_lowpass_q12",
+    "lowpass_q12",
+)
+
 
 @pytest.mark.rule("H2", "H7", "H9")
 def test_the_largest_values_keep_their_products_below_2_to_the_30() -> None:
     made = bounded_controller(
         values(
-            **{"gain_q12": 65536, "look_speed_q12": 512000, "sensor_height": [-16000, 16767], "rest": -16000},
-            **{"look_rising_q12": 26214, "look_falling_q12": 26214, "look_lowpass_q12": 4096},
+            **{"sensor_height": [-16000, 16767], "rest": -16000},
+            **{name: RANGES[name][2] for name in FACTORS},
         )
     ).lift
     made.sample(Bounded(-16000), 1, 0)

@@ -16,7 +16,7 @@ from controller.constants import (
     SPEED_LIMIT,
 )
 from controller.progress import Progress
-from tests.hostile import Bounded, bounded_controller
+from tests.hostile import RANGES, Bounded, bounded_controller
 from tests.support import launched, tick, values
 
 FAST_Q12 = 65535 << 12
@@ -280,8 +280,9 @@ def test_before_launch_nothing_is_in_the_air() -> None:
 def test_the_largest_values_keep_their_products_below_2_to_the_30() -> None:
     made = bounded_controller(
         values(
-            **{"progress_up_q12": FAST_Q12, "progress_down_q12": FAST_Q12, "tick_us": 10000},
-            **{"lookback_ticks": 1000, "speed_source": FRONT_WHEEL_SPEED, "progress_axis_kind": BY_TIME},
+            **{name: RANGES[name][2] for name in ("progress_up_q12", "progress_down_q12", "tick_us")},
+            **{"lookback_ticks": RANGES["lookback_ticks"][2], "speed_source": FRONT_WHEEL_SPEED},
+            **{"progress_axis_kind": BY_TIME},
             **{"run_ms": [0, 65535], "run_speed": [0, SPEED_LIMIT], "speed_step": SPEED_LIMIT},
         )
     ).progress
