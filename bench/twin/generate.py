@@ -176,8 +176,8 @@ def _sensor(make: _Maker, values: Values) -> None:
     points = between(source, 2, min(SENSOR_POINTS, adc_max + 1))
     span = between(source, max(points - 1, 2), 32767) if wild else between(source, 4000, 12000)
     low = between(source, -32767, 32767 - span) if wild else 0
-    inner = make.rising(points - 1, points - 1, 1, span - 1) if points > 2 else []
-    heights = [low, *(low + step for step in inner[: points - 2]), low + span]
+    inner = make.rising(points - 2, points - 2, 1, span - 1)
+    heights = [low, *(low + step for step in inner), low + span]
     filling = make.cells(SENSOR_POINTS - points, 32767)
     if chance(source, 25):
         heights.reverse()

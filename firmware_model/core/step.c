@@ -202,7 +202,7 @@ static void take_torque(ll_controller_t *ll) {
     if (ll->blind) {
         ll_slope_step(&ll->blind_slope, ll->elapsed_ms < c->blind_until_ms ? c->blind_reduction : 0);
     } else if (!kept) {
-        ll_slope_step(&ll->blind_slope, 0); /* else a fault before this one still takes it: that is kept too */
+        ll_slope_step(&ll->blind_slope, 0); /* else an earlier fault still takes it: kept too */
     }
 }
 
