@@ -487,7 +487,7 @@ FACTORS = (
 def test_the_largest_values_keep_their_products_below_2_to_the_30() -> None:
     made = bounded_controller(
         values(
-            **{"sensor_height": [-16000, 16767], "rest": -16000},
+            **{"sensor_height": [-16000, 16767], "rest": 0},
             **{name: RANGES[name][2] for name in FACTORS},
         )
     ).lift
