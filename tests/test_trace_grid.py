@@ -145,3 +145,20 @@ def test_an_hour_at_one_millisecond_stays_small(tmp_path):
     ticks, megabytes = map(int, run.stdout.split())
     assert ticks == n
     assert megabytes < 550
+
+
+@given(
+    st.lists(st.floats(-1000, 1000), min_size=2, max_size=30),
+    st.lists(st.sampled_from([0.0, 1.0]), min_size=30, max_size=30),
+    st.sampled_from([0.0004, 0.001, 1.0]),
+)
+def test_a_row_at_each_tick_is_taken_as_it_is(height, armed, max_gap_s):
+    n = len(height)
+    time = np.arange(n) / 1000
+    trace = trace_of(time, height=height, armed=armed[:n])
+    assert laid(trace, "height", max_gap_s=max_gap_s) == height
+    assert laid(trace, "armed", max_gap_s=max_gap_s) == armed[:n]
+    # one more row after the last tick keeps the short way from being taken; it must change nothing
+    longer = trace_of([*time, time[-1] + 0.0003], height=[*height, 0.0], armed=[*armed[:n], 0.0])
+    for role in ("height", "armed"):
+        assert laid(longer, role, max_gap_s=max_gap_s) == laid(trace, role, max_gap_s=max_gap_s)

@@ -143,9 +143,9 @@ class Stepped:
         count = ticks if isinstance(ticks, int) else int(np.count_nonzero(ticks))
         return round(count * self.tick_s, 6)
 
-    def bit(self, bit: int) -> Mask:
-        """Where a fault bit is set."""
-        return np.asarray(self.ticks["faults"] & bit, dtype=np.bool_)
+    def bit(self, bit: int, part: slice = slice(None)) -> Mask:
+        """Where a fault bit is set, over all ticks or a part of them."""
+        return np.asarray(self.ticks["faults"][part] & bit, dtype=np.bool_)
 
     def run_of(self, tick: int) -> int | None:
         """The number from 1 of the run a tick lies in."""
@@ -204,7 +204,7 @@ def _lifts(s: Stepped, threshold: float, ends_below: float) -> list[LiftEvent]:
                 peak_lift_mm=int(lift[peak]) / 16,
                 peak_height_mm=int(s.ticks["height"][start:stop].max()) / 16,
                 peak_since_launch_s=s.since_launch(peak, run),
-                beyond=bool(s.bit(c.FAULT_OUT_OF_SIGHT)[start:stop].any()),
+                beyond=bool(s.bit(c.FAULT_OUT_OF_SIGHT, slice(start, stop)).any()),
                 open_end=stop == s.run.n,
             )
         )

@@ -51,7 +51,7 @@ def _launches(s: Stepped, found: Findings) -> Iterator[Look]:
 def _rest_off(s: Stepped, launch: Launch) -> float | None:
     """How far from the rest height in use the nose stood before a launch, mm; None where it did not stand."""
     part = slice(max(launch.tick - round(_STOOD_S / s.tick_s), s.inputs.lead), launch.tick)
-    good = ~(s.bit(c.FAULT_SENSOR)[part] | s.bit(c.FAULT_OUT_OF_SIGHT)[part])
+    good = ~s.bit(c.FAULT_SENSOR | c.FAULT_OUT_OF_SIGHT, part)
     height = s.ticks["height"][part][good] / 16
     if len(height) * s.tick_s < _STOOD_S / 2 or height.max() - height.min() > 2 * _REST_OFF_MM:
         return None
