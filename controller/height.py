@@ -19,7 +19,7 @@ _SATURATED = 65535
 class Height:
     """The sensor's last good height and what is known of the sensor's health.
 
-    Assumptions: `sample` is called once a sensor sample with counts already cut to 0..adc_max.
+    Assumptions: `sample` is called once a sensor sample; counts may be any number.
     `taking` says that a latch's output is above 0, `launched` that the run has begun.
 
     Invariants:
@@ -205,10 +205,13 @@ class Height:
             self.faulted = 1
 
     def _nears_end(self) -> bool:
-        """Whether the last good height is near the end, or its trend reached it in the time waited."""
+        """Whether the last good height is near the end, or its trend reached it in the time waited.
+
+        That is `confirm` samples at most: by then too many are not used, which is a fault.
+        """
         if self.good >= self._near:
             return True
-        if self.trend_count < TREND_SAMPLES or self.waited > self._calibration.confirm_samples:
+        if self.trend_count < TREND_SAMPLES:
             return False
         rise = self.good - self.trend[self.trend_next]  # over the last TREND_SAMPLES - 1 samples
         return rise > 0 and rise * self.waited >= (self._far - self.good) * (TREND_SAMPLES - 1)

@@ -212,8 +212,7 @@ class Controller:
             and 0 <= request_reduction <= FULL
             and 0 <= request_retard <= FULL
         ):
-            faults |= FAULT_INPUT
-            counts = clamp(counts, 0, c.adc_max)
+            faults |= FAULT_INPUT  # counts out of range stay as they are: outside every window
             speed = clamp(speed, 0, SPEED_LIMIT)
             engine_speed = clamp(engine_speed, 0, ROTATION_LIMIT)
             shaft_speed = clamp(shaft_speed, 0, ROTATION_LIMIT)

@@ -19,6 +19,7 @@ from controller.constants import (
     FAULT_NO_IMAGE,
     FAULT_RELEASE,
     FAULT_TICK,
+    FAULT_UNUSED,
     FULL,
     IMAGE_CRC,
     IMAGE_OK,
@@ -427,3 +428,13 @@ def test_every_rule_of_the_controller_has_a_test() -> None:
         named |= rules_named_in(path)
     assert named >= RULES
     assert named - RULES <= {"M2", "M3"}
+
+
+@pytest.mark.rule("H1", "H3")
+@pytest.mark.parametrize("counts", [-1, 4096, 65535])
+def test_counts_beyond_the_converter_are_no_sample(counts: int) -> None:
+    made = launched(window_low=0, window_high=4095, near_end=16)
+    good = made.height.good
+    tick(made, counts=counts)
+    assert made.faults & (FAULT_INPUT | FAULT_UNUSED) == FAULT_INPUT | FAULT_UNUSED
+    assert made.height.good == good

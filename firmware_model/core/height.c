@@ -81,12 +81,13 @@ static void watch_stuck(ll_height_t *h, int32_t car_speed, bool taking) {
     }
 }
 
-/* Whether the last good height is near the end, or its trend reached it in the time waited. */
+/* Whether the last good height is near the end, or its trend reached it in the time waited.
+ * That is `confirm` samples at most: by then too many are not used, which is a fault. */
 static bool nears_end(const ll_height_t *h) {
     if (h->good >= h->near) {
         return true;
     }
-    if (h->trend_count < LL_TREND_SAMPLES || h->waited > h->calibration->confirm_samples) {
+    if (h->trend_count < LL_TREND_SAMPLES) {
         return false;
     }
     int32_t rise = h->good - h->trend[h->trend_next]; /* over the last LL_TREND_SAMPLES - 1 samples */

@@ -2,7 +2,7 @@
  *
  * The sensor's last good height and what is known of the sensor's health: ll_height_t.
  *
- * Assumptions: ll_height_sample is called once a sensor sample with counts already cut to 0..adc_max.
+ * Assumptions: ll_height_sample is called once a sensor sample; counts may be any number.
  * `taking` says that a latch's output is above 0, `launched` that the run has begun.
  *
  * Invariants:

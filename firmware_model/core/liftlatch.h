@@ -181,8 +181,9 @@ typedef struct {
 
 /* ---- Inputs of one tick ----------------------------------------------------------------------------
  *
- * A value outside its range is cut to it and sets LL_FAULT_INPUT (request_reason is cut without), so nothing
- * has to be checked before.
+ * A value outside its range is cut to it and sets LL_FAULT_INPUT (request_reason is cut without the bit;
+ * counts are not cut: outside their range they are a sample that is not used), so nothing has to be
+ * checked before.
  */
 typedef struct {
     int32_t tick;              /* 0..65535, one more than in the tick before, wrapping; checked only */

@@ -249,7 +249,8 @@ void ll_step(ll_controller_t *ll, const ll_inputs_t *in) {
     ll->started = 1;
     ll->tick = (int32_t)((uint32_t)in->tick & (uint32_t)LL_TICK_NUMBER_MASK);
 
-    int32_t counts = legal(in->counts, c->adc_max, &faults);
+    int32_t counts = in->counts;
+    (void)legal(counts, c->adc_max, &faults); /* counts out of range stay as they are: outside every window */
     int32_t speed = legal(in->speed, LL_SPEED_LIMIT, &faults);
     int32_t engine_speed = legal(in->engine_speed, LL_ROTATION_LIMIT, &faults);
     int32_t shaft_speed = legal(in->shaft_speed, LL_ROTATION_LIMIT, &faults);
