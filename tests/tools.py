@@ -10,6 +10,7 @@ from tempfile import TemporaryDirectory
 
 import pytest
 
+from bench.device import emulated
 from firmware_model import binding
 
 # What is tried -> the packages that bring it.
@@ -48,6 +49,13 @@ def need(compiler: str) -> list[str]:
 def need_core() -> None:
     """The C core, or the test ends."""
     reason = binding.available()
+    if reason:
+        _missing(reason)
+
+
+def need_board() -> None:
+    """Compiler and emulator of the emulated board, or the test ends."""
+    reason = emulated.missing()
     if reason:
         _missing(reason)
 

@@ -10,32 +10,13 @@
 ll_controller_t board_controller;
 static ll_link_t link;
 
-static void port_write(void *self, const uint8_t *bytes, size_t count) {
-    (void)self;
-    uart_write(bytes, count);
-}
-
-static const uint8_t *port_keep(void *self, const uint8_t *image) {
+static const uint8_t *keep(void *self, const uint8_t *image) {
     (void)self;
     return ll_store_write(&board_flash, image, (const uint8_t *)board_controller.calibration);
 }
 
-static void port_begin(void *self) {
-    (void)self;
-    timer_begin();
-}
-
-static uint32_t port_end(void *self) {
-    (void)self;
-    return timer_end();
-}
-
-static uint32_t port_stack_bytes(void *self) {
-    (void)self;
-    return board_stack_bytes();
-}
-
-static const ll_port_t port = {NULL, FIRMWARE, port_write, port_keep, port_begin, port_end, port_stack_bytes};
+static const ll_port_t port = {NULL,        FIRMWARE,  uart_write,       keep,
+                               timer_begin, timer_end, board_stack_bytes};
 
 int main(void) {
     timer_init();
@@ -59,10 +40,10 @@ int main(void) {
             uart_drain();
             return 0;
         }
-        board_lock();
+        LOCK_INTERRUPTS();
         if (uart_read(&bytes) == 0U) {
-            board_wait();
+            WAIT_FOR_INTERRUPT();
         }
-        board_unlock();
+        UNLOCK_INTERRUPTS();
     }
 }

@@ -1,7 +1,7 @@
 /* From reset to main, the vectors, and the stack's high water. */
 #include "board.h"
 
-extern uint32_t data_start, data_end, data_from, bss_start, bss_end, stack_bottom, stack_top;
+extern uint32_t bss_start, bss_end, stack_bottom, stack_top;
 
 enum { PAINT = 0x5EA51DE5 };
 
@@ -11,30 +11,9 @@ enum { PAINT = 0x5EA51DE5 };
 
 enum { UART0_INTERRUPT = 5, TIMER0_INTERRUPT = 19, VECTORS = 16 + 20 };
 
-void *memset(void *to, int value, size_t count);
-void *memcpy(void *to, const void *from, size_t count);
 void reset(void);
 
-/* A compiler may call these two for loops and copies of its own. */
-void *memset(void *to, int value, size_t count) {
-    for (size_t i = 0; i < count; i++) {
-        ((uint8_t *)to)[i] = (uint8_t)value;
-    }
-    return to;
-}
-
-void *memcpy(void *to, const void *from, size_t count) {
-    for (size_t i = 0; i < count; i++) {
-        ((uint8_t *)to)[i] = ((const uint8_t *)from)[i];
-    }
-    return to;
-}
-
 void reset(void) {
-    const uint32_t *from = &data_from;
-    for (uint32_t *to = &data_start; to < &data_end; to++, from++) {
-        *to = *from;
-    }
     for (uint32_t *to = &bss_start; to < &bss_end; to++) {
         *to = 0;
     }
@@ -55,24 +34,13 @@ void board_restart(void) {
     }
 }
 
-uint32_t board_stack_bytes(void) {
+uint32_t board_stack_bytes(void *self) {
+    (void)self;
     const uint32_t *at = &stack_bottom;
     while (at < &stack_top && *at == PAINT) {
         at++;
     }
     return (uint32_t)(&stack_top - at) * 4U;
-}
-
-void board_lock(void) {
-    __asm__ volatile("cpsid i" ::: "memory");
-}
-
-void board_unlock(void) {
-    __asm__ volatile("cpsie i" ::: "memory");
-}
-
-void board_wait(void) {
-    __asm__ volatile("wfi" ::: "memory");
 }
 
 /* A fault of the processor ends in a restart, which the host sees: the conversation is forgotten. */

@@ -28,9 +28,8 @@ void timer_init(void) {
     TIMER_LOAD = BOARD_HZ / 1000 - 1;
     TIMER_INTERRUPTS = 1;
     TIMER_CONTROL = 1;
-    overhead = 0;
-    timer_begin();
-    overhead = timer_end();
+    timer_begin(NULL);
+    overhead = timer_end(NULL);
 }
 
 uint32_t timer_ms(void) {
@@ -42,13 +41,15 @@ void timer_interrupt(void) {
     ms += 1U;
 }
 
-void timer_begin(void) {
-    board_lock();
+void timer_begin(void *self) {
+    (void)self;
+    LOCK_INTERRUPTS();
     began = CYCLES_NOW;
 }
 
-uint32_t timer_end(void) {
+uint32_t timer_end(void *self) {
+    (void)self;
     uint32_t cycles = (began - CYCLES_NOW) & CYCLES_MASK;
-    board_unlock();
+    UNLOCK_INTERRUPTS();
     return cycles * BOARD_NS_PER_CYCLE - overhead;
 }

@@ -2,9 +2,6 @@
 #include "board.h"
 
 #define CLOCK_GATES REGISTER(0x400FE104U)
-#define PORT_GATES REGISTER(0x400FE108U)
-#define PORT_FUNCTION REGISTER(0x40004420U)
-#define PORT_DIGITAL REGISTER(0x4000451CU)
 #define UART_DATA REGISTER(0x4000C000U)
 #define UART_FLAGS REGISTER(0x4000C018U)
 #define UART_DIVISOR REGISTER(0x4000C024U)
@@ -27,9 +24,6 @@ static volatile uint16_t lost;
 
 void uart_init(void) {
     CLOCK_GATES |= 1;
-    PORT_GATES |= 1;
-    PORT_FUNCTION |= 3;
-    PORT_DIGITAL |= 3;
     UART_DIVISOR = DIVISOR_64 / 64;
     UART_FRACTION = DIVISOR_64 % 64;
     UART_LINE = 3U << 5 | 1U << 4; /* 8N1, FIFOs on */
@@ -67,7 +61,8 @@ uint16_t uart_lost(void) {
     return lost;
 }
 
-void uart_write(const uint8_t *bytes, size_t count) {
+void uart_write(void *self, const uint8_t *bytes, size_t count) {
+    (void)self;
     for (size_t i = 0; i < count; i++) {
         while ((UART_FLAGS & NO_ROOM) != 0U) {
         }
