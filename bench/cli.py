@@ -24,6 +24,7 @@ COMMANDS = {
     "verify": ("bench.verify.command:verify", "Compare a device on a serial port with the reference."),
     "device": ("bench.device.command:device", "Behave as a device on a serial port, with or without faults."),
     "record": ("bench.link.record:record", "Save what a device streams as a trace."),
+    "predict": ("bench.vehicle.command:predict", "Drive a model of the car with a calibration, and without."),
     "demo": ("bench.demo.command:demo", "Write the demo traces anew."),
 }
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, nullcontext
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -17,13 +18,23 @@ if TYPE_CHECKING:
     from bench.link.protocol import Status
     from bench.link.target import RemoteTarget
     from bench.trace.choice import ColumnChoice
+    from bench.vehicle.source import VehicleSource
     from bench.verify.again import Reading
     from bench.verify.compare import Options, Tally
     from bench.verify.report import TraceResult
+    from bench.verify.source import TraceSource
 
 
 @click.command()
-@click.argument("traces", type=click.Path(path_type=Path), nargs=-1, required=True, metavar="TRACE...")
+@click.argument("traces", type=click.Path(path_type=Path), nargs=-1, metavar="[TRACE...]")
+@click.option(
+    "--vehicle", "vehicle_path", type=click.Path(path_type=Path), metavar="CAR",
+    help="Also, or instead, let a model of this car drive: the device's answers move it.",
+)  # fmt: skip
+@click.option(
+    "--seed", type=click.IntRange(0, 2**31 - 1), default=1, show_default=True, metavar="N",
+    help="Chooses the noise of the car's sensor.",
+)  # fmt: skip
 @click.option(
     "--port", metavar="PORT",
     help="Serial port of the device: /dev/ttyUSB0, COM3, socket://HOST:PORT, rfc2217://HOST:PORT.",
@@ -66,14 +77,19 @@ def verify(traces: tuple[Path, ...], calibration_path: Path, **given: Any) -> No
     """Run TRACE on a device and on the reference, and compare every output of every tick.
 
     Loads the calibration into the device, feeds it each trace from power-up, and names the first tick at
-    which it differs, and how. Exit code 0: equal; 1: different; 2: wrong usage or a failed link.
+    which it differs, and how. With --vehicle a model of the car drives, tick by tick, under what the device
+    commands. Exit code 0: equal; 1: different; 2: wrong usage or a failed link.
     """
     from bench.calibration import load
+    from bench.errors import UserError
     from bench.files import whole_folder
     from bench.verify import report
     from bench.verify.again import Reading
     from bench.verify.compare import Options
 
+    vehicle_path: Path | None = given["vehicle_path"]
+    if not traces and vehicle_path is None:
+        raise UserError("nothing to run", "TRACE, --vehicle", "name a trace, a car, or both")
     choice: ColumnChoice = given["choice"]
     reading = Reading(given["max_gap"], given["speed"], given["launch_at"], choice)
     real_time: bool = given["real_time"]
@@ -85,14 +101,15 @@ def verify(traces: tuple[Path, ...], calibration_path: Path, **given: Any) -> No
     calibration = load(calibration_path)
     out: Path | None = given["out"]
     with whole_folder(out) if out else nullcontext(None) as folder, _board(given):
-        runs = [(path, *reading.inputs(path, calibration)) for path in traces]
+        subjects = [_recorded(path, reading, calibration) for path in traces]
+        if vehicle_path is not None:
+            subjects.append(_driven(vehicle_path, calibration, given["seed"]))
         target = _connect(given, calibration)
         results: list[TraceResult] = []
-        for path, trace, inputs, records in runs:
-            _announce(path, inputs.notes)
-            results.append(
-                _run(target, calibration, options, reading, path, trace.digest, inputs, records, real_time)
-            )
+        for subject in subjects:
+            for note in subject.notes:
+                click.echo(f"{subject.path.name}: {note}")
+            results.append(_run(target, calibration, options, subject, real_time))
             click.echo(_verdict(results[-1]))
             if results[-1].tally.error is not None:
                 break
@@ -173,56 +190,86 @@ def _connect(given: dict[str, Any], calibration: CalibrationFile) -> RemoteTarge
     return target
 
 
-def _announce(path: Path, notes: list[str]) -> None:
-    for note in notes:
-        click.echo(f"{path.name}: {note}")
+@dataclass(frozen=True)
+class _Subject:
+    """What is run on the device: a recorded trace, or a car that drives along."""
+
+    path: Path
+    digest: str
+    notes: list[str]
+    start_s: float
+    source: TraceSource | VehicleSource
+    longest: int
+    replay_id: Callable[[int, bytes, Any], str]
+
+
+def _recorded(path: Path, reading: Reading, calibration: CalibrationFile) -> _Subject:
+    from bench.verify.again import check_of, replay_id
+    from bench.verify.source import TraceSource
+
+    trace, inputs, records = reading.inputs(path, calibration)
+
+    def name(tick: int, image: bytes, given: Any) -> str:
+        return replay_id(tick, check_of(image, given), path, calibration.path, reading)
+
+    source = TraceSource(records)
+    return _Subject(path, trace.digest, inputs.notes, inputs.start_s, source, len(records), name)
+
+
+def _driven(path: Path, calibration: CalibrationFile, seed: int) -> _Subject:
+    from bench.vehicle.car import load
+    from bench.vehicle.run import slow
+    from bench.vehicle.source import VehicleSource
+    from bench.vehicle.track import Track
+
+    vehicle = load(path)
+    why = slow()
+    source = VehicleSource(vehicle.car, calibration, Track(seed, vehicle.car.sensor_noise))
+    notes = [*vehicle.warnings, *([why] if why else [])]
+    # The car went where the device's own answers took it, so that no file holds its inputs.
+    return _Subject(path, vehicle.digest, notes, 0.0, source, source.longest, lambda tick, image, given: "")
 
 
 def _run(
-    target: RemoteTarget,
-    calibration: CalibrationFile,
-    options: Options,
-    reading: Reading,
-    path: Path,
-    trace_digest: str,
-    inputs: Any,
-    records: Any,
-    real_time: bool,
+    target: RemoteTarget, calibration: CalibrationFile, options: Options, subject: _Subject, real_time: bool
 ) -> TraceResult:
     from dataclasses import replace
 
-    from bench.verify.again import check_of, replay_id
     from bench.verify.compare import context
     from bench.verify.report import TraceResult
+    from bench.verify.source import TraceSource
     from bench.verify.timing import Pace
 
     host = target.host
     resent, damaged, begun = host.resent, host.damaged, host.line.now()
     pace = Pace(calibration.tick_us) if real_time else None
-    tally, seconds = _compare(target, calibration, options, path, records, pace)
+    name = subject.path.name
+    tally, seconds = _compare(target, calibration, options, name, subject.source, subject.longest, pace)
+    records = subject.source.records
     found = tally.difference
     if found is not None and found.digest_only and found.since < found.tick and tally.error is None:
         # Only the state differed: once more, those ticks one by one.
         fine = replace(options, fine=range(found.since, found.tick + 1))
-        finer, _ = _compare(target, calibration, fine, path, records[: found.tick + 1], None)
+        again = TraceSource(records[: found.tick + 1])
+        finer, _ = _compare(target, calibration, fine, name, again, found.tick + 1, None)
         if finer.difference is not None:
             tally = finer
     if pace is None:
         begun = host.line.now() - begun
     tick = tally.difference.tick if tally.difference else 0
     return TraceResult(
-        name=path.stem,
-        path=str(path),
-        trace_sha256=trace_digest,
+        name=subject.path.stem,
+        path=str(subject.path),
+        trace_sha256=subject.digest,
         total=len(records),
         tick_us=calibration.tick_us,
-        start_s=inputs.start_s,
+        start_s=subject.start_s,
         tally=tally,
         context=context(tally),
         seconds=seconds,
         resent=host.resent - resent,
         damaged=host.damaged - damaged,
-        replay_id=replay_id(tick, check_of(calibration.image, records), path, calibration.path, reading),
+        replay_id=subject.replay_id(tick, calibration.image, records),
         pace=pace,
     )
 
@@ -231,11 +278,12 @@ def _compare(
     target: RemoteTarget,
     calibration: CalibrationFile,
     options: Options,
-    path: Path,
-    records: Any,
+    name: str,
+    source: TraceSource | VehicleSource,
+    total: int,
     pace: Any,
 ) -> tuple[Tally, float]:
-    """The comparison of one run, and how long the device took."""
+    """The comparison of one run of at most `total` ticks, and how long the device took."""
     from bench.link.target import LocalTarget
     from bench.trace.progress import progress_bar
     from bench.verify.compare import Step, compare, plan
@@ -245,16 +293,19 @@ def _compare(
     reference = LocalTarget(Controller())
     reference.load(calibration.image)
     digest = reference.start()
-    source = TraceSource(records)
-    steps: list[Step | None] = []
-    with progress_bar("reference") as progress:
-        for step in plan(source, reference, target.greeting.largest, options):
-            steps.append(step)
-            if step is not None:
-                progress((step.start + len(step.inputs)) / len(records))
+    steps: Iterator[Step | None] = plan(source, reference, target.greeting.largest, options)
+    if isinstance(source, TraceSource):
+        # The right answers first, so that the reference costs no time between two steps.
+        known: list[Step | None] = []
+        with progress_bar("reference") as progress:
+            for step in steps:
+                known.append(step)
+                if step is not None:
+                    progress((step.start + len(step.inputs)) / total)
+        steps = iter(known)
     begun = target.host.line.now()
-    with _live(path.name, len(records), target) as live:
-        tally = compare(target, iter(steps), source, digest, options, live, pace)
+    with _live(name, total, target) as live:
+        tally = compare(target, steps, source, digest, options, live, pace)
     return tally, target.host.line.now() - begun
 
 
@@ -291,7 +342,8 @@ def _verdict(result: TraceResult) -> str:
     name = Path(result.path).name
     retries = f", {result.resent} retries" if result.resent else ""
     if result.verdict == "different":
-        return f"{name}: different at {difference_text(result)}\n  replay id {result.replay_id}"
+        again = f"\n  replay id {result.replay_id}" if result.replay_id else ""
+        return f"{name}: different at {difference_text(result)}{again}"
     compared = f"{tally.ticks} ticks"
     if result.verdict == "link":
         return f"{name}: {compared} of {result.total} equal, then the link failed{retries}"

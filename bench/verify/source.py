@@ -30,11 +30,11 @@ class TraceSource:
     """A run that is known from the beginning: INPUT records[n]."""
 
     def __init__(self, inputs: Records) -> None:
-        self._inputs = inputs
+        self.records = inputs
         self._given = 0
 
     def next(self, most: int) -> Records | None:
-        some = self._inputs[self._given : self._given + most]
+        some = self.records[self._given : self._given + most]
         self._given += len(some)
         return some
 

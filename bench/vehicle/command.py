@@ -1,0 +1,85 @@
+"""liftlatch predict: what a car would do with a calibration, and without one."""
+
+from __future__ import annotations
+
+import sys
+from contextlib import nullcontext
+from pathlib import Path
+
+import click
+
+_PATH = click.Path(path_type=Path)
+
+
+@click.command()
+@click.option("--vehicle", "vehicle_path", type=_PATH, required=True, metavar="CAR", help="The car's file.")
+@click.option(
+    "--calibration", "calibration_path", type=_PATH, required=True, metavar="FILE",
+    help="The calibration to run.",
+)  # fmt: skip
+@click.option(
+    "--seed", type=click.IntRange(0, 2**31 - 1), default=1, show_default=True, metavar="N",
+    help="Chooses noise, road and scatter; the same seed gives the same runs.",
+)  # fmt: skip
+@click.option(
+    "--noise", "noise_mm", type=click.FloatRange(0, 100), metavar="MM",
+    help="Standard deviation of the sensor's noise, instead of the car's own.",
+)  # fmt: skip
+@click.option(
+    "--road", type=click.Choice(["A", "B", "C", "D"]),
+    help="Roughness under the sensor by ISO 8608; level unless given.",
+)  # fmt: skip
+@click.option(
+    "--distance", "feet", type=click.Choice(["60", "330", "660", "1000", "1320"]), default="1320",
+    show_default=True, metavar="FT", help="How far to drive: 60, 330, 660, 1000 or 1320 ft.",
+)  # fmt: skip
+@click.option(
+    "--spread", type=click.IntRange(0, 100_000), default=0, metavar="N",
+    help="Also drive N cars scattered as the car's file says, and give shares of them.",
+)  # fmt: skip
+@click.option(
+    "--out", type=_PATH, metavar="DIR",
+    help="Write predict.png, summary.json, trace.csv (for replay), motion.csv and motion_without.csv there.",
+)  # fmt: skip
+@click.option("--json", "as_json", is_flag=True, help="Print the summary as JSON instead of tables.")
+def predict(
+    vehicle_path: Path,
+    calibration_path: Path,
+    seed: int,
+    noise_mm: float | None,
+    road: str | None,
+    feet: str,
+    spread: int,
+    out: Path | None,
+    as_json: bool,
+) -> None:
+    """Drive a car with a calibration, and the same car without: what would it do?
+
+    A planar model of the car and the controller in closed loop, through the sensor with its noise, its steps
+    and its end. Gives lift, flights, landing, bar, torque taken and times by the strip. A model's guess from
+    these inputs, and an engineering aid, not a safety device.
+    """
+    from bench.calibration import load as load_calibration
+    from bench.files import whole_folder
+    from bench.trace.progress import progress_bar
+    from bench.vehicle import files
+    from bench.vehicle.car import load as load_vehicle
+    from bench.vehicle.predict import Options, facts
+    from bench.vehicle.predict import predict as drive
+
+    vehicle = load_vehicle(vehicle_path)
+    calibration = load_calibration(calibration_path)
+    options = Options(seed, noise_mm, road, int(feet), spread)
+    # The folder first: a long prediction must not end with one that cannot be written.
+    with whole_folder(out) if out else nullcontext(None) as folder:
+        with progress_bar("driving") as progress:
+            done = drive(vehicle, calibration, options, progress)
+        found = facts(done, ["liftlatch", *sys.argv[1:]])
+        if folder is not None:
+            files.write_all(folder, found, done)
+    if as_json:
+        click.echo(files.as_json(found), nl=False)
+        return
+    from bench.vehicle.screen import show
+
+    show(found, out)
