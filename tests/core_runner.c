@@ -10,6 +10,10 @@ static union {
     uint8_t bytes[2048];
 } image;
 
+static uint32_t added(uint32_t sum, int32_t value) {
+    return (uint32_t)(((uint64_t)sum * 31U + (uint32_t)value) & 0xFFFFFFFFU);
+}
+
 int main(void) {
     static ll_controller_t controller;
     static ll_inputs_t in;
@@ -28,10 +32,10 @@ int main(void) {
         ll_step(&controller, &in);
         ll_outputs(&controller, &out);
         for (size_t i = 0; i < sizeof(out) / sizeof(int32_t); i++) {
-            sum = sum * 31U + (uint32_t)word[i];
+            sum = added(sum, word[i]);
         }
-        sum = sum * 31U + (uint32_t)ll_event(&controller, tick % 15 - 1);
-        sum = sum * 31U + (uint32_t)ll_spark(&controller, tick % 13);
+        sum = added(sum, ll_event(&controller, tick % 15 - 1));
+        sum = added(sum, ll_spark(&controller, tick % 13));
         tick++;
         if (tick % 100 == 0) {
             printf("%08x %08x\n", (unsigned)ll_digest(&controller), (unsigned)sum);
