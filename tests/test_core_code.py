@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import re
 from pathlib import Path
 
@@ -88,6 +89,33 @@ def test_the_core_has_the_files_of_the_reference() -> None:
     sources = {path.stem for path in core_files()} | {"constants"}
     headers = {path.stem for path in HEADERS} - {"liftlatch"} | {"step"}
     assert sources == headers == stages
+
+
+# Functions of the reference that have another name in C, or none.
+OTHER_NAMES = {
+    "__init__": None,  # C has no objects to make
+    "_length": None,  # LL_IMAGE_BYTES
+    "blank": None,  # ll_init needs no calibration to start from
+    "_falls": "falls_signed",
+    "_use": "use_sample",
+    "_refuse": "refuse_sample",
+    "_sample": "take_sample",
+}
+
+
+@pytest.mark.parametrize("stage", sorted((ROOT / "controller").glob("*.py")), ids=lambda path: path.stem)
+def test_each_function_of_the_reference_has_its_twin(stage: Path) -> None:
+    if stage.stem in ("__init__", "constants"):
+        return
+    text = (CORE / f"{stage.stem}.c").read_text()
+    made = set(re.findall(r"^(?:static )?\w+ \*?(\w+)\(", text, flags=re.MULTILINE))
+    missing = []
+    for node in ast.walk(ast.parse(stage.read_text())):
+        if isinstance(node, ast.FunctionDef):
+            name = OTHER_NAMES.get(node.name, node.name.lstrip("_"))
+            if name is not None and not any(re.fullmatch(rf"(ll_(\w+_)?)?{name}", one) for one in made):
+                missing.append(node.name)
+    assert missing == []
 
 
 def test_the_constants_are_those_of_the_reference() -> None:
