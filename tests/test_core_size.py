@@ -24,6 +24,7 @@ def test_the_core_is_small(cpu: str) -> None:
     assert measured.stack["ll_event"] < measured.stack["ll_step"] < 512
 
 
+@pytest.mark.slow
 def test_the_command_prints_it() -> None:
     need("arm-none-eabi-gcc")
     done = subprocess.run(
@@ -34,10 +35,16 @@ def test_the_command_prints_it() -> None:
     assert "state (below 1024)" in done.stdout
 
 
-def test_too_large_is_exit_code_1(monkeypatch: pytest.MonkeyPatch) -> None:
-    need("arm-none-eabi-gcc")
-    monkeypatch.setattr(size, "STATE_LIMIT", 100)
-    assert CliRunner().invoke(size.main).exit_code == 1
+@pytest.mark.parametrize(
+    ("code", "state", "exit_code"), [(12287, 1023, 0), (12288, 1023, 1), (12287, 1024, 1)]
+)
+def test_too_large_is_exit_code_1(
+    monkeypatch: pytest.MonkeyPatch, code: int, state: int, exit_code: int
+) -> None:
+    made = size.Size({"a.c": (code - 100, 60), "b.c": (40, 0)}, state, LENGTH, dict.fromkeys(size.ENTRIES, 8))
+    monkeypatch.setattr(size, "missing", lambda: None)
+    monkeypatch.setattr(size, "measure", lambda cpu: made)
+    assert CliRunner().invoke(size.main).exit_code == exit_code
 
 
 def test_without_the_compiler_it_says_what_helps(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -53,9 +53,19 @@ def test_the_core_reproduces_them(folder: Path) -> None:
     [
         ("latch.c", "l->hold = follows ? 0 : hold;", "l->hold = follows ? 0 : hold - 1;", "tick "),
         ("events.c", "reduction >= LL_FULL ||", "reduction > 100 ||", "event "),
-        ("height.c", "= (int16_t)height;", "= (int16_t)(height ^ 1);", "state after tick 1499"),
-        ("step.c", "ll->elapsed_us %= 1000;", "ll->elapsed_us %= 1001;", "tick "),
-        ("image.c", "{WORD, 1, 0, TICKS},", "{WORD, 1, 0, 1},", "image 0"),
+        pytest.param(
+            "height.c",
+            "= (int16_t)height;",
+            "= (int16_t)(height ^ 1);",
+            "state after tick 1499",
+            marks=pytest.mark.slow,
+        ),
+        pytest.param(
+            "step.c", "ll->elapsed_us %= 1000;", "ll->elapsed_us %= 1001;", "tick ", marks=pytest.mark.slow
+        ),
+        pytest.param(
+            "image.c", "{WORD, 1, 0, TICKS},", "{WORD, 1, 0, 1},", "image 0", marks=pytest.mark.slow
+        ),
     ],
 )
 def test_a_wrong_core_is_told(
