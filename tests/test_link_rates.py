@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from bench.benchmarks.bench_link import over_a_terminal, throttled
+from bench.benchmarks.bench_link import throttled
 from bench.calibration import load
 from bench.link.frames import frame_bytes
 from bench.link.protocol import stepped_payload
@@ -29,8 +29,3 @@ def test_a_window_uses_95_percent_of_the_line(baud: int, largest: int) -> None:
 def test_lock_step_does_not() -> None:
     measured = throttled(IMAGE, 115200, 1, 1024, 1000)
     assert measured.rate < 0.8 * measured.allowed
-
-
-@pytest.mark.slow
-def test_20000_ticks_a_second_over_a_pseudo_terminal() -> None:
-    assert max(over_a_terminal(IMAGE, 8, 60_000) for _ in range(3)) >= 20_000
