@@ -6,6 +6,8 @@
 
 void __real_ll_step(ll_controller_t *ll, const ll_inputs_t *in);
 void __wrap_ll_step(ll_controller_t *ll, const ll_inputs_t *in);
+void __real_ll_outputs(const ll_controller_t *ll, ll_outputs_t *out);
+void __wrap_ll_outputs(const ll_controller_t *ll, ll_outputs_t *out);
 void __real_ll_latch_step(ll_latch_t *l, int32_t value);
 void __wrap_ll_latch_step(ll_latch_t *l, int32_t value);
 void __real_ll_maps_look(ll_maps_t *m, int32_t lift, int32_t progress);
@@ -81,6 +83,21 @@ void __wrap_ll_step(ll_controller_t *ll, const ll_inputs_t *in) {
     if (in->tick == 65100) {
         spin();
     }
+}
+#elif defined(LL_BUG_TICK_COST) /* tells each tick's time, in nanoseconds, in the place of hold_left */
+static uint32_t cost;
+
+void __wrap_ll_step(ll_controller_t *ll, const ll_inputs_t *in) {
+    ll_outputs_t out;
+    timer_begin(NULL);
+    __real_ll_step(ll, in);
+    __real_ll_outputs(ll, &out);
+    cost = timer_end(NULL);
+}
+
+void __wrap_ll_outputs(const ll_controller_t *ll, ll_outputs_t *out) {
+    __real_ll_outputs(ll, out);
+    out->hold_left = (int32_t)cost;
 }
 #elif defined(LL_BUG_KNOWN_LOOP) /* no controller, but a known number of instructions: is the count right? */
 void __wrap_ll_step(ll_controller_t *ll, const ll_inputs_t *in) {

@@ -37,6 +37,7 @@ WRAPPED = {
     "table-edge": ("ll_maps_look", "ll_maps_look_out_of_sight"),
     "slow-tick": ("ll_step",),
     "known-loop": ("ll_step",),
+    "tick-cost": ("ll_step", "ll_outputs"),
 }
 """What can be wrong with a firmware (bugs.c) -> the functions between which it sits."""
 

@@ -448,9 +448,8 @@ int32_t ll_load(ll_controller_t *ll, const uint8_t *image, size_t length);
 /* As after power-up with the same image (L8). Worst case: one pass over the state. */
 void ll_reset(ll_controller_t *ll);
 
-/* One tick. Without an image it does nothing. Worst case: 122 divisions of 32 bits with the nose out of
- * sight below maps of 16 rows, 27 otherwise; at most 16 passes for an axis or a curve, of which there are
- * 11 at most, and 32 for a history. */
+/* One tick. Without an image it does nothing. Worst case: 29 divisions of 32 bits; at most 16 passes for an
+ * axis, a curve or a map's column, of which there are 13 at most, and 32 for a history. */
 void ll_step(ll_controller_t *ll, const ll_inputs_t *in);
 
 /* The outputs of the last step. Worst case: 20 copies. */

@@ -86,18 +86,29 @@ void ll_maps_look(ll_maps_t *m, int32_t lift, int32_t progress) {
     }
 }
 
+/* The greatest value that blending a table's rows from one on would give. One division serves them all, as a
+ * quotient never falls when its numerator rises. */
+static int32_t greatest(const ll_maps_t *m, const uint16_t *table, int32_t row, int32_t rows) {
+    int32_t end = rows * LL_AXIS_POINTS;
+    int32_t right = m->right;
+    int32_t across = m->across;
+    int32_t rest = m->width - across;
+    int32_t most = 0;
+    for (int32_t cell = row * LL_AXIS_POINTS + m->column; cell < end; cell += LL_AXIS_POINTS) {
+        most = ll_max(most, table[cell] * rest + table[cell + right] * across);
+    }
+    return (most * 16 + 8 * m->width) / (16 * m->width);
+}
+
 void ll_maps_look_out_of_sight(ll_maps_t *m, int32_t end_lift, int32_t progress) {
     const ll_image_t *c = m->calibration;
     ll_maps_look(m, end_lift, progress);
-    for (int32_t row = 0; row < c->lift_points; row++) {
-        if (c->lift_axis[row] > end_lift) {
-            int32_t reduction = m->reduction;
-            int32_t retard = m->retard;
-            blend(m, row, 0, 0, 1);
-            m->reduction = ll_max(m->reduction, reduction);
-            m->retard = ll_max(m->retard, retard);
-        }
+    int32_t row = 0;
+    while (row < c->lift_points && c->lift_axis[row] <= end_lift) {
+        row += 1;
     }
+    m->reduction = ll_max(m->reduction, greatest(m, c->reduction_map, row, c->lift_points));
+    m->retard = ll_max(m->retard, greatest(m, c->retard_map, row, c->lift_points));
 }
 
 uint32_t ll_maps_digest(const ll_maps_t *m, uint32_t crc) {
