@@ -1,0 +1,130 @@
+"""Random runs of a nose: its true lift over the ticks of one launch, and the car's speed.
+
+Invented, not recorded: flights of 0.5 to 2.7 s with peaks of 150 to 700 mm, more than most sensors see;
+a nose that leans on the wheelie bar for a while, dips and rises again in the air, lands, squats,
+bounces, and lifts a second time. The open loop gives the lift; the controller's output changes nothing.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.random import RandomState
+from numpy.typing import NDArray
+
+from .calibrations import DOWN_MM_MS, UP_MM_MS, Calibrated
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Flight:
+    """True lift at the axle in mm and its speed in mm/s, the car's speed in 0.1 km/h, one for a tick."""
+
+    lift_mm: Floats
+    lift_mm_s: Floats
+    speed: NDArray[np.int64]
+    launch: int  # ticks at which these things happen
+    off: int
+    top: int
+    fall: int
+    land: int
+
+
+class _Curve:
+    """A lift put together from pieces that join without a jump."""
+
+    def __init__(self, tick_ms: float) -> None:
+        self.tick_ms = tick_ms
+        self.pieces: list[Floats] = []
+        self.ticks = 0
+
+    def add(self, shape: str, ms: float, start: float, end: float, wobble: float = 0.0) -> None:
+        n = max(1, round(ms / self.tick_ms))
+        s = np.arange(1, n + 1) / n
+        if shape == "ease":
+            part = (1 - np.cos(np.pi * s)) / 2
+        elif shape == "drop":  # ever faster, as something that falls
+            part = s * s
+        elif shape == "thrown":  # ever slower, as something thrown upwards
+            part = s * (2 - s)
+        else:  # rest where it is, perhaps swinging
+            part = s
+        piece = start + (end - start) * part + wobble * np.sin(4 * np.pi * s)
+        self.pieces.append(piece)
+        self.ticks += n
+
+
+LONGEST_MS = 2700
+
+
+def draw(rng: RandomState, c: Calibrated, high: bool) -> Flight:
+    """One random flight; with `high` its peak lies above the lift where half the reduction is asked."""
+    while True:
+        flight = _draw(rng, c, high)
+        if (flight.land - flight.off) * c.tick_ms <= LONGEST_MS:
+            return flight
+
+
+def _draw(rng: RandomState, c: Calibrated, high: bool) -> Flight:
+    up = UP_MM_MS * c.gain  # the fastest the axle moves, mm a ms
+    down = DOWN_MM_MS * c.gain
+    curve = _Curve(c.tick_ms)
+    curve.add("rest", rng.uniform(250, 350) + c.period * c.tick_ms * c.heal, 0, 0)
+    launch = curve.ticks
+    curve.add("rest", rng.uniform(50, 300), 0, 0)
+    off = curve.ticks
+
+    least = max(150.0, float(c.lift_axis[2]) + 20) if high else 150.0
+    peak = rng.uniform(least, 700) if rng.random_sample() < 0.5 else rng.uniform(least, max(least + 10, 380))
+    _up(curve, rng, 0, peak, up)
+    top = curve.ticks
+    fall = _air(curve, rng, peak, up, down)
+    land = curve.ticks
+    _squat(curve, rng)
+    if rng.random_sample() < 0.5:
+        bounce = rng.uniform(20, 120)
+        ms = np.sqrt(2 * bounce / rng.uniform(6, 12) * 1000)
+        curve.add("thrown", ms, 0, bounce)
+        curve.add("drop", ms, bounce, 0)
+        _squat(curve, rng)
+    if rng.random_sample() < 0.5:
+        curve.add("rest", rng.uniform(0, 400), 0, 0)
+        second = rng.uniform(100, 450)
+        _up(curve, rng, 0, second, up)
+        _air(curve, rng, second, up, down)
+        _squat(curve, rng)
+    curve.add("rest", rng.uniform(150, 400), 0, 0)
+
+    lift = np.concatenate(curve.pieces)
+    seconds = np.maximum(np.arange(curve.ticks) - launch, 0) * c.tick_ms / 1000
+    greatest, slowness = rng.uniform(2200, 3400), rng.uniform(2.2, 3.5)
+    speed = np.rint(greatest * (1 - np.exp(-seconds / slowness))).astype(np.int64)
+    return Flight(lift, np.gradient(lift) * 1000 / c.tick_ms, speed, launch, off, top, fall, land)
+
+
+def _up(curve: _Curve, rng: RandomState, start: float, end: float, up: float) -> None:
+    shortest = np.pi / 2 * (end - start) / up
+    curve.add("ease", max(shortest, 150) * rng.uniform(1.0, 1.6), start, end)
+
+
+def _air(curve: _Curve, rng: RandomState, peak: float, up: float, down: float) -> int:
+    """From the top to the ground; the tick at which the last fall begins."""
+    if rng.random_sample() < 0.3:  # on the wheelie bar
+        curve.add("rest", rng.uniform(100, 700), peak, peak, rng.uniform(0, 12))
+    if rng.random_sample() < 0.25:  # torque comes back and lifts the nose again
+        dip = peak * rng.uniform(0.4, 0.8)
+        curve.add("ease", np.pi / 2 * (peak - dip) / down * rng.uniform(1.0, 1.5), peak, dip)
+        peak = dip + rng.uniform(0.3, 1.0) * (peak - dip)
+        _up(curve, rng, dip, peak, up)
+    fall = curve.ticks
+    curve.add("drop", 2 * peak / down * rng.uniform(1.0, 1.5), peak, 0)
+    return fall
+
+
+def _squat(curve: _Curve, rng: RandomState) -> None:
+    """The struts take the landing."""
+    depth, ms = rng.uniform(10, 40), rng.uniform(60, 100)
+    curve.add("thrown", ms / 2, 0, -depth)
+    curve.add("ease", ms / 2, -depth, 0)
