@@ -95,7 +95,10 @@ static int32_t greatest(const ll_maps_t *m, const uint16_t *table, int32_t row, 
     int32_t rest = m->width - across;
     int32_t most = 0;
     for (int32_t cell = row * LL_AXIS_POINTS + m->column; cell < end; cell += LL_AXIS_POINTS) {
-        most = ll_max(most, table[cell] * rest + table[cell + right] * across);
+        int32_t value = table[cell] * rest + table[cell + right] * across;
+        if (value > most) {
+            most = value;
+        }
     }
     return (most * 16 + 8 * m->width) / (16 * m->width);
 }
