@@ -66,12 +66,32 @@ def interpolate(axis: list[int], values: list[int], points: int, at: int) -> int
     return values[points - 1]
 
 
+# What four bits of the register become, polynomial 0xEDB88320.
+_CRC_OF_4_BITS = (
+    0x00000000,
+    0x1DB71064,
+    0x3B6E20C8,
+    0x26D930AC,
+    0x76DC4190,
+    0x6B6B51F4,
+    0x4DB26158,
+    0x5005713C,
+    0xEDB88320,
+    0xF00F9344,
+    0xD6D6A3E8,
+    0xCB61B38C,
+    0x9B64C2B0,
+    0x86D3D2D4,
+    0xA00AE278,
+    0xBDBDF21C,
+)
+
+
 def crc32(crc: int, byte: int) -> int:
     """CRC-32/ISO-HDLC, register carried on by one byte; start at 0xFFFFFFFF, invert at the end."""
     crc ^= byte
-    for _ in range(8):
-        crc = (crc >> 1) ^ 0xEDB88320 if crc & 1 else crc >> 1
-    return crc
+    crc = (crc >> 4) ^ _CRC_OF_4_BITS[crc & 15]
+    return (crc >> 4) ^ _CRC_OF_4_BITS[crc & 15]
 
 
 def crc32_word(crc: int, word: int) -> int:
