@@ -11,5 +11,5 @@ SHORT = "An engineering aid, not a safety device. Wheelie bar, class rules and o
 
 MODEL = (
     "A model's guess from these inputs, not a forecast: no car is quite what its file says. Start mild, with"
-    " bars where the class allows them, on a prepared track, under the rules and the people responsible there."
+    " bars where the class allows, on a prepared track, under the rules and the people responsible there."
 )

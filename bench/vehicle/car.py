@@ -384,7 +384,9 @@ def _gearbox(r: _Reader) -> dict[str, object]:
     by_time = s.gives("shift_at", "ms")
     wanted = len(gears.values) - 1
     shifts: tuple[float, ...] = ()
-    if gears.good and wanted:
+    if not gears.good:
+        s.numbers("shift_at", "rpm", "ms", least=0, most=GEARS)
+    elif wanted:
         q = s.numbers("shift_at", "rpm", "ms", least=wanted, most=wanted)
         if not q.given:
             right = f"{wanted} engine speeds (shift_at_rpm) or times since launch (shift_at_ms)"
@@ -477,9 +479,11 @@ def _judge_weights(r: _Reader, car: Car) -> None:
     if front <= car.front_unsprung:
         what = f"is more than the front axle carries, {front:.0f} kg: the front springs would have to pull"
         r.wrong("front_unsprung", what, "less, or the centre of gravity farther ahead")
+        return
     if car.mass - front <= car.rear_unsprung:
         what = f"is more than the rear axle carries, {car.mass - front:.0f} kg"
         r.wrong("rear_unsprung", what, "less, or the centre of gravity farther back")
+        return
     wheels = car.front_unsprung * car.front_radius + car.rear_unsprung * car.rear_radius
     ahead = (car.mass * car.cg_ahead - car.front_unsprung * car.wheelbase) / body
     up = (car.mass * car.cg_height - wheels) / body

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 def as_json(facts: dict[str, Any]) -> str:
     """The text of summary.json."""
-    return json.dumps(facts, indent=2, ensure_ascii=False) + "\n"
+    return json.dumps(facts, indent=2) + "\n"
 
 
 def trace_csv(outcome: Outcome) -> str:

@@ -672,9 +672,8 @@ static void judge(lv_run_t *run, const lv_ceilings_t *ceilings, const lv_row_t *
 int64_t lv_loop(lv_run_t *run, const lv_ceilings_t *ceilings, lv_row_t *rows, int64_t room, lv_scores_t *scores) {
     lv_watch_t watch = {0};
     lv_row_t row;
-    run->scores.clearance = run->made.car.sensor_height;
+    run->scores.clearance = run->scores.rear_load = INFINITY;
     stand(run);
-    run->scores.rear_load = run->forces.rear_load;
     int64_t n = 0;
     int32_t ended = 0;
     while (!ended) {
