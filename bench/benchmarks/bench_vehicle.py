@@ -1,8 +1,8 @@
 """How fast the car is driven: `python -m bench.benchmarks.bench_vehicle [RUNS]`.
 
-Runs of 8 s at a tick of 1 ms, controller and car in closed loop, each with its own car and noise. Times by the
-clock and of the processor: other work on the machine slows only the first, so that the second is judged, shared
-among the cores. Exit code 1 when a figure lies above the most that is promised.
+Runs of 8 s at a tick of 1 ms, controller and car in closed loop, each with its own car and noise. Times by
+the clock and of the processor: other work on the machine slows only the first, so that the second is judged,
+shared among the cores. Exit code 1 when a figure lies above the most that is promised.
 """
 
 from __future__ import annotations
