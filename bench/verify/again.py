@@ -26,6 +26,8 @@ if TYPE_CHECKING:
     from bench.trace.model import Trace
 
 _AROUND = 10
+# So that the table fits 80 columns.
+_SHORT = {"progress": "progr.", "latched": "latch", "hold_left": "hold", "reduction": "reduct."}
 _SHOWN = (
     "lift",
     "progress",
@@ -136,17 +138,14 @@ def show(text: str) -> None:
     target.load(calibration.image)
     target.start()
     ran = target.run(FIRST_TICK, records[: tick + _AROUND + 1])
-    from rich.table import Table
+    from bench.console import make_console, make_table, print_table
 
-    from bench.console import make_console
-
-    table = Table(title=f"{trace_path}: the reference around tick {tick} ({laid.time_s(tick):.6g} s)")
     shown = [name for name in _SHOWN if name in (OUTPUT.names or ())]
-    for name in ("tick", "counts", *shown):
-        table.add_column(name, justify="right")
+    table = make_table(*((_SHORT.get(name, name), True) for name in ("tick", "counts", *shown)))
+    table.padding = (0, 1, 0, 0)
     for i in range(max(0, tick - _AROUND), len(ran.outputs)):
         row = [str(i), str(records["counts"][i]), *(str(ran.outputs[name][i]) for name in shown)]
         table.add_row(*row, style="bold" if i == tick else None)
-    console = make_console()
-    console.print(table)
+    title = f"{trace_path}: the reference around tick {tick} ({laid.time_s(tick):.6g} s)"
+    print_table(make_console(), title, table)
     click.echo("lift in 1/16 mm, demand, latched and reduction in 0.1 %, retard in 0.1 degree")
