@@ -45,13 +45,24 @@ class Maps:
         """Set `reduction` and `retard`, each to its greatest value at or above a lift (H5)."""
         c = self._calibration
         self.look(end_lift, progress)
-        for row in range(c.lift_points):
-            if c.lift_axis[row] > end_lift:
-                reduction = self.reduction
-                retard = self.retard
-                self._blend(row, 0, 0, 1)
-                self.reduction = max(self.reduction, reduction)
-                self.retard = max(self.retard, retard)
+        row = 0
+        for i in range(c.lift_points):
+            if c.lift_axis[i] <= end_lift:
+                row = i + 1
+        self.reduction = max(self.reduction, self._greatest(c.reduction_map, row))
+        self.retard = max(self.retard, self._greatest(c.retard_map, row))
+
+    def _greatest(self, table: list[int], row: int) -> int:
+        """The greatest value that blending a table's rows from one on would give.
+
+        One division serves them all, as a quotient never falls when its numerator rises.
+        """
+        rest = self._width - self._across
+        most = 0
+        for i in range(row, self._calibration.lift_points):
+            cell = i * AXIS_POINTS + self._column
+            most = max(most, table[cell] * rest + table[cell + self._right] * self._across)
+        return (most * 16 + 8 * self._width) // (16 * self._width)
 
     def _find_column(self, progress: int) -> None:
         c = self._calibration
