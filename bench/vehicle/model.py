@@ -25,17 +25,18 @@ acts between housing and wheel, so it is the generalised force of that sum: it t
 and pushes the body up. It is not thrust times radius: wheel and turbine inertia are between the two.
 
     pump torque     K w^2 max(1 - s^7, -1),  s = turbine speed / engine speed, not below 0
-    turbine torque  pump torque * (straight from the torque ratio at s = 0 to 1 at `coupling`), never below 1
-    times engine torque   share * (curve + friction) * throttle - friction, the share lagging behind the
-    command
+    turbine torque  pump torque * a factor falling straight from the torque ratio at s = 0 to 1 at `coupling`
+    engine torque   share * (curve + friction) * throttle - friction, the share lagging behind the command
 
 A gear change moves the ratio in a straight line from one to the next in the shift time; the turbine's inertia
 then gives back its own speed as torque (ratio * inertia * rate of ratio * turn).
 
-Rear tyre. The slip state k follows the sliding speed over the relaxation length:  sigma k' = (w R - v) - |v|
-k. Thrust = grip * rear load * shape(k / peak slip), shape(s) = 2 s/(1 + s^2), beyond its peak falling to
-`sliding` instead of 0. The rear load is what the vertical motion of all masses asks of the ground beside
-front tyre and bar.
+Rear tyre. The slip state k follows the sliding speed over the relaxation length sigma:
+
+    sigma k' = (w R - v) - |v| k,  thrust = grip * rear load * shape(k / peak slip),  shape(s) = 2 s/(1 + s^2)
+
+beyond its peak falling to `sliding` instead of 0. The rear load is what the vertical motion of all masses
+asks of the ground beside front tyre and bar.
 
 Front. Strut: preloaded spring that cannot pull, rebound and bump damper, droop and bump stop as springs with
 dampers that only push. Tyre: a spring that cannot pull. Bar: a spring with a damper under a point of the
@@ -50,9 +51,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 from math import cos, fabs, sin
 
-from bench.demo.motion import at
 from bench.vehicle.car import GRAVITY, Car
 
 # The states, in the order of vehicle.c.
@@ -115,8 +116,8 @@ class Model:
     def __init__(self, car: Car) -> None:
         self.car = car
         self.statics = Statics(car)
-        self._curve = list(zip(car.torque_speed, car.torque, strict=True))
-        self._throttle = list(zip(car.throttle_time, car.throttle, strict=True))
+        self._curve = tuple(zip(car.torque_speed, car.torque, strict=True))
+        self._throttle = tuple(zip(car.throttle_time, car.throttle, strict=True))
 
     def _point(self, y: Sequence[float], p: float, r: float, on_strut: bool = False) -> _Point:
         s, c, q = sin(y[PITCH]), cos(y[PITCH]), y[PITCH_RATE]
@@ -164,10 +165,10 @@ class Model:
     def _engine(self, y: Sequence[float], time: float, turbine: float) -> tuple[float, float, float]:
         """Torque at full command, engine's acceleration, turbine's torque."""
         car, engine = self.car, y[ENGINE]
-        throttle = at(tuple(self._throttle), time)
+        throttle = _at(self._throttle, time)
         if time < car.full_after:
             throttle *= car.launch_share + (1 - car.launch_share) * time / car.full_after
-        full = (car.torque_scale * at(tuple(self._curve), engine) + car.friction) * throttle
+        full = (car.torque_scale * _at(self._curve, engine) + car.friction) * throttle
         friction = car.friction * min(engine, 1.0)
         ratio = max(0.0, turbine / engine) if engine > 1.0 else 0.0
         pump = car.converter * engine * fabs(engine) * max(1 - ratio**7, -1.0)
@@ -281,6 +282,16 @@ class Model:
             total += _stored(car.rear_spring, st.rear_springs, y[RISE])
             total += 0.5 * car.stop_rate * max(0.0, fabs(y[RISE]) - car.rear_travel) ** 2
         return total
+
+
+def _at(points: tuple[tuple[float, float], ...], place: float) -> float:
+    """The value of straight lines between points, the ends held."""
+    if place <= points[0][0]:
+        return points[0][1]
+    for (left, low), (right, high) in pairwise(points):
+        if place < right:
+            return low + (high - low) * (place - left) / (right - left)
+    return points[-1][1]
 
 
 def _stored(rate: float, preload: float, way: float) -> float:

@@ -299,7 +299,7 @@ static void shift(lv_gearbox_t *g, const lv_car_t *car, double time, double engi
 
 static double ratio_at(const lv_gearbox_t *g, const lv_car_t *car, double time, double *rate) {
     *rate = 0.0;
-    if (!g->shifting) {
+    if (!g->shifting || time < g->since) {
         return g->ratio;
     }
     double part = car->shift_time > 0 ? (time - g->since) / car->shift_time : 1.0;
@@ -725,4 +725,41 @@ int32_t lv_batch(int64_t n, const lv_case_t *cases, int64_t length, lv_scores_t 
     }
     lv_free(run);
     return verdict;
+}
+
+/* ---- under a command that is given ---- */
+
+/* Begin the change that falls into the step at its own instant, not at the step's start. */
+static void foresee_shift(lv_gearbox_t *g, const lv_car_t *car, double time, double h) {
+    if (!g->shifting && g->gear + 1 < car->gears && car->shift_at[g->gear] < time + h) {
+        g->shifting = 1;
+        g->since = car->shift_at[g->gear];
+        g->next = car->gear[g->gear + 1] * car->final_drive;
+    }
+}
+
+int64_t lv_follow(const lv_car_t *car, double h, int64_t n, const double *share, int64_t each, lv_seen_t *rows) {
+    lv_run_t *run = lv_new();
+    if (run == NULL) {
+        return -1;
+    }
+    make(&run->made, car);
+    run->made.car.shift_by_time = 1;
+    run->step_s = h;
+    run->state[ENGINE] = car->launch_speed;
+    run->state[SHARE] = 1.0;
+    run->gearbox.ratio = car->gear[0] * car->final_drive;
+    const double *y = run->state;
+    int64_t made = 0;
+    for (int64_t i = 0; i < n && fabs(y[PITCH]) < TURNED_OVER; i++) {
+        double time = (double)i * h;
+        if (i % each == 0) {
+            double lift = car->wheelbase * sin(y[PITCH]) + (run->made.front_up + y[RISE]) * cos(y[PITCH]);
+            rows[made++] = (lv_seen_t){along_beam(run), y[SPEED], y[ENGINE], lift - run->made.front_up};
+        }
+        foresee_shift(&run->gearbox, car, time, h);
+        step(run, time, share[i]);
+    }
+    lv_free(run);
+    return made;
 }

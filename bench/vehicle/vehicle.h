@@ -77,6 +77,11 @@ typedef struct {
     double acceleration, pitch_acceleration, front_load, rear_load, thrust, bar_load, gear_ratio, torque;
 } lv_forces_t;
 
+/* What a recording shows of a car, and the lift of its front axle: m, m/s, rad/s, m. */
+typedef struct {
+    double height, velocity, engine_speed, lift;
+} lv_seen_t;
+
 typedef struct lv_run lv_run_t;
 
 /* One run of a batch; `controlled` 0 leaves the engine at full torque. */
@@ -108,6 +113,11 @@ int64_t lv_loop(lv_run_t *run, const lv_ceilings_t *ceilings, lv_row_t *rows, in
 
 /* Many runs, one after the other. */
 int32_t lv_batch(int64_t n, const lv_case_t *cases, int64_t length, lv_scores_t *scores);
+
+/* n steps of h seconds from the launch on with a share of torque commanded for each, delay and retard already in
+ * it. The gear changes at the times shift_at, to fractions of a step, so that what is seen depends smoothly on
+ * them. A row before every `each` steps; gives the rows made, fewer where the car turns over, -1 with no memory. */
+int64_t lv_follow(const lv_car_t *car, double h, int64_t n, const double *share, int64_t each, lv_seen_t *rows);
 
 /* The right-hand side alone: rates[LV_STATES] at a state, `ratio` and its rate of change given. */
 void lv_rates(const lv_car_t *car, double time, const double *state, double share, double ratio, double ratio_rate,
