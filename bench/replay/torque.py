@@ -34,11 +34,12 @@ def fired_share(run: Run, cylinders: int, has_engine: bool, part: slice) -> Shar
     if not has_engine:
         return np.asarray(1.0 - run.ticks["reduction"][part] / np.float32(1000), dtype=np.float32)
     start, stop, _ = part.indices(run.n)
-    first, last = np.searchsorted(run.event_tick, (start, stop))
-    first = max(0, int(first) - cylinders)
+    begin, last = (int(place) for place in np.searchsorted(run.event_tick, (start, stop)))
+    first = max(0, begin - cylinders)
     skipped = np.concatenate(([0], np.cumsum(run.event_bits[first:last] != 0, dtype=np.int32)))
-    ticks = np.arange(start, stop, dtype=run.event_tick.dtype)
-    until = np.searchsorted(run.event_tick[first:last], ticks, side="right")
+    # how many of these events have come by the end of each tick
+    of_tick = np.bincount(run.event_tick[begin:last].astype(np.int64) - start, minlength=stop - start)
+    until = begin - first + np.cumsum(of_tick)
     last_cycle = skipped[until] - skipped[np.maximum(until - cylinders, 0)]
     return np.asarray(1 - last_cycle / np.float32(cylinders), dtype=np.float32)
 

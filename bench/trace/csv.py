@@ -218,6 +218,8 @@ class _Growing:
         self.values.resize(have + len(block), refcheck=False)
         new = self.values[have:]
         new[:] = block
+        if np.isfinite(new).all():
+            return
         wild = np.isinf(new)
         self.infinite += int(np.count_nonzero(wild))
         new[wild] = np.nan

@@ -131,7 +131,8 @@ class Utf8Source:
             block, self._buffer = joined[:size], joined[size:]
         if self._markers and block and not self.marked:
             window = self._tail + block
-            self.marked = any(marker in window for marker in self._markers)
+            # The second half is rare in numbers and, one byte long, found ten times as fast as the whole.
+            self.marked = any(marker[1:] in window and marker in window for marker in self._markers)
             self._tail = block[-8:]
         if self._progress is not None:
             self._progress(min(1.0, self._stream.tell() / self._total))
