@@ -5,6 +5,7 @@ Exit codes: 0 fine, 1 a difference was found, 2 wrong usage, bad input or a fail
 """
 
 import errno
+import io
 import os
 import sys
 from importlib import import_module
@@ -113,8 +114,17 @@ def _os_line(error: OSError) -> str:
     return str(UserError(what, error.filename or "", _WHAT_HELPS.get(error.errno or 0, "")))
 
 
+def _prepare_output() -> None:
+    """A closed standard output swallows what is printed; a letter that its encoding lacks becomes a `?`."""
+    if sys.stdout is None:
+        sys.stdout = open(os.devnull, "w")  # noqa: SIM115 - until the end
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(errors="replace")
+
+
 def main() -> NoReturn:
     """Run the command line of this process and leave with its exit code."""
+    _prepare_output()
     try:
         result = liftlatch.main(prog_name="liftlatch", standalone_mode=False)
         sys.stdout.flush()

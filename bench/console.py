@@ -24,10 +24,11 @@ def make_console() -> Console:
 
 
 def make_table(*columns: tuple[str, bool]) -> Table:
-    """A plain table; columns are (title, whether to the right)."""
+    """A plain table; columns are (title, whether to the right). Where the terminal is too narrow a cell
+    goes on in the next line: no digit is left out."""
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="bold")
     for title, right in columns:
-        table.add_column(title, justify="right" if right else "left")
+        table.add_column(title, justify="right" if right else "left", overflow="fold")
     return table
 
 

@@ -223,6 +223,21 @@ def test_output_to_a_full_disk_is_one_line() -> None:
     )
 
 
+@pytest.mark.parametrize("shell", [">&-", "2>&-", "<&-"])
+def test_a_stream_that_is_closed_is_as_good_as_none(shell: str) -> None:
+    command = f'exec "$0" -c "from bench.cli import main; main()" --help {shell}'
+    done = run("sh", "-c", command, sys.executable)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert ("replay" in done.stdout) == (shell != ">&-")
+
+
+def test_a_letter_that_the_output_cannot_show_is_replaced() -> None:
+    program = "import sys; sys.stdout.reconfigure(encoding='ascii', errors='strict')"
+    program += "; from bench.cli import _prepare_output as prepare; prepare(); print('7.9\u00b0')"
+    done = run(sys.executable, "-c", program)
+    assert (done.returncode, done.stdout, done.stderr) == (0, "7.9?\n", "")
+
+
 def test_ctrl_c() -> None:
     done = with_command(f"import os, time; os.kill(os.getpid(), {signal.SIGINT:d}); time.sleep(60)")
     assert (done.returncode, done.stderr.lstrip("\n")) == (130, "liftlatch: stopped\n")

@@ -223,6 +223,19 @@ class TestSummary:
         assert lift["peak_height_mm"] == max(row["height_mm"] for row in above)
         assert (lift["launch"], lift["beyond"], lift["open_end"]) == (1, False, False)
 
+    def test_a_lift_that_was_not_seen_to_its_end_says_so(self, replayed: Replayed, tmp_path: Path) -> None:
+        assert [lift["unknown_s"] for lift in replayed.summary["lifts"]] == [0]
+        lost = [(t, "" if 1.95 < t < 2.1 else height, *rest) for t, height, *rest in flight(4.0)]
+        trace = write_trace(tmp_path / "lost.csv", HEADER, lost)
+        code, printed, told = here("replay", trace, "--calibration", replayed.calibration, "--json")
+        assert code == 0, told
+        (lift,) = json.loads(printed)["lifts"]
+        # of 0.149 s without a sample 0.02 s to confirm the fault, then 0.05 s to heal
+        assert lift["unknown_s"] == pytest.approx(0.149 - 0.02 + 0.05, abs=0.0021)
+        printed = here("replay", trace, "--calibration", replayed.calibration)[1]
+        assert f"{lift['in_air_s']:.3f}?" in printed
+        assert "? The height was not believed for part of the time" in printed
+
     def test_interventions(self, replayed: Replayed) -> None:
         start = replayed.summary["launches"][0]["tick"]
         parts = [
@@ -502,6 +515,13 @@ class TestBadInput:
         finally:
             resource.setrlimit(resource.RLIMIT_FSIZE, limits)
         assert "nothing written: file too large" in told
+
+    def test_name_that_is_no_text_still_gives_json(self, files: Path) -> None:
+        odd = files / os.fsdecode(b"odd\xff.csv")
+        odd.write_bytes((files / "good.csv").read_bytes())
+        code, _, told = here("replay", odd, "--calibration", files / "cal.toml", "--out", files / "out")
+        assert (code, told) == (0, "")
+        assert json.loads((files / "out" / "summary.json").read_bytes())["trace"]["file"] == str(odd)
 
     def test_folder_that_is_not_ours(self, files: Path) -> None:
         (files / "mine").mkdir()

@@ -123,6 +123,15 @@ class TestGaps:
         with pytest.raises(UserError, match="--max-gap"):
             laid(tmp_path, f"{TIME},Height [count]", list(self.ROWS), max_gap_s=limit)
 
+    def test_a_time_that_jumps_is_refused_at_once(self, tmp_path: Path) -> None:
+        # a clock set from 1970 to 2026 in the middle would be 10^12 ticks
+        rows = [(0, 130), (0.001, 130), (1.7e9, 130), (1.7e9 + 0.001, 130)]
+        told = r"the time jumps by 1.7e\+09 s after 0.001 s; cut the file there"
+        with pytest.raises(UserError, match=told):
+            laid(tmp_path, f"{TIME},Height [mm]", rows)
+        rows = [(0, 130), (0.001, 130), (3600.001, 130), (3600.002, 130)]
+        assert laid(tmp_path, f"{TIME},Height [mm]", rows).lost.sum() == 3599999
+
 
 class TestOtherSignals:
     def test_units_of_the_controller(self, tmp_path: Path) -> None:

@@ -92,6 +92,7 @@ def test_axes_that_do_not_cover_the_run() -> None:
 def test_a_missing_speed() -> None:
     remarks = said(nose(310), speed_valid=np.arange(N) < 2100)
     assert "no valid speed for 50 % of the run" in remarks["no_valid_speed"]
+    assert "no valid speed for 100 % of the run" in said(nose(310), speed_valid=0)["no_valid_speed"]
 
 
 def test_a_reduction_that_is_never_reached() -> None:

@@ -10,11 +10,20 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from matplotlib.figure import Figure
 
 from bench.calibration import CalibrationFile
 from bench.replay.findings import Stepped, find
 from bench.replay.inputs import Inputs
-from bench.replay.picture import _coarse, _extremes, _thinned, _Window, picture_name, write_picture
+from bench.replay.picture import (
+    _coarse,
+    _Drawing,
+    _extremes,
+    _thinned,
+    _Window,
+    picture_name,
+    write_picture,
+)
 from bench.replay.run import Ints, Run, run
 from bench.replay.spans import spans
 from tests.replay_support import compiled
@@ -35,6 +44,16 @@ def drawn(
     launch = found.launches[0] if found.launches else None
     write_picture(path / "run.png", title, stepped, found, launch)
     return matplotlib.image.imread(path / "run.png")[:, :, :3], made
+
+
+def written(arrays: dict[str, Ints], file: CalibrationFile) -> list[str]:
+    """All texts in the picture of the first run, but those of the axes."""
+    put = Inputs(1000, 0.0, 0, arrays, arrays["counts"] == 0, True, [])
+    stepped = Stepped(put, run("reference", file.image, arrays), file)
+    found = find(stepped)
+    figure = Figure()
+    _Drawing(figure, stepped, found, found.launches[0]).draw("a run")
+    return [text.get_text() for panel in figure.axes for text in panel.texts]
 
 
 def ink(pixels: np.ndarray, color: tuple[int, int, int], off: float = 0.02) -> np.ndarray:
@@ -98,6 +117,21 @@ class TestPicture:
         # nothing runs out of the picture
         for edge in (pixels[0], pixels[-1], pixels[:, 0], pixels[:, -1]):
             assert edge.min() == 1.0
+
+    def test_names_what_is_too_short_for_its_name(self) -> None:
+        # 80 ms of a wild engine in a picture of 2.3 s
+        arrays = inputs(3000, counts=1063, engine=np.where(np.abs(np.arange(3000) - 1000) < 40, 9000, 6000))
+        file = compiled(engine_points=1, engine_ms=[0], engine_rpm=[8900])
+        assert written(arrays, file).count("engine curve") == 1
+        assert "engine curve" not in written(inputs(3000, counts=1063, engine=6000), file)
+
+    def test_faults_at_the_same_time_have_one_name(self) -> None:
+        # a fall to 0 mm within one sample, while torque is taken
+        fallen = nose(310)
+        fallen[1300:] = 50
+        found = written(inputs(4000, counts=fallen, engine=7000), compiled())
+        assert "sensor, fall" in found
+        assert not {"sensor", "fall"} & set(found)
 
     def test_is_the_same_each_time(self, tmp_path: Path) -> None:
         files = []

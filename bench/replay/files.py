@@ -74,7 +74,7 @@ def summary(
 
 def as_json(facts: dict[str, Any]) -> str:
     """The text of summary.json."""
-    return json.dumps(facts, indent=2, ensure_ascii=False) + "\n"
+    return json.dumps(facts, indent=2) + "\n"
 
 
 def write_all(folder: Path, facts: dict[str, Any], s: Stepped, found: Findings) -> None:

@@ -52,12 +52,14 @@ class Launch:
 @dataclass(frozen=True)
 class LiftEvent:
     """The front wheels in the air: from above the lift threshold until well below it. With the nose `beyond`
-    the sensor's range the true peak is higher than the one seen."""
+    the sensor's range the true peak is higher than the one seen. For `unknown_s` of it the sensor was at
+    fault, so the landing may have come earlier."""
 
     launch: int | None
     tick: int
     since_launch_s: float
     in_air_s: float
+    unknown_s: float
     peak_lift_mm: float
     peak_height_mm: float
     peak_since_launch_s: float
@@ -201,6 +203,7 @@ def _lifts(s: Stepped, threshold: float, ends_below: float) -> list[LiftEvent]:
                 tick=start,
                 since_launch_s=s.since_launch(start, run),
                 in_air_s=s.seconds(stop - start),
+                unknown_s=s.seconds(s.bit(c.FAULT_SENSOR)[start:stop]),
                 peak_lift_mm=int(lift[peak]) / 16,
                 peak_height_mm=int(s.ticks["height"][start:stop].max()) / 16,
                 peak_since_launch_s=s.since_launch(peak, run),

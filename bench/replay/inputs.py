@@ -16,7 +16,7 @@ from bench.replay.run import INPUT_TYPES, Ints
 from bench.trace.choice import HELD_ROLES
 from bench.trace.grid import on_grid
 from bench.trace.model import GAP_STEPS
-from bench.trace.text import plural
+from bench.trace.text import percent, plural
 
 if TYPE_CHECKING:
     from bench.calibration import CalibrationFile
@@ -26,6 +26,7 @@ Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
 
 MAX_GAP_S = 0.1
+_LONGEST_GAP_S = 3600.0  # more is another recording, or a clock that was set meanwhile
 _UINT16 = 65535
 _CHUNK = 1 << 18
 
@@ -68,7 +69,8 @@ class Inputs:
 def from_trace(trace: Trace, calibration: CalibrationFile, options: Options | None = None) -> Inputs:
     """The inputs of a whole trace for a calibration. What was assumed is in `notes`.
 
-    Raises UserError for options that do not fit the trace and for a trace too coarse for the gap limit.
+    Raises UserError for options that do not fit the trace, for a trace too coarse for the gap limit and for
+    one whose time jumps by more than an hour.
     """
     options = options or Options()
     notes: list[str] = []
@@ -183,9 +185,13 @@ def _signals(
 
 
 def _check_gaps(trace: Trace, calibration: CalibrationFile, limit: float, notes: list[str]) -> None:
-    """Refuse a height that is one long gap; say what the trace does not know of the height."""
+    """Refuse a time that jumps and a height that is one long gap; say what is not known of the height."""
     if not limit > 0:
         raise UserError(f"--max-gap {limit:g} is no length of time", right="give seconds above 0")
+    jumps = np.diff(trace.time_s)
+    if len(jumps) and jumps.max() > _LONGEST_GAP_S:
+        what = f"the time jumps by {jumps.max():.6g} s after {trace.time_s[int(jumps.argmax())]:.6g} s"
+        raise UserError(what, trace.path, "cut the file there, or choose another time column")
     steps = np.diff(trace.time_s[trace.channels["height"].valid])
     if len(steps) == 0:
         return
@@ -241,11 +247,11 @@ def _counts(lay: _Layer, calibration: CalibrationFile, notes: list[str]) -> tupl
         read[~valid[part]] = 0.0
         counts[part] = _rounded(read, adc_max)
     if beyond:
-        share = 100 * beyond / int(np.count_nonzero(valid))
+        share = percent(beyond / int(np.count_nonzero(valid)))
         notes.append(
-            f"height: beyond the calibrated range, {low:g} to {high:g} {unit}, in {share:.2g} % of the ticks,"
-            f" where it reads its end; the trace goes from {np.nanmin(values):.4g} to"
-            f" {np.nanmax(values):.4g} {unit}"
+            f"height: beyond the calibrated range, {low:g} to {high:g} {unit}, in {share} of the ticks,"
+            f" where it reads its end; the trace goes from {np.nanmin(values):.6g} to"
+            f" {np.nanmax(values):.6g} {unit}"
         )
     lost = ~valid
     if lost.any():
@@ -304,7 +310,7 @@ def _whole(role: str, values: Floats, valid: Bools, scale: float, notes: list[st
     name = role.replace("_", " ")
     unknown = len(values) - int(np.count_nonzero(valid))
     if unknown and role not in HELD_ROLES:
-        notes.append(f"{name}: not known in {100 * unknown / len(values):.2g} % of the ticks")
+        notes.append(f"{name}: not known in {percent(unknown / len(values))} of the ticks")
     values *= scale
     values[~valid] = 0.0
     outside = int(np.count_nonzero(values < -0.5) + np.count_nonzero(values >= _UINT16 + 0.5))

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from bench.replay.findings import Findings, Launch, Stepped
+from bench.trace.text import percent
 from controller import constants as c
 
 _REVERSALS_PER_S = 10.0
@@ -103,8 +104,8 @@ def _axes(s: Stepped) -> Iterator[Look]:
             )
     no_speed = s.launched & s.bit(c.FAULT_SPEED)
     if by_speed and no_speed.any():
-        share = np.count_nonzero(no_speed) / run_ticks
-        text = f"There was no valid speed for {100 * share:.2g} % of the run; the calibrated curve stood in."
+        without = percent(np.count_nonzero(no_speed) / run_ticks)
+        text = f"There was no valid speed for {without} of the run; the calibrated curve stood in."
         yield Look("no_valid_speed", text)
 
 

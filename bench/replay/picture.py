@@ -62,6 +62,8 @@ _REASON_FILL = {
     c.REASON_SHAFT: "#9cc3e6",
 }
 _OUTSIDE_FILL = "#e8e0c0"
+# Of the others the one shows as a thin line below, the other beside the progress.
+_NAMED_FAULTS = sum(names.FAULTS) & ~(c.FAULT_UNUSED | c.FAULT_SPEED)
 # Of several states in one column of the picture the last of these is shown.
 _STATE_RANK = [c.REST, c.RELEASE, c.HOLD, c.PEAK, c.FAULT_RELEASE, c.KEPT]
 _LABEL: dict[str, Any] = {
@@ -355,46 +357,55 @@ class _Drawing:
         state = np.array(_STATE_RANK)[_coarse(rank[self.part("state")])]
         reason = _coarse(np.where(self.part("reduction") > 0, self.part("reason"), 0))
         top = len(labels) - 1
+        faults = _coarse(self.part("faults") & _NAMED_FAULTS)
         for level, codes, fills, called in (
             (top, state, _STATE_FILL, _state_name),
             (top - 1, reason, _REASON_FILL, names.reason_name),
+            (0, faults, dict.fromkeys(np.unique(faults).tolist(), _ORANGE), _fault_names),
         ):
-            for code in (int(number) for number in np.unique(codes[codes > 0])):
-                for first, last in spans(codes == code):
-                    self._bar(panel, level, first, last, fills.get(code, _OUTSIDE_FILL), called(code))
+            self._named_bars(panel, level, codes, fills, called)
         for level, bit in enumerate(reversed(askers), 1):
             where = self.where((self.part("askers") & bit) != 0)
             panel.broken_barh(where, (level - 0.19, 0.38), facecolor=_GREY, linewidth=0)
-        self._faults(panel)
+        lost = self.where((self.part("faults") & c.FAULT_UNUSED) != 0)
+        panel.broken_barh(lost, (-0.44, 0.12), facecolor=_BLACK, linewidth=0)
         panel.set_ylim(-0.6, top + 0.6)
         panel.set_yticks(range(len(labels)), labels, fontsize=7.5)
         panel.tick_params(axis="y", length=0)
         panel.grid(False, axis="y")
 
-    def _faults(self, panel: Axes) -> None:
-        faults = self.part("faults")
-        for bit, (name, _) in names.FAULTS.items():
-            if bit in (c.FAULT_UNUSED, c.FAULT_SPEED):
-                continue  # the one shows as a thin line below, the other beside the progress
-            for start, width in self.where((faults & bit) != 0):
-                panel.broken_barh([(start, width)], (-0.38, 0.76), facecolor=_ORANGE, linewidth=0)
-                if width > 0.05 * (self.window.stop - self.window.start) * self.window.tick_s:
-                    text = name.replace("_", " ")
-                    panel.text(start + width / 2, 0, text, ha="center", va="center", fontsize=8)
-        lost = self.where((faults & c.FAULT_UNUSED) != 0)
-        panel.broken_barh(lost, (-0.44, 0.12), facecolor=_BLACK, linewidth=0)
+    def _named_bars(
+        self, panel: Axes, level: int, codes: Any, fills: dict[int, str], called: Callable[[int], str]
+    ) -> None:
+        """A row of bars; what had no room for its name in any bar is named at the right."""
+        unnamed = []
+        for code in (int(number) for number in np.unique(codes[codes > 0])):
+            fill = fills.get(code, _OUTSIDE_FILL)
+            named = [self._bar(panel, level, *bar, fill, called(code)) for bar in spans(codes == code)]
+            if not any(named):
+                unnamed.append((fill, called(code)))
+        for i, (fill, name) in enumerate(unnamed):
+            above = 8 * ((len(unnamed) - 1) / 2 - i)
+            for text, color, right in (("\N{BLACK SQUARE}", fill, 6), (name, _GREY, 14)):
+                panel.annotate(
+                    text, (1.0, level), xycoords=("axes fraction", "data"), xytext=(right, above),
+                    textcoords="offset points", fontsize=7, color=color, va="center",
+                )  # fmt: skip
 
-    def _bar(self, panel: Axes, level: int, start: int, stop: int, fill: str, name: str) -> None:
+    def _bar(self, panel: Axes, level: int, start: int, stop: int, fill: str, name: str) -> bool:
+        """One bar; whether it was wide enough for its name."""
         w = self.window
         a, b = float(w.seconds(w.start + start)), float(w.seconds(w.start + stop))
         panel.broken_barh(
             [(a, b - a)], (level - 0.38, 0.76), facecolor=fill, edgecolor="white", linewidth=0.4
         )
         # a name needs about 0.8 % of the width for each letter
-        if (stop - start) > 0.0085 * (len(name) + 1) * (w.stop - w.start):
+        fits = (stop - start) > 0.0085 * (len(name) + 1) * (w.stop - w.start)
+        if fits:
             dark = fill in (_STATE_FILL[c.PEAK], _REASON_FILL[c.REASON_ENGINE])
             color = "white" if dark else "black"
             panel.text((a + b) / 2, level, name, ha="center", va="center", fontsize=8, color=color)
+        return fits
 
     def _progress(self, panel: Axes) -> None:
         by_speed = self.calibration.progress_unit == "km/h"
@@ -488,6 +499,10 @@ class _Drawing:
 
 def _state_name(state: int) -> str:
     return names.STATES[state].replace("_", " ")
+
+
+def _fault_names(faults: int) -> str:
+    return ", ".join(name.replace("_", " ") for bit, (name, _) in names.FAULTS.items() if faults & bit)
 
 
 def _x_label(panel: Axes, text: str) -> None:

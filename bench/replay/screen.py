@@ -95,7 +95,7 @@ def _lifts(console: Console, facts: dict[str, Any]) -> None:
         table.add_row(
             _run(lift),
             f"{lift['since_launch_s']:.3f}",
-            f"{lift['in_air_s']:.3f}{'+' if lift['open_end'] else ''}",
+            f"{lift['in_air_s']:.3f}{'?' if lift['unknown_s'] else ''}{'+' if lift['open_end'] else ''}",
             f"{over}{lift['peak_lift_mm']:.0f} mm",
             f"{over}{lift['peak_height_mm']:.0f} mm",
             f"{lift['peak_since_launch_s']:.3f}",
@@ -105,6 +105,8 @@ def _lifts(console: Console, facts: dict[str, Any]) -> None:
     title = f"{what} above {facts['lift_threshold_mm']:g} mm (seconds since launch)"
     print_table(console, title, table, count - _ROWS)
     text = f"A lift ends below {facts['lift_ends_below_mm']:g} mm. Threshold: {facts['lift_threshold_from']}."
+    if any(lift["unknown_s"] for lift in facts["lifts"]):
+        text += "\n? The height was not believed for part of the time, so the nose may have landed earlier."
     console.print(text, style="dim", markup=False)
 
 

@@ -146,7 +146,7 @@ def _warnings(sweep: Sweep) -> list[dict[str, Any]]:
 
 def as_json(facts: dict[str, Any]) -> str:
     """The text of summary.json."""
-    return json.dumps(facts, indent=2, ensure_ascii=False) + "\n"
+    return json.dumps(facts, indent=2) + "\n"
 
 
 def as_csv(facts: dict[str, Any]) -> str:

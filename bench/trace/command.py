@@ -39,7 +39,7 @@ def show(file: Path, choice: ColumnChoice, as_json: bool) -> None:
     if as_json:
         import json
 
-        click.echo(json.dumps(facts, indent=2, ensure_ascii=False))
+        click.echo(json.dumps(facts, indent=2))
         return
     _print(facts)
 

@@ -23,6 +23,12 @@ def quoted(text: str, limit: int = 40) -> str:
     return f"'{shown(text, limit)}'"
 
 
+def percent(share: float) -> str:
+    """A share in percent, such as "0.34 %", "2 %" or "100 %"."""
+    value = 100 * share
+    return f"{value:.0f} %" if value >= 9.95 else f"{value:.2g} %"
+
+
 def plural(count: int, thing: str) -> str:
     """Such as "1 row" or "12 rows"."""
     return f"{count} {thing}" if count == 1 else f"{count} {thing}s"

@@ -146,7 +146,7 @@ def _difference_facts(result: TraceResult, difference: Difference) -> dict[str, 
 def write_all(folder: Path, found: dict[str, Any], results: list[TraceResult]) -> None:
     """All files, into an empty folder."""
     (folder / "verify.json").write_text(
-        json.dumps(found, indent=2, ensure_ascii=False) + "\n", encoding="utf-8"
+        json.dumps(found, indent=2) + "\n", encoding="utf-8"
     )
     (folder / "junit.xml").write_bytes(junit(results))
     for number, result in enumerate(results, 1):
