@@ -403,7 +403,7 @@ class Section:
             what, right, meant = self._judge(key)
             for base, unit in self._known:
                 if base == meant:
-                    self._missing.pop(_named(base, unit), None)
+                    self._missing.pop(named(base, unit), None)
             self.file.wrong(self.path(key), what, right)
         if not self.absent:
             line = self.file.line(tuple(self.name.split(".")))
@@ -412,7 +412,7 @@ class Section:
     def _judge(self, key: str) -> tuple[str, str, str]:
         """What is wrong with a key nobody asked for, what would be right, and the key that was meant."""
         for base, unit in sorted(self._known, key=lambda known: -len(known[0])):
-            usual = _named(base, unit)
+            usual = named(base, unit)
             written = unit_after(key, base)
             if unit and key == base:
                 return "names no unit", f"for example {usual}", base
@@ -421,7 +421,7 @@ class Section:
                 return f"is a {given}, but {base} is a {wanted}", f"for example {usual}", base
             if written and not unit:
                 return "takes no unit", base, base
-        names = {_named(base, unit): base for base, unit in self._known}
+        names = {named(base, unit): base for base, unit in self._known}
         near = difflib.get_close_matches(key, names, 1, 0.5)
         if near:
             return "unknown key", f"{near[0]} is the nearest known one", names[near[0]]
@@ -444,7 +444,7 @@ class Section:
         self._claimed |= {entry[0] for entry in found}
         if not found:
             if not optional:
-                self._miss(_named(base, allowed[0]), "add it")
+                self._miss(named(base, allowed[0]), "add it")
             return None
         for key, *_ in found[1:]:
             what = f"unit clash: {found[0][0]} says the same in another unit"
@@ -479,7 +479,8 @@ def in_unit(q: Quantity, unit: str, factor: Fraction) -> Quantity:
     return replace(q, values=values, unit=unit, size=q.size * factor)
 
 
-def _named(base: str, unit: str) -> str:
+def named(base: str, unit: str) -> str:
+    """A key as it is usually written: with its unit, if it has one."""
     return f"{base}_{_USUAL[unit]}" if unit else base
 
 

@@ -1,0 +1,74 @@
+"""The vehicle file of a fitted car: the given one with the fitted values set and a note of them on top."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Sequence
+from math import log10, pi
+
+from bench.calibration.reader import named, plain
+from bench.calibration.rewrite import Rewriter, in_unit_of_file
+from bench.fit.fit import Z80, Told
+from bench.trace.text import shown
+from bench.vehicle.car import BY_NAME, VehicleFile, read
+
+_MARK = "# fit: "
+
+
+def path_of(name: str) -> str:
+    """Section and key of a parameter without its unit, as --measured takes it."""
+    return "converter.stall_torque" if name == "converter" else BY_NAME[name].path
+
+
+def in_file(vehicle: VehicleFile, name: str, value: float) -> tuple[float, str]:
+    """An SI value in the usual unit of a vehicle file, and that unit. The converter's is the torque at the
+    speed that the file names."""
+    if name == "converter":
+        table = tomllib.loads(vehicle.text)["converter"]
+        key, factor = in_unit_of_file(table, named("stall_torque_at", "rpm"))
+        return value * (float(table[key] / factor) * pi / 30) ** 2, "N m"
+    p = BY_NAME[name]
+    return value / p.si, p.unit
+
+
+def rounded(value: float, spread: float) -> float:
+    """A value with as many digits as its standard deviation gives sense to, and one more; not fewer than
+    three."""
+    digits = 3 if value == 0 or spread <= 0 else max(3, int(log10(abs(value) / spread)) + 3)
+    return float(f"{value:.{digits}g}")
+
+
+def fitted_text(
+    vehicle: VehicleFile, told: Sequence[Told], sources: Sequence[str], remarks: Sequence[str]
+) -> str:
+    """The text of the fitted car's file. Raises CalibrationMistakes where the fitted car could not be."""
+    rewriter = Rewriter(_without_note(vehicle.text))
+    lines = [f"Fitted to {', '.join(sources)}; the rest is as given in {vehicle.path.name}."]
+    lines += remarks
+    changes: dict[str, object] = {}
+    for t in told:
+        if t.verdict not in ("known", "weak"):
+            continue
+        value, unit = in_file(vehicle, t.name, t.value)
+        given, _ = in_file(vehicle, t.name, t.given)
+        value = rounded(value, abs(value) * t.sd)
+        lines.append(
+            f"{path_of(t.name)} {with_unit(value, unit)} (given {with_unit(given, unit)}),"
+            f" within {100 * Z80 * t.sd:.2g} % in 80 of 100 cases if the model holds"
+        )
+        section, key = path_of(t.name).split(".")
+        changes[f"{section}.{named(key, unit)}"] = value
+    text = rewriter.set(changes)
+    note = "".join(f"{_MARK}{shown(line, 300)}\n" for line in lines)
+    read(note + text, vehicle.path)
+    return note + text
+
+
+def with_unit(value: float, unit: str) -> str:
+    """A number with its unit, as short as it can be."""
+    return f"{plain(value)} {unit}".rstrip()
+
+
+def _without_note(text: str) -> str:
+    kept = [line for line in text.splitlines(keepends=True) if not line.startswith(_MARK)]
+    return "".join(kept)

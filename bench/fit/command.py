@@ -1,0 +1,121 @@
+"""liftlatch fit: what recorded runs tell about the car."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, nullcontext
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from bench.trace.options import trace_options
+
+if TYPE_CHECKING:
+    from bench.calibration import CalibrationFile
+    from bench.trace.choice import ColumnChoice
+
+_PATH = click.Path(path_type=Path)
+
+
+@click.command()
+@click.argument("traces", type=_PATH, nargs=-1, required=True, metavar="TRACE...")
+@click.option(
+    "--vehicle", "vehicle_path", type=_PATH, required=True, metavar="START",
+    help="The car's file to begin with; what cannot be fitted is kept from it.",
+)  # fmt: skip
+@click.option(
+    "--calibration", "calibration_paths", type=_PATH, multiple=True, metavar="FILE",
+    help="The calibration that drove the recorded runs: one for all, or one for each TRACE in their order. "
+    "Without it the torque is as the trace's columns of reduction and retard say, else full.",
+)  # fmt: skip
+@click.option(
+    "--measured", "measured_paths", multiple=True, metavar="NAME",
+    help="A value that was weighed or measured at the car, such as body.cg_ahead_of_rear_axle: it is taken "
+    "as right to 1 % instead of 10 %.",
+)  # fmt: skip
+@click.option("--out", type=_PATH, metavar="DIR", help="Write car.toml, fit.png and summary.json there.")
+@click.option("--json", "as_json", is_flag=True, help="Print the summary as JSON instead of tables.")
+@trace_options
+def fit(
+    traces: tuple[Path, ...],
+    vehicle_path: Path,
+    calibration_paths: tuple[Path, ...],
+    measured_paths: tuple[str, ...],
+    out: Path | None,
+    as_json: bool,
+    choice: ColumnChoice,
+) -> None:
+    """Fit the model of the car to the recorded run of each TRACE.
+
+    Needs height, road speed and engine speed from the launch on, and a run in which the front wheels leave
+    the ground. Says what the runs tell, how well, and what they cannot tell; that stays as given. A model's
+    guess from these inputs, and an engineering aid, not a safety device.
+    """
+    from bench.calibration import load as load_calibration
+    from bench.errors import UserError
+    from bench.files import whole_folder
+    from bench.fit import files
+    from bench.fit.fit import fit as find
+    from bench.fit.measured import measure
+    from bench.fit.report import Fit, facts
+    from bench.trace.read import read_trace
+    from bench.vehicle.car import load as load_vehicle
+    from bench.vehicle.compiled import available
+
+    why_not = available()
+    if why_not:
+        raise UserError(f"a fit drives thousands of runs; {why_not}")
+    vehicle = load_vehicle(vehicle_path)
+    calibrations = [load_calibration(path) for path in calibration_paths]
+    if len(calibrations) not in (0, 1, len(traces)):
+        right = f"one for all traces, or one for each of the {len(traces)}"
+        raise UserError(f"{len(calibrations)} calibrations given", "--calibration", right)
+    by_run: list[CalibrationFile | None] = [None] * len(traces)
+    if calibrations:
+        by_run = [calibrations[i % len(calibrations)] for i in range(len(traces))]
+    known = frozenset(_named(path) for path in measured_paths)
+    # The folder first: a long fit must not end with one that cannot be written.
+    with whole_folder(out) if out else nullcontext(None) as folder:
+        runs = [
+            measure(read_trace(path, choice), vehicle.car, calibration)
+            for path, calibration in zip(traces, by_run, strict=True)
+        ]
+        with _progress_line() as progress:
+            done = Fit(vehicle, runs, by_run, known, find(vehicle.car, runs, known, progress))
+        found = facts(done, ["liftlatch", *sys.argv[1:]])
+        if folder is not None:
+            files.write_all(folder, found, done)
+    if as_json:
+        click.echo(files.as_json(found), nl=False)
+        return
+    from bench.fit.screen import show
+
+    show(found, out)
+
+
+def _named(path: str) -> str:
+    """The parameter of a name like body.mass."""
+    from bench.errors import UserError
+    from bench.fit.car_text import path_of
+    from bench.fit.model import CANDIDATES, NEVER
+
+    names = {path_of(name): name for name in (*CANDIDATES, *NEVER)}
+    if path not in names:
+        raise UserError(f"{path} is nothing that is fitted", "--measured", f"one of {', '.join(names)}")
+    return names[path]
+
+
+@contextmanager
+def _progress_line() -> Iterator[Callable[[float, int, float], None]]:
+    """A line on standard error, only on a terminal, wiped at the end."""
+    if not sys.stderr.isatty():
+        yield lambda window, step, cost: None
+        return
+    try:
+        yield lambda window, step, cost: click.echo(
+            f"\r\x1b[Kfitting the first {window:g} s: step {step}, cost {cost:.6g}", err=True, nl=False
+        )
+    finally:
+        click.echo("\r\x1b[K", err=True, nl=False)

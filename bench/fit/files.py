@@ -1,0 +1,26 @@
+"""What a fit leaves behind: car.toml, fit.png and summary.json."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+from bench.fit.car_text import fitted_text
+from bench.fit.report import Fit
+
+
+def as_json(facts: dict[str, Any]) -> str:
+    """The text of summary.json."""
+    return json.dumps(facts, indent=2) + "\n"
+
+
+def write_all(folder: Path, facts: dict[str, Any], fit: Fit) -> None:
+    """Fill a folder."""
+    from bench.fit.picture import draw
+
+    sources = [run.path.name for run in fit.runs]
+    text = fitted_text(fit.vehicle, fit.fitted.told, sources, [facts["notes"][-1]])
+    (folder / "car.toml").write_text(text, encoding="utf-8")
+    (folder / "summary.json").write_text(as_json(facts), encoding="utf-8")
+    draw(folder / "fit.png", fit)

@@ -1,0 +1,192 @@
+"""The fit: windows that grow, then what the runs tell about each parameter and what they do not."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from bench.fit.measured import CHANNELS, Measured
+from bench.fit.model import GIVEN, Residuals, Unknown, unknowns, value_of
+from bench.fit.solve import solve, weights
+from bench.vehicle.car import Car
+
+Floats = npt.NDArray[np.float64]
+
+WINDOWS = (0.5, 0.8, 1.2, 2.0, 4.0)
+# How much narrower the runs make what was known before: below the first it counts as known, from the second
+# on the given value is left.
+KNOWN, NOTHING = 0.5, 0.8
+Z80, Z95 = 1.2816, 1.9600
+_TOGETHER = 0.9
+
+
+@dataclass(frozen=True)
+class Told:
+    """What the runs tell about one parameter, in SI units. `verdict`: known, weak, left or measured; `sd` is
+    its relative standard deviation after the fit, `before` the one before."""
+
+    name: str
+    verdict: str
+    given: float
+    value: float
+    sd: float
+    before: float
+
+    def within(self, z: float) -> tuple[float, float]:
+        """The interval of that many standard deviations."""
+        return self.value * float(np.exp(-z * self.sd)), self.value * float(np.exp(z * self.sd))
+
+
+@dataclass(frozen=True)
+class Fitted:
+    """A fitted car. By run: `differences` modelled less measured by channel, `before` the same of the given
+    car, `seen` what the model shows, `launch` and `shifts` in s. `together` are pairs of parameters that the
+    runs hardly tell apart, with their correlation."""
+
+    car: Car
+    told: list[Told]
+    together: list[tuple[str, str, float]]
+    seen: list[dict[str, Floats]]
+    lift_mm: list[Floats]
+    differences: list[dict[str, Floats]]
+    before: list[dict[str, Floats]]
+    launch: list[float]
+    shifts: list[tuple[float, ...]]
+    windows: list[float]
+    steps: int
+
+
+def fit(
+    car: Car,
+    runs: Sequence[Measured],
+    measured: frozenset[str],
+    progress: Callable[[float, int, float], None] = lambda window, step, cost: None,
+) -> Fitted:
+    """Fit a car to runs. `measured` names parameters that were weighed or measured at the car; `progress` is
+    called with window (s), step and cost."""
+    free = unknowns(car, runs, measured)
+    longest = max(run.duration for run in runs)
+    windows = [w for w in WINDOWS if w < 0.95 * longest] + [min(longest, WINDOWS[-1])]
+    x = np.zeros(len(free))
+    steps = 0
+    with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
+
+        def narrow(of: Residuals, start: Floats, settled: float) -> Floats:
+            nonlocal steps
+            found = solve(
+                of, of.jacobian, start, of.low, of.high, settled,
+                lambda step, cost: progress(of.until, step, cost),
+            )  # fmt: skip
+            steps += found.steps
+            return found.x
+
+        for window in windows:
+            of = Residuals(car, runs, free, pool, window)
+            x = narrow(of, x, 1e-3)
+        of.noise = [_noise(of, x, i) for i in range(len(runs))]
+        x = narrow(of, x, 1e-4)
+        sd, _ = _spread(of, x)
+        kept = [u for u, s in zip(free, sd, strict=True) if u.run >= 0 or s < NOTHING]
+        # Once more with what they do not tell at the given value.
+        last = Residuals(car, runs, kept, pool, windows[-1])
+        last.noise = of.noise
+        start = np.array([v for u, v in zip(free, x, strict=True) if u in kept])
+        found = narrow(last, start, 1e-5)
+        full = np.zeros(len(free))
+        full[[free.index(u) for u in kept]] = found
+        of.noise = [_noise(of, full, i) for i in range(len(runs))]
+        sd, correlation = _spread(of, full)
+        zero = np.zeros(len(free))
+        seen = [of.seen(full, i) for i in range(len(runs))]
+        return Fitted(
+            car=of.car_at(full),
+            told=[
+                _told(car, of.car_at(full), u, s, u in kept)
+                for u, s in zip(free, sd, strict=True)
+                if u.run < 0
+            ],
+            together=_together(free, kept, correlation),
+            seen=[channels for channels, _ in seen],
+            lift_mm=[lift for _, lift in seen],
+            differences=[of.differences(full, i) for i in range(len(runs))],
+            before=[of.differences(zero, i) for i in range(len(runs))],
+            launch=[_of_run(free, full, i, -1, 0.0) for i in range(len(runs))],
+            shifts=[
+                tuple(_of_run(free, full, i, k, t) for k, t in enumerate(run.shifts))
+                for i, run in enumerate(runs)
+            ],
+            windows=windows,
+            steps=steps,
+        )
+
+
+def _of_run(free: list[Unknown], x: Floats, run: int, shift: int, taken: float) -> float:
+    for u, v in zip(free, x, strict=True):
+        if u.run == run and u.shift == shift:
+            return taken + u.sd * float(v)
+    return taken
+
+
+def _noise(of: Residuals, x: Floats, i: int) -> dict[str, float]:
+    """One standard deviation of what is left by channel, robustly, made larger where what is left comes in
+    waves: then neighbouring samples do not count as so many independent ones."""
+    found = {}
+    for name, values in of.differences(x, i).items():
+        known = values[np.isfinite(values)]
+        size = max(1.4826 * float(np.median(np.abs(known))), 0.3 * of.runs[i].noise[name])
+        inner = np.clip(known, -4 * size, 4 * size)
+        size = max(float(np.sqrt((inner**2).mean())), 0.3 * of.runs[i].noise[name])
+        follows = float((inner[1:] * inner[:-1]).sum() / max((inner**2).sum(), 1e-12))
+        follows = min(max(follows, 0.0), 0.98)
+        found[name] = size * float(np.sqrt((1 + follows) / (1 - follows)))
+    return found
+
+
+def _spread(of: Residuals, x: Floats) -> tuple[Floats, Floats]:
+    """Standard deviations of the unknowns in those of their priors, float64[k], and their correlation,
+    float64[k, k]."""
+    r = of(x)
+    j = of.jacobian(x, r)
+    covariance = np.linalg.inv((j * weights(r)[:, None]).T @ j + np.eye(len(x)))
+    sd = np.sqrt(np.diag(covariance))
+    return sd, covariance / np.outer(sd, sd)
+
+
+def _told(given: Car, fitted: Car, u: Unknown, sd: float, kept: bool) -> Told:
+    verdict = ("known" if sd < KNOWN else "weak") if kept else "left"
+    if u.sd < GIVEN and not kept:
+        verdict = "measured"
+    values = value_of(given, u.name), value_of(fitted, u.name)
+    return Told(u.name, verdict, *values, float(sd) * u.sd, u.sd)
+
+
+def _together(
+    free: list[Unknown], kept: list[Unknown], correlation: Floats
+) -> list[tuple[str, str, float]]:
+    pairs = [
+        (a.name, b.name, float(correlation[i, k]))
+        for i, a in enumerate(free)
+        for k, b in enumerate(free[:i])
+        if a in kept and b in kept and a.run < 0 and b.run < 0 and abs(correlation[i, k]) > _TOGETHER
+    ]
+    return sorted(pairs, key=lambda pair: -abs(pair[2]))
+
+
+def rms(values: Floats) -> float:
+    """Root of the mean square of what is not NaN."""
+    known = values[np.isfinite(values)]
+    return float(np.sqrt((known**2).mean())) if len(known) else 0.0
+
+
+def rest_of(fitted: Fitted) -> list[dict[str, tuple[float, float]]]:
+    """By run and channel the rms difference before and after."""
+    return [
+        {name: (rms(before[name]), rms(after[name])) for name in CHANNELS}
+        for before, after in zip(fitted.before, fitted.differences, strict=True)
+    ]
+

@@ -1,0 +1,288 @@
+"""What a recorded run shows of the car after its launch, and what share of torque was commanded meanwhile."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import partial
+from math import ceil, floor, pi
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+
+from bench.errors import UserError
+from bench.replay import launching
+from bench.replay.spans import spans
+from bench.trace.choice import option_name
+from bench.trace.grid import on_grid
+from bench.trace.model import Trace
+from bench.vehicle.car import Car
+from controller.constants import FRONT_WHEEL_SPEED
+
+if TYPE_CHECKING:
+    from bench.calibration import CalibrationFile
+
+Floats = npt.NDArray[np.float64]
+Bools = npt.NDArray[np.bool_]
+
+STEP_S = 0.0005
+LONGEST_S = 4.0
+SHORTEST_S = 0.5
+CHANNELS = {"height": "mm", "speed": "m/s", "engine": "rpm"}
+# What is taken of each channel's noise where standing shows less, in the units of CHANNELS.
+NOISE = {"height": 1.0, "speed": 0.1, "engine": 20.0}
+_STOOD_S = 1.0
+_CLEAR_MM = 25.0  # of lift beyond the droop: the wheels have left the ground
+_NEAR_END_MM = 3.0
+_SPUN_UP_S = 0.3
+_NEEDS = "a fit needs height, road speed and engine speed"
+
+
+@dataclass(frozen=True)
+class Measured:
+    """One run. `time` (s since launch, float64[n]) and `values`, float64[n] for each name of CHANNELS in its
+    unit, NaN where it tells nothing. `at_end` (bool[n]): the height was beyond the sensor's end `end_mm`.
+    `share` (float64[m], steps of STEP_S) is the share of torque commanded as it reaches the engine, `shifts`
+    the times of the gear changes, `noise` one standard deviation by channel."""
+
+    path: Path
+    digest: str
+    time: Floats
+    values: dict[str, Floats]
+    at_end: Bools
+    end_mm: float
+    share: Floats
+    shifts: tuple[float, ...]
+    noise: dict[str, float]
+    peak_lift_mm: float
+    notes: list[str]
+
+    @property
+    def duration(self) -> float:
+        """Seconds from the launch to the last sample."""
+        return float(self.time[-1])
+
+
+def measure(trace: Trace, car: Car, calibration: CalibrationFile | None) -> Measured:
+    """The first run of a trace. Raises UserError where it cannot tell anything about the car."""
+    for role in ("height", "speed", "engine_speed"):
+        if role not in trace.channels or not trace.channels[role].valid.any():
+            right = f"{_NEEDS}; name its column with {option_name(role)}"
+            raise UserError(f"no {role.replace('_', ' ')}", trace.path, right)
+    notes: list[str] = []
+    tick_us, launch_s, reduction, retard = _command(trace, calibration, notes)
+    height = _height_mm(trace, calibration)
+    until = _until(trace, launch_s)
+    samples = (trace.time_s >= launch_s) & (trace.time_s <= until)
+    if until - launch_s < SHORTEST_S or np.count_nonzero(samples) < 25:
+        what = f"only {until - launch_s:.2f} s of a run after its launch at {launch_s:.3f} s"
+        raise UserError(what, trace.path, f"a fit needs {SHORTEST_S:g} s with the car pulling, better 2 to 4")
+    time = trace.time_s[samples] - launch_s
+    values = {
+        "height": height[samples],
+        "speed": trace.channels["speed"].values[samples] / 3.6,
+        "engine": trace.channels["engine_speed"].values[samples].copy(),
+    }
+    end_mm = car.sensor_farthest * 1000
+    if calibration is not None:
+        end_mm = min(end_mm, max(calibration.row("sensor_height")) / 16)
+    rest, noise = _standing(trace, height, launch_s, car, notes)
+    at_end = _beyond(values["height"], end_mm, rest, car.beyond_high)
+    gain = car.wheelbase / (car.wheelbase + car.sensor_ahead)
+    seen = np.where(at_end, end_mm, values["height"])
+    peak = float(np.nanmax(seen) - rest) * gain
+    least = car.droop * 1000 + _CLEAR_MM
+    if peak < least:
+        what = f"no lift: the front axle rises {peak:.0f} mm at most, the wheels leave the ground at about"
+        raise UserError(f"{what} {car.droop * 1000:.0f} mm", trace.path, "a fit needs a run with a lift")
+    if calibration is not None and calibration.number("speed_source") == FRONT_WHEEL_SPEED:
+        _forget_air(time, values, (seen - rest) * gain)
+        notes.append("speed: of a front wheel, so it counts only while the front wheels are on the ground")
+    for name in CHANNELS:
+        if name != "height" and np.count_nonzero(np.isfinite(values[name])) < 10:
+            raise UserError(f"no {name} speed after the launch", trace.path, _NEEDS)
+    share = _share(car, tick_us, reduction, retard, float(time[-1]))
+    shifts = _shifts(time, values["engine"], share, car, notes)
+    return Measured(
+        trace.path, trace.digest, time, values, at_end, end_mm, share, shifts, noise, peak, notes
+    )
+
+
+def _command(
+    trace: Trace, calibration: CalibrationFile | None, notes: list[str]
+) -> tuple[int, float, npt.NDArray[Any], npt.NDArray[Any]]:
+    """Tick (us), the trace's time of the launch, and from there on reduction (0.1 %) and retard
+    (0.1 degree)."""
+    if calibration is not None:
+        from bench.replay.inputs import from_trace
+        from bench.replay.run import engine_to_use, run
+
+        inputs = from_trace(trace, calibration)
+        notes += inputs.notes
+        done = run(engine_to_use(None)[0], calibration.image, inputs.arrays)
+        first = _first_launch(inputs.arrays["armed"], inputs.arrays["launch"], trace)
+        notes.append("torque: what the calibration commands over the trace, replayed")
+        ticks = done.ticks
+        return calibration.tick_us, inputs.time_s(first), ticks["reduction"][first:], ticks["retard"][first:]
+    tick_us = 1000
+    grid = on_grid(trace, tick_us, 0.1)
+
+    def switch(role: str) -> npt.NDArray[np.uint8] | None:
+        return (grid.values[role] > 0.5).astype(np.uint8) if role in grid.values else None
+
+    switches = launching.find(
+        launching.Seen(
+            tick_us, 100, grid.n, partial(np.full, grid.n, np.nan, np.float32),
+            grid.values["speed"].astype(np.float32), switch("armed"), switch("launch"),
+        )
+    )  # fmt: skip
+    notes += switches.notes
+    first = _first_launch(switches.armed, switches.launch, trace)
+    command = []
+    for role in ("request_reduction", "request_retard"):
+        known = grid.values.get(role, np.zeros(grid.n))
+        command.append(np.rint(10 * np.nan_to_num(known)).astype(np.int64)[first:])
+    if any(c.any() for c in command):
+        notes.append("torque: as the trace's columns of reduction and retard say")
+    else:
+        notes.append("torque: no calibration and no command in the trace, so full torque all the way")
+    return tick_us, grid.start_s + first * tick_us / 1e6, command[0], command[1]
+
+
+def _first_launch(armed: npt.NDArray[Any], launch: npt.NDArray[Any], trace: Trace) -> int:
+    both = spans((armed > 0) & (launch > 0))
+    if not both:
+        right = "a fit needs a run from its launch on: a launch switch, or a speed that leaves a standstill"
+        raise UserError("no launch found", trace.path, right)
+    return both[0][0]
+
+
+def _height_mm(trace: Trace, calibration: CalibrationFile | None) -> Floats:
+    channel = trace.channels["height"]
+    if channel.unit == "mm":
+        return channel.values.copy()
+    if calibration is None:
+        what = f"the height is in {channel.unit}"
+        raise UserError(what, trace.path, "give the --calibration whose sensor curve makes it millimetres")
+    counts = calibration.volts_to_counts(channel.values) if channel.unit == "V" else channel.values
+    given = np.where(channel.valid, counts, 0.0)
+    heights = np.asarray(calibration.counts_to_height(given), dtype=np.float64)
+    low, high = calibration.number("window_low"), calibration.number("window_high")
+    # An ADC that reads below its window is a wire or a nose beyond the sensor: 0 says "no height" here.
+    heights[given < low] = 0.0
+    heights[given > high] = np.inf
+    return np.where(channel.valid, heights, np.nan)
+
+
+def _until(trace: Trace, launch_s: float) -> float:
+    """The last time that belongs to the pull: where the speed is greatest, or LONGEST_S after the launch."""
+    speed = trace.channels["speed"]
+    inside = speed.valid & (trace.time_s >= launch_s) & (trace.time_s <= launch_s + LONGEST_S)
+    if not inside.any():
+        return launch_s
+    time, values = trace.time_s[inside], speed.values[inside]
+    if values[-1] >= 0.9 * values.max():
+        return float(time[-1])
+    return float(time[int(values.argmax())])
+
+
+def _standing(
+    trace: Trace, height: Floats, launch_s: float, car: Car, notes: list[str]
+) -> tuple[float, dict[str, float]]:
+    """Rest height in mm and the noise of each channel, from the last second before the launch."""
+    before = (trace.time_s < launch_s) & (trace.time_s >= launch_s - _STOOD_S) & np.isfinite(height)
+    noise = dict(NOISE)
+    if np.count_nonzero(before) < 10:
+        notes.append("height: no standing before the launch, so its noise is taken as 1 mm or the car's own")
+        noise["height"] = max(noise["height"], car.sensor_noise * 1000)
+        return car.sensor_height * 1000, noise
+    stood = height[before]
+    rest = float(np.median(stood))
+    noise["height"] = max(0.5, 1.4826 * float(np.median(np.abs(stood - rest))))
+    return rest, noise
+
+
+def _beyond(height: Floats, end_mm: float, rest: float, beyond_high: bool) -> Bools:
+    """Where the nose is beyond the sensor's end; there, and where there is no reading, the height becomes
+    NaN."""
+    beyond = height >= end_mm - _NEAR_END_MM
+    if not beyond_high:
+        # low readings after a high one
+        risen = np.maximum.accumulate(np.nan_to_num(height, nan=0.0, posinf=0.0)) > 0.8 * end_mm
+        beyond |= risen & (height < 0.2 * rest)
+    for first, last in spans(beyond):
+        before = height[:first][np.isfinite(height[:first])]
+        if not len(before) or before[-1] < 0.6 * end_mm:
+            beyond[first:last] = False  # a jump to the end from far below is a bad contact
+            height[first:last] = np.nan
+    height[beyond] = np.nan
+    height[height < 0.2 * rest] = np.nan
+    return np.asarray(beyond, dtype=np.bool_)
+
+
+def _forget_air(time: Floats, values: dict[str, Floats], lift_mm: Floats) -> None:
+    for first, last in spans(~(lift_mm < 50)):
+        until = time[min(last, len(time) - 1)] + _SPUN_UP_S
+        values["speed"][(time >= time[first]) & (time < until)] = np.nan
+
+
+def _share(
+    car: Car, tick_us: int, reduction: npt.NDArray[Any], retard: npt.NDArray[Any], duration: float
+) -> Floats:
+    """The share of torque commanded at each step, later by the car's delay; before the launch it is 1."""
+    spark = np.maximum(0.0, 1 - car.retard_loss * (np.asarray(retard) / 10) ** 2)
+    told = np.append((1 - np.asarray(reduction) / 1000) * spark, 1.0)
+    steps = ceil(duration / STEP_S) + 40  # a little more: the launch may prove to be later than recorded
+    delay = floor(car.delay / STEP_S + 0.5)
+    ticks = np.floor((np.arange(steps) - delay) * (STEP_S * 1e6 / tick_us) + 1e-9).astype(np.int64)
+    return np.where(ticks < 0, 1.0, told[np.clip(ticks, 0, len(told) - 2)])
+
+
+def _shifts(time: Floats, engine: Floats, share: Floats, car: Car, notes: list[str]) -> tuple[float, ...]:
+    """When each gear change begins: where the engine speed falls fastest within the time of a change, near
+    the speed (or time) at which the car is said to change, and no cut of torque has just begun."""
+    found: list[float] = []
+    known = np.isfinite(engine)
+    at = np.arange(0.0, float(time[-1]), 0.001)
+    if np.count_nonzero(known) < 10:
+        return ()
+    usual = float(np.median(np.diff(time[known])))
+    rpm = np.interp(at, time[known], engine[known])
+    wide = max(1, round(max(2 * usual, 0.01) * 1000))
+    smooth = np.convolve(np.pad(rpm, wide, mode="edge"), np.ones(wide) / wide, mode="same")[wide:-wide]
+    change = max(0.03, car.shift_time)
+    ahead = round(change * 1000)
+    cut = np.interp(at, np.arange(len(share)) * STEP_S, share)
+    for gear, shift_at in enumerate(car.shift_at):
+        ratio = car.gear[gear + 1] / car.gear[gear]
+        start = found[-1] + 0.3 if found else 0.15
+        possible = np.arange(round(start * 1000), len(at) - ahead - 1)
+        if len(possible) == 0:
+            break
+        fall = smooth[possible] - smooth[possible + ahead]
+        least = 0.25 * (1 - ratio) * smooth[possible]
+        before = np.maximum(0, possible - 60)
+        steady = np.array([
+            cut[a : b + ahead].min() >= cut[a] - 0.05 for a, b in zip(before, possible, strict=True)
+        ])
+        if car.shift_by_time:
+            near = np.abs(at[possible] - shift_at) < 0.3
+        else:
+            near = np.abs(smooth[possible] * pi / 30 / shift_at - 1) < 0.15
+        good = (fall > least) & steady & near
+        if not good.any():
+            break
+        best = possible[int(np.where(good, fall, -np.inf).argmax())]
+        # it begins at the greatest speed just before the fall
+        first = max(0, best - ahead)
+        onset = first + int(smooth[first : best + 1].argmax())
+        found.append(float(at[onset]))
+        notes.append(
+            f"gearbox: change {gear + 1} begins {at[onset]:.3f} s after the launch at"
+            f" {smooth[onset]:.0f} rpm, by the trace's engine speed"
+        )
+    if len(found) < len(car.shift_at):
+        missing = len(car.shift_at) - len(found)
+        notes.append(f"gearbox: {missing} of {len(car.shift_at)} changes not in the run")
+    return tuple(found)
