@@ -22,6 +22,10 @@ WINDOWS = (0.5, 0.8, 1.2, 2.0, 4.0)
 # on the given value is left.
 KNOWN, NOTHING = 0.5, 0.8
 Z80, Z95 = 1.2816, 1.9600
+# What the runs tell counts for this much wider than noise alone makes it: in recoveries of known cars 80 %
+# intervals without it held 67 % of the true values, because a replayed command comes some milliseconds early
+# or late and the model bends where its first derivatives are straight.
+WIDER = 1.6
 _TOGETHER = 0.9
 
 
@@ -152,7 +156,8 @@ def _spread(of: Residuals, x: Floats) -> tuple[Floats, Floats]:
     float64[k, k]."""
     r = of(x)
     j = of.jacobian(x, r)
-    covariance = np.linalg.inv((j * weights(r)[:, None]).T @ j + np.eye(len(x)))
+    told = (j * weights(r)[:, None]).T @ j / WIDER**2
+    covariance = np.linalg.inv(told + np.eye(len(x)))
     sd = np.sqrt(np.diag(covariance))
     return sd, covariance / np.outer(sd, sd)
 

@@ -1,0 +1,56 @@
+"""Known cars, and their runs as a logger would have recorded them with noise."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from bench.demo.chance import Chance
+from bench.fit.model import CANDIDATES
+from bench.vehicle import compiled
+from bench.vehicle.car import Car
+from bench.vehicle.track import Track
+from tests.vehicle_support import calibration, demo
+
+
+def car_off_by(share: float, seed: int, *more: str) -> Car:
+    """The demo car with everything that a fit may change (and `more`) off by a normal share, cut at two
+    standard deviations."""
+    chance = Chance(seed)
+    changes: dict[str, Any] = {}
+    for name in (*CANDIDATES, *more):
+        own = getattr(demo().car, name)
+        changes[name] = own * (1 + share * max(-2.0, min(2.0, chance.normal())))
+    return replace(demo().car, **changes)
+
+
+def record(path: Path, car: Car, seconds: float, seed: int, controlled: bool = True) -> Path:
+    """A run at 100 Hz with 1 mm, 0.1 m/s and 20 rpm of noise; beyond its range the sensor shows 500 mm."""
+    chance = np.random.default_rng(seed)
+    track = Track(seed=seed, noise=0.001, duration=seconds)
+    c = compiled.run(car, calibration(), track, controlled).columns
+    rows = slice(0, None, 10)
+    n = len(c["time"][rows])
+    height = c["height"][rows] * 1000 + chance.normal(0, 1, n)
+    height = np.where(c["height"][rows] > car.sensor_farthest, 500.0, height)
+    launched = c["launch"][rows]
+    speed = np.maximum(0.0, c["velocity"][rows] + launched * chance.normal(0, 0.1, n)) * 3.6
+    engine = c["engine_speed"][rows] * 30 / np.pi + chance.normal(0, 20, n)
+    time = c["time"][rows] - c["time"][0]
+    lines = ["Time,Ride height,Speed,Engine speed,Armed,Launch", "s,mm,km/h,rpm,,"]
+    for row in zip(time, height, speed, engine, launched, strict=True):
+        lines.append("{:.3f},{:.2f},{:.2f},{:.0f},1,{:.0f}".format(*row))
+    path.write_text("\n".join(lines) + "\n")
+    return path
+
+
+def peak_mm(car: Car) -> float:
+    """The peak lift with the next calibration: looking ahead instead of holding."""
+    following = calibration(
+        ("hold_ms = 300 ", "hold_ms = 0 "), ("rising_ms = 0", "rising_ms = 150"),
+        ("falling_ms = 0", "falling_ms = 150"),
+    )  # fmt: skip
+    return 1000 * compiled.run(car, following, Track(duration=4.0), True).score("peak_lift")

@@ -1,0 +1,247 @@
+"""Fitting the car to a recorded run: the command, its answers and refusals, and the steps it is made of."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+import tomllib
+from dataclasses import replace
+from math import exp
+
+import click
+import numpy as np
+import pytest
+from scipy.optimize import minimize
+
+from bench import cli
+from bench.calibration import load as load_calibration
+from bench.errors import UserError
+from bench.fit import solve as solving
+from bench.fit.car_text import path_of
+from bench.fit.measured import measure
+from bench.fit.model import NEVER
+from bench.trace.read import read_trace
+from bench.vehicle import compiled
+from bench.vehicle.car import load
+from bench.vehicle.model import ENGINE, SPEED, Motion
+from tests import ROOT
+from tests.fit_support import car_off_by, peak_mm, record
+from tests.vehicle_support import CALIBRATION_PATH, CAR_PATH, NOT_BUILT, demo
+
+pytestmark = pytest.mark.skipif(NOT_BUILT is not None, reason=str(NOT_BUILT))
+
+SEED = 4
+WITH = ("--vehicle", str(CAR_PATH), "--calibration", str(CALIBRATION_PATH))
+
+
+def liftlatch(*arguments):
+    cli.liftlatch.main(list(arguments), prog_name="liftlatch", standalone_mode=False)
+
+
+def refused(*arguments):
+    with pytest.raises((click.ClickException, UserError)) as caught:
+        liftlatch(*arguments)
+    error = caught.value
+    return error.format_message() if isinstance(error, click.ClickException) else str(error)
+
+
+@pytest.fixture(scope="module")
+def true_car():
+    return car_off_by(0.05, SEED)
+
+
+@pytest.fixture(scope="module")
+def trace(tmp_path_factory, true_car):
+    return record(tmp_path_factory.mktemp("trace") / "run.csv", true_car, 1.2, SEED)
+
+
+@pytest.fixture(scope="module")
+def fitted(tmp_path_factory, trace):
+    out = tmp_path_factory.mktemp("fit") / "out"
+    liftlatch("fit", str(trace), *WITH, "--out", str(out))
+    return out, json.loads((out / "summary.json").read_text())
+
+
+def test_a_fitted_car_predicts_the_next_calibration(fitted, true_car):
+    out, _ = fitted
+    found = load(out / "car.toml").car
+    missed = abs(peak_mm(found) - peak_mm(true_car))
+    assert missed < 15
+    assert missed < abs(peak_mm(demo().car) - peak_mm(true_car)) / 2
+
+
+def test_what_is_left_comes_down_to_the_noise(fitted):
+    rms = fitted[1]["runs"][0]["rms"]
+    # the noise that was added: 1 mm, 0.1 m/s, 20 rpm
+    assert rms["height"]["fitted"] < 1.3 < 5 < rms["height"]["given"]
+    assert rms["speed"]["fitted"] < 0.13
+    assert rms["engine"]["fitted"] < 30
+
+
+def test_it_says_what_it_knows_and_leaves_the_rest(fitted):
+    out, summary = fitted
+    by_verdict: dict[str, set[str]] = {}
+    for p in summary["parameters"]:
+        by_verdict.setdefault(p["verdict"], set()).add(p["name"])
+    # a run of 1.2 s shows the launch, and hardly any drag
+    assert {"body.cg_height", "engine.launch_speed", "sensor.rest_height"} <= by_verdict["known"]
+    assert {"resistance.rolling", "resistance.drag_area", "gearbox.shift"} <= by_verdict["left"]
+    given, found = demo().car, load(out / "car.toml").car
+    for p in summary["parameters"]:
+        if p["verdict"] == "left":
+            assert p["fitted"] == p["given"]
+    assert (found.mass, found.delay, found.drag_area) == (given.mass, given.delay, given.drag_area)
+    assert set(summary["never"]) == {path_of(name) for name in NEVER}
+    assert set(summary["asks"]) == {"body.mass", "body.cg_ahead_of_rear_axle", "engine.inertia"}
+
+
+def test_intervals_lie_in_one_another_and_narrow_what_was_known(fitted):
+    for p in fitted[1]["parameters"]:
+        if p["verdict"] in ("known", "weak"):
+            assert p["within_95"][0] < p["within_80"][0] < p["fitted"] < p["within_80"][1] < p["within_95"][1]
+            assert p["within_80_percent"] < p["known_before_80_percent"]
+
+
+def test_the_file_keeps_its_comments_and_tells_what_was_fitted(fitted, trace):
+    text = (fitted[0] / "car.toml").read_text()
+    assert text.startswith("# fit: Fitted to run.csv")
+    assert "# both wheels, hubs, brakes" in text
+    before, after = tomllib.loads(CAR_PATH.read_text()), tomllib.loads(text)
+    assert after["scatter"] == before["scatter"]
+    assert after["converter"]["stall_torque_at_rpm"] == before["converter"]["stall_torque_at_rpm"]
+    for p in fitted[1]["parameters"]:
+        if p["name"] == "converter.stall_torque":
+            assert after["converter"]["stall_torque_nm"] == pytest.approx(p["fitted"], rel=1e-3)
+
+
+def test_the_same_again(fitted, trace, tmp_path):
+    liftlatch("fit", str(trace), *WITH, "--out", str(tmp_path / "out"))
+    for name in ("car.toml", "fit.png"):
+        assert (tmp_path / "out" / name).read_bytes() == (fitted[0] / name).read_bytes()
+
+
+def test_the_screen_and_the_json_say_what_the_summary_says(fitted, trace, capsys, monkeypatch):
+    from bench.fit import command, screen
+
+    screen.show(fitted[1], None)
+    text = capsys.readouterr().out
+    assert max(map(len, text.splitlines())) <= 80
+    joined = " ".join(text.split())
+    assert "A model's guess from these inputs" in joined
+    assert "not a safety device" in joined
+    assert "body.mass: scaling all masses" in joined
+    assert command.fit.get_short_help_str(200).startswith("Fit the model")
+
+
+def test_a_measured_value_is_hardly_moved(trace, capsys):
+    liftlatch("fit", str(trace), *WITH, "--measured", "body.cg_ahead_of_rear_axle", "--json")
+    summary = json.loads(capsys.readouterr().out)
+    (p,) = (p for p in summary["parameters"] if p["name"] == "body.cg_ahead_of_rear_axle")
+    assert abs(p["fitted"] / p["given"] - 1) < 0.03
+    assert "body.cg_ahead_of_rear_axle" not in summary["asks"]
+
+
+def test_a_gear_change_is_found_where_it_was(tmp_path):
+    path = record(tmp_path / "run.csv", demo().car, 4.0, 3, controlled=False)
+    truth = compiled.run(demo().car, load_calibration(CALIBRATION_PATH), compiled.Track(duration=4.0), False)
+    c = truth.columns
+    began = float(c["time"][np.flatnonzero(np.diff(c["gear_ratio"]) != 0)[0]])
+    (shift,) = measure(read_trace(path), demo().car, None).shifts
+    assert abs(shift - began) < 0.03
+
+
+def test_runs_that_tell_nothing_are_refused(tmp_path, trace):
+    lines = trace.read_text().splitlines()
+    rows = [line.split(",") for line in lines]
+
+    def written(name, rows):
+        (tmp_path / name).write_text("\n".join(",".join(row) for row in rows) + "\n")
+        return str(tmp_path / name)
+
+    flat = written("flat.csv", [*rows[:2], *([r[0], "130.0", *r[2:]] for r in rows[2:])])
+    assert "no lift" in refused("fit", flat, *WITH)
+    assert "flat.csv" in refused("fit", flat, *WITH)
+    assert "no engine speed" in refused("fit", written("a.csv", [[*r[:3], *r[4:]] for r in rows]), *WITH)
+    assert "no speed" in refused("fit", written("b.csv", [[*r[:2], *r[3:]] for r in rows]), *WITH)
+    standing = written("c.csv", [*rows[:2], *([*r[:5], "0"] for r in rows[2:])])
+    assert "no launch found" in refused("fit", standing, *WITH)
+    assert "a run after its launch" in refused("fit", written("d.csv", rows[:-100]), *WITH)
+    volts = str(ROOT / "traces" / "clean_launch.csv")
+    assert "give the --calibration" in refused("fit", volts, "--vehicle", str(CAR_PATH))
+    three = ("fit", str(trace), str(trace), str(trace), *WITH, "--calibration", str(CALIBRATION_PATH))
+    assert "one for each of the 3" in refused(*three)
+    assert "nothing that is fitted" in refused("fit", str(trace), *WITH, "--measured", "body.colour")
+
+
+def test_stopping_leaves_nothing(trace, tmp_path):
+    out = tmp_path / "out"
+    command = [sys.executable, "-c", "from bench.cli import main; main()", "fit", str(trace), *WITH]
+    process = subprocess.Popen([*command, "--out", str(out)], cwd=ROOT, stderr=subprocess.PIPE)
+    deadline = time.monotonic() + 30
+    while not any(tmp_path.iterdir()) and time.monotonic() < deadline:
+        time.sleep(0.02)
+    process.send_signal(signal.SIGINT)
+    _, said = process.communicate(timeout=30)
+    assert process.returncode == 130
+    assert said.decode().split("\n")[-2:] == ["liftlatch: stopped", ""]
+    assert os.listdir(tmp_path) == []
+
+
+def test_open_loop_follows_the_plain_equations():
+    # the plain Python formulation of the same car, stepped with the same shares
+    car = replace(demo().car, shift_by_time=True, shift_at=(0.2,))
+    shares = np.where(np.arange(800) < 300, 1.0, 0.4)
+    rows = compiled.follow(car, 0.0005, shares, 4)
+    motion = Motion(car)
+    for i, share in enumerate(shares.tolist()):
+        if i % 4 == 0:
+            y = motion.state
+            assert rows[i // 4, 1:3] == pytest.approx([y[SPEED], y[ENGINE]], rel=1e-9, abs=1e-12)
+        motion.step(i * 0.0005, 0.0005, share)
+
+
+def test_what_is_seen_depends_smoothly_on_the_gear_change():
+    car = replace(demo().car, shift_by_time=True)
+    shares = np.ones(1120)  # until the end of the change
+
+    def end(at):
+        return compiled.follow(replace(car, shift_at=(at,)), 0.0005, shares, 4)[-1, 2]
+
+    steps = np.diff([end(0.5 + k * 5e-5) for k in range(40)])
+    assert steps.min() > 0
+    assert steps.max() < 3 * steps.mean()  # one that begins with a step would jump by ten times the mean
+
+
+def test_the_solver_finds_the_least_cost():
+    # against scipy.optimize.minimize (BFGS) on the same cost
+    at = np.linspace(0, 2, 40)
+    measured = 2.0 * np.exp(-1.3 * at) + 0.05 * np.sin(40 * at)
+    measured[7] += 3  # an outlier
+
+    def residual(x):
+        return (exp(0.5 * x[0]) * np.exp(-exp(0.5 * x[1]) * at) - measured) / 0.05
+
+    def jacobian(x, r):
+        columns = [(residual(x + 1e-6 * unit) - r) / 1e-6 for unit in np.eye(2)]
+        return np.column_stack(columns)
+
+    far = np.full(2, 9.0)
+    found = solving.solve(residual, jacobian, np.zeros(2), -far, far, 1e-9, lambda step, cost: None)
+    best = minimize(lambda x: solving.cost_of(residual(x), x), np.zeros(2), tol=1e-10)
+    assert found.x == pytest.approx(best.x, abs=1e-3)
+    assert found.cost == pytest.approx(best.fun, rel=1e-7)
+
+
+def test_the_solver_keeps_to_its_bounds():
+    def residual(x):
+        return np.array([10 * (x[0] - 5)])
+
+    bounds = np.array([-1.0]), np.array([2.0])
+    found = solving.solve(
+        residual, lambda x, r: np.array([[10.0]]), np.zeros(1), *bounds, 1e-9, lambda step, cost: None
+    )
+    assert found.x[0] == 2.0
