@@ -11,6 +11,7 @@ import re
 import shutil
 import subprocess
 import sys
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -72,7 +73,7 @@ def measure(cpu: str) -> Size:
             '__attribute__((section("of_image"))) const ll_image_t image = {0};\n'
         )
         sections = _compile(folder, whole, cpu)
-    return Size(files, sections["of_state"], sections["of_image"], _deepest(graph))
+    return Size(files, sections["of_state"], sections["of_image"], deepest(*read_graph(graph), ENTRIES))
 
 
 def _compile(folder: Path, source: Path, cpu: str) -> dict[str, int]:
@@ -88,15 +89,20 @@ def _compile(folder: Path, source: Path, cpu: str) -> dict[str, int]:
     return sections
 
 
-def _deepest(graph: list[str]) -> dict[str, int]:
-    """The deepest stack below each entry, from gcc's call graph. Raises Recursion where that has no end."""
+def read_graph(lines: list[str]) -> tuple[dict[str, int], dict[str, set[str]]]:
+    """(bytes of stack of each function, what it calls) from gcc's call graph (-fcallgraph-info=su)."""
     frames: dict[str, int] = {}
     calls: dict[str, set[str]] = {}
-    for line in graph:
+    for line in lines:
         if node := re.match(r'node: \{ title: "([^"]+)" label: "[^"]*\\n(\d+) bytes', line):
             frames[node[1]] = int(node[2])
         elif edge := re.match(r'edge: \{ sourcename: "([^"]+)" targetname: "([^"]+)"', line):
             calls.setdefault(edge[1], set()).add(edge[2])
+    return frames, calls
+
+
+def deepest(frames: dict[str, int], calls: dict[str, set[str]], entries: Sequence[str]) -> dict[str, int]:
+    """The deepest stack below each entry. Raises Recursion where that has no end."""
 
     def below(function: str, above: tuple[str, ...]) -> int:
         if function in above:
@@ -104,7 +110,7 @@ def _deepest(graph: list[str]) -> dict[str, int]:
         called = [below(other, (*above, function)) for other in calls.get(function, ())]
         return frames.get(function, 0) + max(called, default=0)
 
-    return {entry: below(entry, ()) for entry in ENTRIES}
+    return {entry: below(entry, ()) for entry in entries}
 
 
 @click.command()

@@ -65,10 +65,12 @@ def graph(*edges: tuple[str, str], **frames: int) -> list[str]:
 
 def test_the_deepest_stack_follows_the_calls() -> None:
     calls = (("ll_step", "one"), ("ll_step", "two"), ("one", "far"), ("two", "one"), ("ll_event", "two"))
-    found = size._deepest(graph(*calls, ll_step=24, one=40, two=8, ll_load=16, ll_event=0))
+    lines = graph(*calls, ll_step=24, one=40, two=8, ll_load=16, ll_event=0)
+    found = size.deepest(*size.read_graph(lines), size.ENTRIES)
     assert found == {"ll_step": 72, "ll_load": 16, "ll_event": 48}
 
 
 def test_recursion_is_found() -> None:
+    lines = graph(("ll_step", "one"), ("one", "two"), ("two", "one"), ll_step=4, one=4, two=4)
     with pytest.raises(size.Recursion):
-        size._deepest(graph(("ll_step", "one"), ("one", "two"), ("two", "one"), ll_step=4, one=4, two=4))
+        size.deepest(*size.read_graph(lines), ["ll_step"])

@@ -3,5 +3,6 @@ bench.
 
 stepper (a controller stepped by packed records), model (the device's side of the protocol, no I/O), bugs
 (controllers with a named bug), faults (what a bad line does), behaviour (model and faults over time), serve
-(as a process), command (the command line). Nothing is imported here, so that the command line starts quickly.
+(as a process), emulated (the firmware on an emulated board), budgets (what that costs), command (the command
+line). Nothing is imported here, so that the command line starts quickly.
 """
