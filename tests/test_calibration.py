@@ -544,3 +544,14 @@ def test_compile_leaves_an_old_image_when_the_file_is_wrong(tmp_path: Path) -> N
         run("compile", path, "--out", out)
     assert out.read_bytes() == b"old"
     assert sorted(tmp_path.iterdir()) == [out, path]
+
+
+def test_what_a_device_does_without_inputs_is_compiled_and_has_defaults() -> None:
+    v = changed(
+        ("stall_ms = 250", "stall_s = 0.4"),
+        ("safe_reduction_percent = 100", "safe_reduction_percent = 62.5"),
+        ("safe_retard_deg = 0", "safe_retard_deg = 3"),
+    ).values
+    assert (v["stall_ms"], v["safe_reduction"], v["safe_retard"]) == (400, 625, 30)
+    v = compile_text(DEMO.split("[link]")[0], "car.toml").values
+    assert (v["stall_ms"], v["safe_reduction"], v["safe_retard"]) == (250, 1000, 0)
