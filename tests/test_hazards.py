@@ -19,6 +19,8 @@ from tests.hazards.taken_out import VARIANTS, Variant
 from tests.hazards.tally import RUNS, Tally, name_of, pinned, tally
 from tests.support import launched, tick
 
+pytestmark = pytest.mark.rule("H3", "H4", "H5", "H6", "H8", "H9", "L8")
+
 FEW = 5  # runs of a cell without and with look-ahead; the first ones of the many
 
 RECORDED = pinned()

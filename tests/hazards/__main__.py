@@ -35,7 +35,7 @@ def main(count: int, only: tuple[str, ...], pin: bool, where: bool) -> None:
     jobs: list[Job] = [(*cell, look_ahead, count) for cell in chosen for look_ahead in (False, True)]
     with multiprocessing.Pool() as pool:
         done = dict(zip((job[:3] for job in jobs), pool.map(_work, jobs, chunksize=1), strict=True))
-    console = Console(width=max(Console().width, 140))
+    console = Console(width=max(Console().width, 160))
     console.print(_table(done, only or FAILURES))
     console.print(
         "Runs in which torque came back, without / with look-ahead; * promised to be 0. In brackets:\n"

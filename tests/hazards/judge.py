@@ -7,9 +7,9 @@ the value at the true lift, with the falling look-ahead's share where that is ca
 controller's progress; 0 below the trigger.
 
 No controller can answer before it can know. So the demand counts that the true lift has made without a
-break for as long as the chain needs: sample period, median and low-passes, and from the failure on
-`confirm` samples, in which the last height stays (H3, H4), and the failure's own delay. A return that
-goes against the demand of its very tick only is counted apart ("late by no more than the chain").
+break for as long as the chain needs: sample period, median and low-passes; from the failure to the
+healing also `confirm` samples, in which the last height stays (H3, H4), and the failure's own delay. A
+return that goes against the demand of its very tick only is counted apart ("within the chain").
 
 Where the rules themselves end a promise (a fault kept for `fault_hold`, H6; the blind reduction's set time)
 a return is counted apart as well ("after the promised time").
@@ -84,10 +84,12 @@ def _torque_back(run: Run, verdict: Verdict) -> None:
         # A reading of the far end cannot tell how far beyond it the nose is (M3 warns of maps that ask more).
         lift = np.minimum(lift, (c.far_mm - c.rest_mm) * c.gain)
     ticks = np.arange(len(lift))
-    begins = run.readings.first * c.period
-    failing = (ticks >= begins) & (run.failure not in ("none", "arming_open"))
     lag = c.lag_ticks()
     longer = lag + run.readings.lag + c.confirm * c.period
+    begins = run.readings.first * c.period
+    ends = run.readings.end * c.period  # then the sensor heals
+    failing = (ticks >= begins) & (ticks < ends + longer + (c.heal + c.agree) * c.period)
+    failing &= run.failure not in ("none", "arming_open")
     elapsed_ms = (ticks - flight.launch) * c.tick_ms
     for name, cells, trigger, command, tenth in (
         ("reduction", c.reduction, c.trigger, out.reduction, 100.0),
