@@ -44,9 +44,8 @@ def run_on_cluster(
     What a lost worker had under way is done again by the others. UserError where the extra is not installed,
     nothing answers, there is no worker, all of them are lost for `lost_s` seconds, or a worker cannot do it.
     """
-    distributed = _extra()
-    with _connected(distributed, address) as client:
-        _wait_for_workers(client, address)
+    with connected(address) as (distributed, client):
+        wait_for_workers(client, address)
         same = program()
         shared: dict[int, Any] = {}
         waiting: dict[Any, Job] = {}
@@ -54,7 +53,7 @@ def run_on_cluster(
             if job.inputs not in shared:
                 shared[job.inputs] = client.submit(_hand_over, _packed(job.arrays), pure=False)
             waiting[client.submit(_step_there, same, engine, job.image, shared[job.inputs], pure=False)] = job
-        yield from _results(distributed, client, waiting, lost_s)
+        yield from results(distributed, client, waiting, lost_s)
 
 
 def check_cluster(address: str) -> None:
@@ -78,7 +77,9 @@ def _extra() -> Any:
 
 
 @contextmanager
-def _connected(distributed: Any, address: str) -> Iterator[Any]:
+def connected(address: str) -> Iterator[tuple[Any, Any]]:
+    """Give the package of the extra and a client of the scheduler; UserError as in run_on_cluster."""
+    distributed = _extra()
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # of other versions on the other side, and of large inputs
         try:
@@ -86,7 +87,7 @@ def _connected(distributed: Any, address: str) -> Iterator[Any]:
         except (OSError, ValueError, RuntimeError):
             raise _nobody(address, "what answers there is none") from None
         try:
-            yield client
+            yield distributed, client
         finally:
             client.close(timeout=_CONNECT_S)
 
@@ -112,7 +113,8 @@ def _nobody(address: str, why: str) -> UserError:
     return UserError(f"no Dask scheduler at {address} ({why})", "--cluster", right)
 
 
-def _wait_for_workers(client: Any, address: str) -> None:
+def wait_for_workers(client: Any, address: str) -> None:
+    """UserError unless a worker comes soon."""
     until = time.monotonic() + _WORKERS_S
     while not client.scheduler_info(n_workers=-1)["workers"]:
         if time.monotonic() > until:
@@ -121,9 +123,11 @@ def _wait_for_workers(client: Any, address: str) -> None:
         time.sleep(0.1)
 
 
-def _results(
-    distributed: Any, client: Any, waiting: dict[Any, Job], lost_s: float
-) -> Generator[tuple[Job, Measures], None, None]:
+def results(
+    distributed: Any, client: Any, waiting: dict[Any, Any], lost_s: float
+) -> Generator[tuple[Any, Any], None, None]:
+    """Give what stands for each waiting future with its result, as they end; UserError as in
+    run_on_cluster."""
     alive = time.monotonic()
     while waiting:
         try:
@@ -138,13 +142,13 @@ def _results(
             raise _left("all workers are gone", waiting)
         for future in done:
             try:
-                measures = _result(future)
+                result = _result(future)
             except TimeoutError:
                 continue  # lost with its worker before it was fetched: it is under way again
-            yield waiting.pop(future), measures
+            yield waiting.pop(future), result
 
 
-def _left(what: str, waiting: dict[Any, Job]) -> UserError:
+def _left(what: str, waiting: dict[Any, Any]) -> UserError:
     right = "check the scheduler and its workers"
     return UserError(f"{what}, {plural(len(waiting), 'run')} not done", "--cluster", right)
 
@@ -158,10 +162,10 @@ def _has_workers(client: Any) -> bool:
         return False
 
 
-def _result(future: Any) -> Measures:
+def _result(future: Any) -> Any:
     """What a run gave; TimeoutError where that cannot be had just now."""
     try:
-        result = future.result(timeout=_LOOK_S)
+        return future.result(timeout=_LOOK_S)
     except TimeoutError:
         raise
     except UserError as error:
@@ -170,8 +174,6 @@ def _result(future: Any) -> Measures:
         why = f"{type(error).__name__}: {' '.join(str(error).split())}"
         right = "check that its workers run, with the same Liftlatch as here"
         raise UserError(f"a worker failed ({why[:160]})", "--cluster", right) from None
-    assert isinstance(result, Measures)
-    return result
 
 
 # --- what runs on a worker

@@ -1,0 +1,137 @@
+"""liftlatch search: settings for a car, sought in its model."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import click
+
+_PATH = click.Path(path_type=Path)
+_FEET = ("60", "330", "660", "1000", "1320")
+
+
+def _feet(context: click.Context, parameter: click.Parameter, value: str) -> int:
+    number = value.strip().removesuffix("ft").strip()
+    if number not in _FEET:
+        raise click.BadParameter(f"{value!r} is none of {', '.join(_FEET)} ft", context, parameter)
+    return int(number)
+
+
+@click.command()
+@click.option("--vehicle", "vehicle_path", type=_PATH, required=True, metavar="CAR", help="The car's file.")
+@click.option(
+    "--calibration", "calibration_path", type=_PATH, required=True, metavar="START",
+    help="The calibration to begin with. What is not sought stays as it is there.",
+)  # fmt: skip
+@click.option(
+    "--limit", "limit_texts", multiple=True, required=True, metavar="NAME_UNIT=MOST",
+    help="What must be kept: lift_mm=350, landing_m_per_s=1.0, bar_kn=10. Give it again for each.",
+)  # fmt: skip
+@click.option(
+    "--share", "share_percent", type=click.FloatRange(50, 100), default=95, show_default=True,
+    metavar="PERCENT", help="In how many of the cars all limits must be kept.",
+)  # fmt: skip
+@click.option(
+    "--distance", "feet", callback=_feet, default="660ft", show_default=True, metavar="FT",
+    help="Least time to 60, 330, 660, 1000 or 1320 ft.",
+)  # fmt: skip
+@click.option(
+    "--road", type=click.Choice(["level", "A", "B", "C", "D"]), default="A", show_default=True,
+    help="Roughness under the sensor by ISO 8608; the tracks differ within the class.",
+)  # fmt: skip
+@click.option(
+    "--seed", type=click.IntRange(0, 2**31 - 1), default=1, show_default=True, metavar="N",
+    help="Chooses cars, tracks and what is tried; the same seed gives the same result.",
+)  # fmt: skip
+@click.option(
+    "--cars", type=click.IntRange(8, 10_000), default=48, show_default=True, metavar="N",
+    help="Cars that a setting drives in the search.",
+)  # fmt: skip
+@click.option(
+    "--check", type=click.IntRange(8, 100_000), default=200, show_default=True, metavar="N",
+    help="Other cars on which the best settings are checked and chosen.",
+)  # fmt: skip
+@click.option(
+    "--population", type=click.IntRange(8, 1000), default=24, show_default=True, metavar="N",
+    help="Settings kept from one generation to the next.",
+)  # fmt: skip
+@click.option(
+    "--generations", type=click.IntRange(1, 1000), default=30, show_default=True, metavar="N",
+    help="How often each of them is changed.",
+)  # fmt: skip
+@click.option(
+    "--cluster", metavar="ADDRESS",
+    help="Drive on the workers of the Dask scheduler at this address, for example 127.0.0.1:8786.",
+)  # fmt: skip
+@click.option(
+    "--out", type=_PATH, metavar="DIR",
+    help="Write calibration.toml, search.png and summary.json there, and after each generation what is needed"
+    " to go on: after Ctrl-C the same command does.",
+)  # fmt: skip
+@click.option("--json", "as_json", is_flag=True, help="Print the summary as JSON instead of tables.")
+def search(
+    vehicle_path: Path,
+    calibration_path: Path,
+    limit_texts: tuple[str, ...],
+    share_percent: float,
+    feet: int,
+    road: str,
+    seed: int,
+    cars: int,
+    check: int,
+    population: int,
+    generations: int,
+    cluster: str | None,
+    out: Path | None,
+    as_json: bool,
+) -> int:
+    """Seek settings for a car: the least time with lift, landing and bar within limits.
+
+    Moves the ceilings, the greatest reduction, hold, release and look-ahead of a calibration, and drives a
+    model of the car, scattered as its file says, on tracks of a kind, all settings with the same cars. Shows
+    the trade-off between time, lift and landing and not one answer only. Exit code 1: nothing that keeps the
+    limits was found.
+
+    A model's guess, and an engineering aid, not a safety device: start mild, with bars where the class
+    allows, on a prepared track, under the rules and the people responsible there.
+    """
+    from bench.calibration import load as load_calibration
+    from bench.files import whole_folder
+    from bench.search import report
+    from bench.search.limits import read_limits
+    from bench.search.state import STATE
+    from bench.search.study import Options
+    from bench.search.study import search as seek
+    from bench.search.watch import watching
+    from bench.vehicle.car import load as load_vehicle
+
+    limits = read_limits(limit_texts)
+    vehicle = load_vehicle(vehicle_path)
+    start = load_calibration(calibration_path)
+    if cluster:
+        from bench.sweep.cluster import check_cluster
+
+        check_cluster(cluster)
+    options = Options(
+        limits, share_percent / 100, feet, None if road == "level" else road, cars, check, population,
+        generations, seed,
+    )  # fmt: skip
+    try:
+        with watching() as watch:
+            found = seek(vehicle, start, options, out, cluster, watch)
+    except KeyboardInterrupt:
+        if out is not None and (out / STATE).exists():
+            click.echo(f"liftlatch: {out} keeps what was done; the same command goes on from there", err=True)
+        raise
+    facts = report.facts(found, ["liftlatch", *sys.argv[1:]])
+    if out is not None:
+        with whole_folder(out) as folder:
+            report.write_all(folder, facts, found)
+    if as_json:
+        click.echo(report.as_json(facts), nl=False)
+    else:
+        from bench.search.screen import show
+
+        show(facts, out)
+    return 0 if found.chosen else 1

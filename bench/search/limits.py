@@ -1,0 +1,222 @@
+"""What a setting must keep to, read from `--limit`, and how well it does over a spread."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from bench import units
+from bench.errors import UserError
+from bench.trace.text import quoted
+from bench.vehicle.results import MARKS_FT, Floats
+
+OVER = 10.0  # how far out of limits a run counts that turns over or never gets there
+
+_N_IN_LBF = 0.45359237 * 9.80665  # exact, from the definitions of the pound and of standard gravity
+
+
+@dataclass(frozen=True)
+class Kind:
+    """A figure that can be limited: its name in `--limit`, its words, the score it is taken from, the unit it
+    is shown in, and that unit's size in the score's."""
+
+    name: str
+    words: str
+    score: str
+    unit: str
+    size: float
+    form: str
+
+    def shown(self, value: float) -> str:
+        """A score as a person reads it."""
+        return f"{format(value / self.size, self.form)} {self.unit}"
+
+
+KINDS = (
+    Kind("lift", "peak lift", "peak_lift", "mm", 1e-3, ".0f"),
+    Kind("landing", "landing speed", "landing_speed", "m/s", 1.0, ".2f"),
+    Kind("bar", "bar force", "bar_force", "kN", 1e3, ".1f"),
+)
+_BAR_UNITS = {"n": 1.0, "kn": 1e3, "lbf": _N_IN_LBF}
+_FORM = "lift_mm=350, landing_m_per_s=1.0 or bar_kn=10"
+
+
+@dataclass(frozen=True)
+class Limit:
+    """The greatest value of a figure, in the score's SI unit."""
+
+    kind: Kind
+    most: float
+
+
+def read_limits(texts: Sequence[str]) -> tuple[Limit, ...]:
+    """The limits of all `--limit` options, in the order of KINDS. UserError for what cannot be one."""
+    found: dict[str, Limit] = {}
+    for text in texts:
+        limit = _read(text)
+        if limit.kind.name in found:
+            raise UserError(f"the {limit.kind.words} is limited twice", "--limit", "give each limit once")
+        found[limit.kind.name] = limit
+    return tuple(found[kind.name] for kind in KINDS if kind.name in found)
+
+
+def _read(text: str) -> Limit:
+    key, equals, number = text.partition("=")
+    name, _, suffix = key.strip().partition("_")
+    kind = next((kind for kind in KINDS if kind.name == name), None)
+    if not equals or kind is None:
+        raise UserError(f"{quoted(text)} is not a limit", "--limit", _FORM)
+    size = _size(kind, suffix)
+    if size is None:
+        known = {"lift": "lift_mm or lift_in", "landing": "landing_m_per_s or landing_fps"}
+        right = known.get(name, "bar_kn, bar_n or bar_lbf")
+        raise UserError(f"{quoted(key.strip())} has no unit of a {kind.words}", "--limit", right)
+    try:
+        value = float(number)
+    except ValueError:
+        value = math.nan
+    if not 0 < value < math.inf:
+        raise UserError(f"{quoted(text)} gives no number above 0", "--limit", _FORM)
+    return Limit(kind, value * size)
+
+
+def _size(kind: Kind, suffix: str) -> float | None:
+    """SI units in one of the unit that a suffix names, None where it is none of this kind."""
+    if kind.name == "bar":
+        return _BAR_UNITS.get(suffix)
+    unit = units.SUFFIXES.get(suffix)
+    si = "m/s" if kind.name == "landing" else "m"
+    if unit is None or units.kind_of(unit) != units.kind_of(si):
+        return None
+    return float(units.factor(unit, si))
+
+
+@dataclass(frozen=True)
+class Driven:
+    """What the cars of a spread did with one setting, car by car: float64[cars] each, in SI units. `time` is
+    that of the nose at the chosen distance; a run that never got there has the run's longest."""
+
+    time: Floats
+    lift: Floats
+    landing: Floats
+    bar: Floats
+    failed: Floats  # 1 where the car turned over or never got there
+
+    def first(self, count: int) -> Driven:
+        """The first so many cars."""
+        return Driven(*(getattr(self, name)[:count] for name in DRIVEN))
+
+    def of(self, kind: Kind) -> Floats:
+        """A figure that can be limited."""
+        values: Floats = getattr(self, kind.name)
+        return values
+
+
+def joined(a: Driven, b: Driven) -> Driven:
+    """The cars of both, in this order."""
+    return Driven(*(np.concatenate([getattr(a, name), getattr(b, name)]) for name in DRIVEN))
+
+
+DRIVEN = ("time", "lift", "landing", "bar", "failed")
+
+
+def driven(scores: dict[str, Floats], feet: int, longest_s: float) -> Driven:
+    """The figures of a search from the scores of runs."""
+    time = scores["nose_time"][:, MARKS_FT.index(feet)]
+    failed = (scores["turned_over"] > 0) | np.isnan(time)
+    return Driven(
+        np.where(np.isnan(time), longest_s, time),
+        scores["peak_lift"],
+        scores["landing_speed"],
+        scores["bar_force"],
+        failed.astype(np.float64),
+    )
+
+
+@dataclass(frozen=True)
+class Judged:
+    """A setting over a spread. `over`: by how much, as a share of the limit, the worst limit is passed in the
+    car at the wanted share (0 and below: kept). `time_s`: the mean; the rest: the value that the wanted share
+    of the cars stays at or below. `within`: the share of cars that keep all limits."""
+
+    over: float
+    time_s: float
+    lift_m: float
+    landing_mps: float
+    bar_n: float
+    within: float
+
+    @property
+    def aims(self) -> tuple[float, float, float]:
+        """What should be small."""
+        return self.time_s, self.lift_m, self.landing_mps
+
+
+def excess(d: Driven, limits: Sequence[Limit]) -> Floats:
+    """By how much, as a share of a limit, each car is beyond the limit it is farthest beyond (or nearest
+    to)."""
+    ratios = [d.of(limit.kind) / limit.most - 1 for limit in limits]
+    return np.where(d.failed > 0, OVER, np.minimum(np.max(ratios, axis=0), OVER))
+
+
+def judge(d: Driven, limits: Sequence[Limit], share: float) -> Judged:
+    """How well a setting does where `share` of the cars must keep the limits."""
+    beyond = excess(d, limits)
+    return Judged(
+        float(at_share(beyond, share)),
+        float(d.time.mean()),
+        at_share(d.lift, share),
+        at_share(d.landing, share),
+        at_share(d.bar, share),
+        float((beyond <= 0).mean()),
+    )
+
+
+def at_share(values: Floats, share: float) -> float:
+    """The least of the values that at least `share` of them do not exceed."""
+    place = math.ceil(share * len(values) - 1e-9) - 1
+    return float(np.sort(values)[max(0, place)])
+
+
+def better(a: Judged, b: Judged) -> bool:
+    """Whether `a` is preferred to `b`: nearer to the limits where one of them breaks them, else no worse in
+    every aim and better in one."""
+    if a.over > 0 or b.over > 0:
+        return max(a.over, 0.0) < max(b.over, 0.0)
+    return dominates(a, b)
+
+
+def dominates(a: Judged, b: Judged) -> bool:
+    """Whether `a` is no worse in every aim and better in one, whatever the limits."""
+    pairs = list(zip(a.aims, b.aims, strict=True))
+    return all(x <= y for x, y in pairs) and any(x < y for x, y in pairs)
+
+
+def rank(judged: Sequence[Judged]) -> list[int]:
+    """Numbers of the settings, the ones to keep first: those within the limits by fronts, in each front the
+    ends and the lonely ones first; then the others, the nearest to the limits first."""
+    inside = [i for i, j in enumerate(judged) if j.over <= 0]
+    outside = sorted((i for i, j in enumerate(judged) if j.over > 0), key=lambda i: (judged[i].over, i))
+    order: list[int] = []
+    while inside:
+        front = [i for i in inside if not any(dominates(judged[k], judged[i]) for k in inside)]
+        order += _spread_out(front, judged)
+        inside = [i for i in inside if i not in front]
+    return order + outside
+
+
+def _spread_out(front: list[int], judged: Sequence[Judged]) -> list[int]:
+    """The fastest one, then by the room that each has to its neighbours along the aims."""
+    room = dict.fromkeys(front, 0.0)
+    for aim in range(3):
+        along = sorted(front, key=lambda i: (judged[i].aims[aim], i))
+        span = judged[along[-1]].aims[aim] - judged[along[0]].aims[aim]
+        room[along[0]] = room[along[-1]] = math.inf
+        for before, i, after in zip(along, along[1:], along[2:], strict=False):
+            if span > 0:
+                room[i] += (judged[after].aims[aim] - judged[before].aims[aim]) / span
+    fastest = min(front, key=lambda i: (judged[i].time_s, i))
+    return sorted(front, key=lambda i: (i != fastest, -room[i], i))

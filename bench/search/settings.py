@@ -1,0 +1,172 @@
+"""The few numbers that a search moves, and the calibration that they make."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from bench.calibration import CalibrationMistakes, compile_text
+from bench.calibration.rewrite import Rewriter
+from bench.errors import UserError
+
+if TYPE_CHECKING:
+    from bench.calibration import CalibrationFile
+
+Values = tuple[int, ...]
+
+_STEP_FROM = 2500  # %/s; a release this fast is written as one step
+_FLOOR_MM = 60  # the lowest lift at which a cut may start where the file does not say how far the wheels hang
+
+
+@dataclass(frozen=True)
+class Setting:
+    """One number that is sought: what it is, its unit, and its range. `logarithmic`: sought by ratio.
+    Values are multiples of `step`."""
+
+    key: str
+    words: str
+    unit: str
+    low: int
+    high: int
+    step: int = 1
+    logarithmic: bool = False
+
+    def value(self, share: float) -> int:
+        """The value at a share (0 to 1) of the range."""
+        exact = self.low + (self.high - self.low) * share
+        if self.logarithmic:
+            exact = self.low * math.exp(math.log(self.high / self.low) * share)
+        return min(self.high, max(self.low, self.step * math.floor(exact / self.step + 0.5)))
+
+    def share(self, value: float) -> float:
+        """The share of the range at which a value lies."""
+        if self.high == self.low:
+            return 0.0
+        if self.logarithmic:
+            return math.log(value / self.low) / math.log(self.high / self.low)
+        return (value - self.low) / (self.high - self.low)
+
+
+class Settings:
+    """The numbers sought around one calibration, which must give ceilings.
+
+    The shape of the ceilings over progress stays the file's: their first point moves with the start at rest,
+    their last one with the start at the end, those between in proportion. Retard keeps its distance.
+    """
+
+    def __init__(self, start: CalibrationFile) -> None:
+        given = start.built.ceilings_mm
+        if given is None:
+            right = "give [ceilings], as traces/demo.toml has them"
+            raise UserError("has maps and no ceilings, and a search moves ceilings", start.path, right)
+        self.start = start
+        self._rewriter = Rewriter(start.text)
+        self._known_warnings = {_without_numbers(w) for w in start.warnings}
+        first, last = float(given.reduction_from[0]), float(given.reduction_from[-1])
+        drop = given.reduction_from[0] - given.reduction_from
+        along = given.progress - given.progress[0]
+        shape = drop / drop[-1] if first != last else along / max(float(along[-1]), 1e-9)
+        self._shape = [float(v) for v in shape]
+        self._before = [float(v) for v in given.reduction_from - given.retard_from]
+        widths = given.full - given.reduction_from
+        self._widths = [float(v) for v in widths / widths[0]]
+        self._far = math.floor(start.far_lift_mm)
+        droop = start.built.droop_mm
+        self._ground = math.ceil(droop) if droop is not None else _FLOOR_MM
+        most = min(100, start.number("reduction_limit") // 10)
+        lowest, highest = self._ground + 10, max(self._ground + 20, int(0.85 * self._far))
+        release = start.number("release_q16")
+        rate = _STEP_FROM if release == 0 else release * 1e5 / (65536 * start.tick_us)
+        self.start_values: Values = tuple(
+            round(v)
+            for v in (
+                first,
+                last,
+                float(widths[0]),
+                max(start.map_cells("reduction_map").max(), 10) / 10,
+                start.number("hold_ticks") * start.tick_us / 1000,
+                min(rate, _STEP_FROM),
+                _look_ms(start, "rising"),
+                _look_ms(start, "falling"),
+            )
+        )
+        all_of_them = (
+            ("start_at_rest_mm", "cut starts, at rest", "mm", lowest, highest, 1, False),
+            ("start_at_end_mm", "cut starts, at the end", "mm", lowest, highest, 1, False),
+            ("width_mm", "from start to full cut", "mm", 20, max(60, self._far - lowest), 1, False),
+            ("greatest_reduction_percent", "greatest reduction", "%", min(5, most), most, 1, False),
+            ("hold_ms", "hold", "ms", 0, 800, 5, False),
+            ("release_percent_per_s", "release", "%/s", 50, _STEP_FROM, 10, True),
+            ("look_rising_ms", "look-ahead, rising", "ms", 0, 400, 5, False),
+            ("look_falling_ms", "look-ahead, falling", "ms", 0, 400, 5, False),
+        )
+        # The range takes in what the file has, so that the search can start there.
+        self.all = tuple(
+            Setting(key, words, unit, min(low, own), max(high, own), step, logarithmic)
+            for (key, words, unit, low, high, step, logarithmic), own in zip(
+                all_of_them, self.start_values, strict=True
+            )
+        )
+
+    def values(self, shares: Sequence[float]) -> Values:
+        """The values at shares of the ranges."""
+        return tuple(s.value(share) for s, share in zip(self.all, shares, strict=True))
+
+    def shares(self, values: Values) -> list[float]:
+        """The shares of the ranges at which values lie."""
+        return [s.share(value) for s, value in zip(self.all, values, strict=True)]
+
+    def text(self, values: Values) -> str:
+        """The calibration's text with these values, everything else and the comments as they were."""
+        return self._rewriter.set(self._changes(values))
+
+    def calibration(self, values: Values) -> CalibrationFile | None:
+        """The calibration with these values; None where it is not legal, or where it draws a warning that the
+        start does not draw: such a one is not worth a run."""
+        try:
+            made = compile_text(self.text(values), self.start.path)
+        except CalibrationMistakes:
+            return None
+        if any(_without_numbers(w) not in self._known_warnings for w in made.warnings):
+            return None
+        return made
+
+    def written(self, number: int, value: int) -> str:
+        """One value as a person reads it."""
+        setting = self.all[number]
+        if setting.key == "release_percent_per_s" and value >= _STEP_FROM:
+            return "one step"
+        return f"{value} {setting.unit}"
+
+    def _changes(self, values: Values) -> dict[str, Any]:
+        at_rest, at_end, width, most, hold, release, rising, falling = values
+        starts, retards, fulls = [], [], []
+        for shape, before, wide in zip(self._shape, self._before, self._widths, strict=True):
+            start = round(at_rest + (at_end - at_rest) * shape)
+            starts.append(start)
+            retards.append(min(start, max(round(start - before), self._ground)))
+            # beyond the sensor's end nothing is told apart
+            fulls.append(min(round(start + width * wide), max(self._far, start + 1)))
+        one_step = release >= _STEP_FROM
+        return {
+            "ceilings.reduction_from_mm": starts,
+            "ceilings.retard_from_mm": retards,
+            "ceilings.reduction_full_mm": fulls,
+            "ceilings.greatest_reduction_percent": most,
+            "latch.hold_ms": hold,
+            "latch.release": "step" if one_step else None,
+            "latch.release_percent_per_s": None if one_step else release,
+            "look_ahead.rising_ms": rising,
+            "look_ahead.falling_ms": falling,
+        }
+
+
+def _look_ms(start: CalibrationFile, way: str) -> float:
+    return start.number(f"look_{way}_q12") * 1000 / (16 * 4096)
+
+
+def _without_numbers(text: str) -> str:
+    return re.sub(r"[\d.]+", "#", text)

@@ -1,0 +1,198 @@
+"""A search from start to result: generations, the check on cars that nothing was chosen by, the choice."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from bench.search import state
+from bench.search.drive import Driver, Job, Scores, driver, program
+from bench.search.evolve import Course, Plan, Search, Tried, fastest_within
+from bench.search.limits import Driven, Judged, Limit, dominates, driven, judge
+from bench.search.settings import Settings, Values
+from bench.search.spread import CHECK_FROM, Spread
+from bench.search.watch import Watch
+from bench.vehicle.car import VehicleFile
+from bench.vehicle.results import FOOT
+from bench.vehicle.run import run
+from bench.vehicle.track import Track
+
+if TYPE_CHECKING:
+    from bench.calibration import CalibrationFile
+
+_FASTEST, _ALONG, _BEYOND = 8, 6, 3  # settings that are checked: see _candidates
+_LONGEST_S = 15.0
+
+
+@dataclass(frozen=True)
+class Options:
+    """What is sought. `road` None is level; `check` is the number of cars that check what was found."""
+
+    limits: tuple[Limit, ...]
+    share: float = 0.95
+    feet: int = 660
+    road: str | None = "A"
+    cars: int = 48
+    check: int = 200
+    population: int = 24
+    generations: int = 30
+    seed: int = 1
+
+
+@dataclass(frozen=True)
+class Checked:
+    """One way to drive the cars of the check: without control (no values), as the start, or a setting."""
+
+    values: Values | None
+    calibration: CalibrationFile
+    scores: Scores
+    driven: Driven
+    judged: Judged
+
+
+@dataclass(frozen=True)
+class Found:
+    """A search that is done. `checked` has the settings that were checked, the fastest first; `chosen` is the
+    fastest one of them that keeps the limits in the wanted share of those cars, None where none does."""
+
+    vehicle: VehicleFile
+    settings: Settings
+    options: Options
+    course: Course
+    without: Checked
+    start: Checked
+    checked: list[Checked]
+    chosen: Checked | None
+
+    @property
+    def nearest(self) -> Checked:
+        """The chosen setting, or the one that keeps the limits in most cars."""
+        return self.chosen or max(self.checked, key=lambda c: (c.judged.within, -c.judged.over))
+
+
+def search(
+    vehicle: VehicleFile,
+    start: CalibrationFile,
+    options: Options,
+    folder: Path | None = None,
+    cluster: str | None = None,
+    watch: Watch = lambda share, text: None,
+) -> Found:
+    """Search, or go on with the search of a folder, which keeps what is needed for that after each
+    generation."""
+    settings = Settings(start)
+    asked = _asked(vehicle, start, options)
+    course = (state.load(folder, asked) if folder else None) or Course()
+    longest = _longest(vehicle, start, options)
+    spread = Spread(vehicle.text, str(vehicle.path), options.seed, options.road, options.feet, longest)
+    plan = Plan(
+        options.limits, options.share, options.feet, longest, options.cars, options.population,
+        options.generations, options.seed,
+    )  # fmt: skip
+    with driver(spread, cluster) as drive:
+        if folder and not course.generation:
+            state.save(folder, asked, course)  # a long search must not end with one that cannot be written
+        seeking = Search(plan, settings, drive)
+        while course.generation < options.generations:
+            watch(course.generation / (options.generations + 1), _so_far(course, options))
+            seeking.step(course)
+            if folder:
+                state.save(folder, asked, course)
+        watch(course.generation / (options.generations + 1), f"checking; {_so_far(course, options)}")
+        return _check(vehicle, settings, options, course, plan, drive)
+
+
+def state_text(found: Found) -> str:
+    """The state of a search that is done, as its folder keeps it."""
+    return state.as_text(_asked(found.vehicle, found.settings.start, found.options), found.course)
+
+
+def _asked(vehicle: VehicleFile, start: CalibrationFile, options: Options) -> dict[str, Any]:
+    """All that a result depends on."""
+    return {
+        "program": program(),
+        "vehicle": vehicle.digest,
+        "calibration": start.digest,
+        "limits": {limit.kind.name: limit.most for limit in options.limits},
+        "share": options.share,
+        "distance": options.feet,
+        "road": options.road,
+        "seed": options.seed,
+        "cars": options.cars,
+        "check": options.check,
+        "population": options.population,
+        "generations": options.generations,
+    }
+
+
+def _longest(vehicle: VehicleFile, start: CalibrationFile, options: Options) -> float:
+    """When a run is given up: half as long again as the car takes without control, and a second."""
+    track = Track(distance=options.feet * FOOT)
+    time = run(vehicle.car, start, track, controlled=False).at_mark("nose_time", options.feet)
+    return _LONGEST_S if math.isnan(time) else min(_LONGEST_S, math.ceil(1.5 * time + 1))
+
+
+def _so_far(course: Course, options: Options) -> str:
+    text = f"generation {course.generation} of {options.generations}"
+    best = fastest_within(course.tried)
+    if best is not None:
+        return f"{text}, best so far {best:.3f} s"
+    if not course.tried:
+        return text
+    most = max(tried.judged.within for tried in course.tried)
+    return f"{text}, none within limits yet (at best {100 * most:.0f} % of the cars)"
+
+
+def _check(
+    vehicle: VehicleFile, settings: Settings, options: Options, course: Course, plan: Plan, drive: Driver
+) -> Found:
+    """Drive the cars of the check without control, with the start and with the candidates."""
+    ways: list[tuple[Values | None, CalibrationFile, bool]] = [
+        (None, settings.start, False),
+        (settings.start_values, settings.start, True),
+    ]
+    for candidate in _candidates(course.tried):
+        made = settings.calibration(candidate)
+        assert made is not None
+        ways.append((candidate, made, True))
+    jobs = [Job(calibration, CHECK_FROM, options.check, on) for _, calibration, on in ways]
+    checked = []
+    for (values, calibration, _), scores in zip(ways, drive(jobs), strict=True):
+        figures = driven(scores, plan.feet, plan.longest_s)
+        judged = judge(figures, plan.limits, plan.share)
+        checked.append(Checked(values, calibration, scores, figures, judged))
+    without, start, *rest = checked
+    rest.sort(key=lambda c: (c.judged.time_s, c.values or ()))
+    chosen = next((c for c in rest if c.judged.over <= 0), None)
+    return Found(vehicle, settings, options, course, without, start, rest, chosen)
+
+
+def _candidates(tried: Sequence[Tried]) -> list[Values]:
+    """Settings worth a check: on the trade-off curve within the limits the fastest ones and some along the
+    rest of it, and beyond the limits some of the curve without limits; where nothing is within, the
+    nearest."""
+    inside = curve([t for t in tried if t.judged.over <= 0])
+    chosen = inside[:_FASTEST] + _evenly(inside[_FASTEST:], _ALONG)
+    if inside:
+        outside = [t for t in curve(tried) if t.judged.over > 0]
+        chosen += _evenly(outside, _BEYOND)
+    else:
+        by_excess = sorted(tried, key=lambda t: (t.judged.over, t.values))
+        chosen = by_excess[: _FASTEST + _ALONG]
+    return [t.values for t in chosen]
+
+
+def curve(tried: Sequence[Tried]) -> list[Tried]:
+    """Those that none of the others beats in time, lift and landing at once, the fastest first."""
+    front = [t for t in tried if not any(dominates(other.judged, t.judged) for other in tried)]
+    return sorted(front, key=lambda t: (t.judged.time_s, t.values))
+
+
+def _evenly(items: list[Tried], count: int) -> list[Tried]:
+    """So many of them, from the first to the last."""
+    if len(items) <= count:
+        return items
+    return [items[round(i * (len(items) - 1) / (count - 1))] for i in range(count)]
