@@ -26,6 +26,7 @@ COMMANDS = {
     "device": ("bench.device.command:device", "Behave as a device on a serial port, with or without faults."),
     "record": ("bench.link.record:record", "Save what a device streams as a trace."),
     "predict": ("bench.vehicle.command:predict", "Drive a model of the car with a calibration, and without."),
+    "search": ("bench.search.command:search", "Seek settings for a car, within limits, in a model of it."),
     "fit": ("bench.fit.command:fit", "Fit the model of the car to recorded runs."),
     "demo": ("bench.demo.command:demo", "Write the demo traces anew."),
 }

@@ -27,9 +27,14 @@ def draw(path: Path, found: Found) -> None:
     figure = Figure(figsize=(11, 9))
     FigureCanvasAgg(figure)
     panels = figure.subplots(2, 2).flat
-    figure.subplots_adjust(left=0.075, right=0.98, top=0.86, bottom=0.1, hspace=0.3, wspace=0.22)
+    figure.subplots_adjust(left=0.075, right=0.98, top=0.855, bottom=0.1, hspace=0.3, wspace=0.22)
     _trade_off(panels[0], found, KINDS[0])
     _trade_off(panels[1], found, KINDS[1])
+    handles, texts = panels[0].get_legend_handles_labels()
+    figure.legend(
+        handles, texts, fontsize=8, ncols=6, frameon=False, loc="upper left", bbox_to_anchor=(0.07, 0.925),
+        borderaxespad=0, handletextpad=0.4, columnspacing=1.5,
+    )  # fmt: skip
     _cars(panels[2], found)
     _ceilings(panels[3], found)
     for panel in panels:
@@ -39,7 +44,6 @@ def draw(path: Path, found: Found) -> None:
         panel.tick_params(labelsize=8)
         panel.xaxis.label.set_fontsize(9)
         panel.yaxis.label.set_fontsize(9)
-        panel.title.set_fontsize(9.5)
     name = found.vehicle.name or found.vehicle.path.name
     title = f"Settings for {name}, sought from {found.settings.start.path.name}: a model's guess"
     figure.suptitle(title, x=0.075, y=0.975, ha="left", fontsize=12, weight="bold")
@@ -95,9 +99,7 @@ def _trade_off(panel: Axes, found: Found, kind: Kind) -> None:
         f"{kind.words}, {kind.unit}, that {100 * found.options.share:g} % of the cars stay below"
     )
     panel.set_ylabel(f"mean time to {found.options.feet} ft, s")
-    panel.set_title(f"Time and {kind.words}", loc="left")
-    if kind is KINDS[0]:
-        panel.legend(fontsize=7.5, loc="upper left", framealpha=0.9, edgecolor="none")
+    panel.set_title(f"Time and {kind.words}", loc="left", fontsize=9.5)
 
 
 def _marks(found: Found) -> list[tuple[Checked, str, str, str]]:
@@ -135,8 +137,8 @@ def _cars(panel: Axes, found: Found) -> None:
     panel.set_ylim(bottom=0)
     panel.set_xlabel("peak lift, mm")
     panel.set_ylabel("landing speed, m/s")
-    panel.set_title(f"Each of {found.options.check} cars that it was not sought with", loc="left")
-    panel.legend(fontsize=7.5, loc="upper left", framealpha=0.9, edgecolor="none")
+    title = f"Each of {found.options.check} cars that it was not sought with"
+    panel.set_title(title, loc="left", fontsize=9.5)
 
 
 def _ceilings(panel: Axes, found: Found) -> None:
@@ -153,5 +155,5 @@ def _ceilings(panel: Axes, found: Found) -> None:
     panel.set_ylim(0, 1.35 * top)
     panel.set_xlabel(f"progress, {found.settings.start.progress_unit}")
     panel.set_ylabel("lift at the front axle, mm")
-    panel.set_title("The ceilings", loc="left")
+    panel.set_title("The ceilings", loc="left", fontsize=9.5)
     panel.legend(fontsize=7.5, loc="upper right", ncols=2, framealpha=0.9, edgecolor="none")

@@ -173,8 +173,8 @@ def bounded_by(found: Found) -> list[str]:
     if one.judged.over >= _BINDS - 1:
         lines = [
             f"The limit on {limit.kind.words} bounds it: it is the nearest one in"
-            f" {_percent(nearest[place])} of {cars} and broken in {_percent(beyond[place])}; {stay}, and {limit.kind.shown(limit.most)} is"
-            " allowed."
+            f" {_percent(nearest[place])} of {cars} and broken in {_percent(beyond[place])}; {stay}, and"
+            f" {limit.kind.shown(limit.most)} is allowed."
         ]
     else:
         lines = [

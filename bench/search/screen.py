@@ -103,7 +103,7 @@ def _check(console: Console, facts: dict[str, Any]) -> None:
 def _trade_off(console: Console, facts: dict[str, Any]) -> None:
     table = make_table(
         ("", False), ("time\ns", True), ("lift\nmm", True), ("land\nm/s", True), ("bar\nkN", True),
-        ("within\n%", True), ("at\nrest", True), ("at\nend", True), ("wide\nmm", True), ("most\n%", True),
+        ("within\n%", True), ("at\nrest", True), ("fall\nmm", True), ("wide\nmm", True), ("most\n%", True),
         ("hold\nms", True), ("rel.\n%/s", True), ("up\nms", True), ("down\nms", True),
     )  # fmt: skip
     table.padding = (0, 1, 0, 0)
@@ -121,8 +121,9 @@ def _trade_off(console: Console, facts: dict[str, Any]) -> None:
     lines = [
         "* chosen; ! does not keep the limits. Time: the mean; lift, land, bar: what"
         f" {facts['share_percent']:g} %",
-        "of the cars stay at or below. Rest, end: where the cut starts, mm; wide: from",
-        "there to the full cut; most: the greatest reduction; up, down: look-ahead.",
+        "of the cars stay at or below. At rest: the lift in mm where the cut starts; fall:",
+        "how much lower at the end; wide: from there to the full cut; most: the greatest",
+        "reduction; up, down: look-ahead, rising and falling.",
     ]
     for line in lines:
         console.print(line, style="dim", markup=False)

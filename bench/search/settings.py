@@ -54,7 +54,9 @@ class Settings:
     """The numbers sought around one calibration, which must give ceilings.
 
     The shape of the ceilings over progress stays the file's: their first point moves with the start at rest,
-    their last one with the start at the end, those between in proportion. Retard keeps its distance.
+    their last one lies lower by the fall, those between in proportion. They do not rise with progress unless
+    the file's do: the model knows no aerodynamic lift, and would not see what is wrong with a nose that is
+    high at speed. Retard keeps its distance.
     """
 
     def __init__(self, start: CalibrationFile) -> None:
@@ -78,13 +80,14 @@ class Settings:
         self._ground = math.ceil(droop) if droop is not None else _FLOOR_MM
         most = min(100, start.number("reduction_limit") // 10)
         lowest, highest = self._ground + 10, max(self._ground + 20, int(0.85 * self._far))
+        self._lowest = min(lowest, round(first), round(last))
         release = start.number("release_q16")
         rate = _STEP_FROM if release == 0 else release * 1e5 / (65536 * start.tick_us)
         self.start_values: Values = tuple(
             round(v)
             for v in (
                 first,
-                last,
+                first - last,
                 float(widths[0]),
                 max(start.map_cells("reduction_map").max(), 10) / 10,
                 start.number("hold_ticks") * start.tick_us / 1000,
@@ -95,7 +98,7 @@ class Settings:
         )
         all_of_them = (
             ("start_at_rest_mm", "cut starts, at rest", "mm", lowest, highest, 1, False),
-            ("start_at_end_mm", "cut starts, at the end", "mm", lowest, highest, 1, False),
+            ("fall_mm", "lower at the end by", "mm", 0, highest - lowest, 1, False),
             ("width_mm", "from start to full cut", "mm", 20, max(60, self._far - lowest), 1, False),
             ("greatest_reduction_percent", "greatest reduction", "%", min(5, most), most, 1, False),
             ("hold_ms", "hold", "ms", 0, 800, 5, False),
@@ -142,10 +145,10 @@ class Settings:
         return f"{value} {setting.unit}"
 
     def _changes(self, values: Values) -> dict[str, Any]:
-        at_rest, at_end, width, most, hold, release, rising, falling = values
+        at_rest, fall, width, most, hold, release, rising, falling = values
         starts, retards, fulls = [], [], []
         for shape, before, wide in zip(self._shape, self._before, self._widths, strict=True):
-            start = round(at_rest + (at_end - at_rest) * shape)
+            start = max(round(at_rest - fall * shape), self._lowest)
             starts.append(start)
             retards.append(min(start, max(round(start - before), self._ground)))
             # beyond the sensor's end nothing is told apart
