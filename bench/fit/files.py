@@ -20,7 +20,7 @@ def write_all(folder: Path, facts: dict[str, Any], fit: Fit) -> None:
     from bench.fit.picture import draw
 
     sources = [run.path.name for run in fit.runs]
-    text = fitted_text(fit.vehicle, fit.fitted.told, sources, [facts["notes"][-1]])
+    text = fitted_text(fit.vehicle, fit.fitted.told, sources, facts["notes"])
     (folder / "car.toml").write_text(text, encoding="utf-8")
     (folder / "summary.json").write_text(as_json(facts), encoding="utf-8")
     draw(folder / "fit.png", fit)

@@ -35,7 +35,9 @@ NOISE = {"height": 1.0, "speed": 0.1, "engine": 20.0}
 _STOOD_S = 1.0
 _CLEAR_MM = 25.0  # of lift beyond the droop: the wheels have left the ground
 _NEAR_END_MM = 3.0
+_NO_HEIGHT_MM = 1.0  # a reading below is none
 _SPUN_UP_S = 0.3
+_SHIFT_SHOWS_S = 0.25
 _NEEDS = "a fit needs height, road speed and engine speed"
 
 
@@ -88,7 +90,7 @@ def measure(trace: Trace, car: Car, calibration: CalibrationFile | None) -> Meas
     if calibration is not None:
         end_mm = min(end_mm, max(calibration.row("sensor_height")) / 16)
     rest, noise = _standing(trace, height, launch_s, car, notes)
-    at_end = _beyond(values["height"], end_mm, rest, car.beyond_high)
+    at_end = _beyond(values["height"], end_mm, car.beyond_high)
     gain = car.wheelbase / (car.wheelbase + car.sensor_ahead)
     seen = np.where(at_end, end_mm, values["height"])
     peak = float(np.nanmax(seen) - rest) * gain
@@ -103,7 +105,10 @@ def measure(trace: Trace, car: Car, calibration: CalibrationFile | None) -> Meas
         if name != "height" and np.count_nonzero(np.isfinite(values[name])) < 10:
             raise UserError(f"no {name} speed after the launch", trace.path, _NEEDS)
     share = _share(car, tick_us, reduction, retard, float(time[-1]))
-    shifts = _shifts(time, values["engine"], share, car, notes)
+    # a change that begins just before the end of the run shows only after it
+    after = (trace.time_s >= launch_s) & (trace.time_s <= until + _SHIFT_SHOWS_S)
+    engine = trace.channels["engine_speed"].values[after]
+    shifts = _shifts(trace.time_s[after] - launch_s, engine, share, car, float(time[-1]), notes)
     return Measured(
         trace.path, trace.digest, time, values, at_end, end_mm, share, shifts, noise, peak, notes
     )
@@ -203,21 +208,21 @@ def _standing(
     return rest, noise
 
 
-def _beyond(height: Floats, end_mm: float, rest: float, beyond_high: bool) -> Bools:
+def _beyond(height: Floats, end_mm: float, beyond_high: bool) -> Bools:
     """Where the nose is beyond the sensor's end; there, and where there is no reading, the height becomes
     NaN."""
     beyond = height >= end_mm - _NEAR_END_MM
     if not beyond_high:
         # low readings after a high one
         risen = np.maximum.accumulate(np.nan_to_num(height, nan=0.0, posinf=0.0)) > 0.8 * end_mm
-        beyond |= risen & (height < 0.2 * rest)
+        beyond |= risen & (height < _NO_HEIGHT_MM)
     for first, last in spans(beyond):
         before = height[:first][np.isfinite(height[:first])]
         if not len(before) or before[-1] < 0.6 * end_mm:
             beyond[first:last] = False  # a jump to the end from far below is a bad contact
             height[first:last] = np.nan
     height[beyond] = np.nan
-    height[height < 0.2 * rest] = np.nan
+    height[height < _NO_HEIGHT_MM] = np.nan
     return np.asarray(beyond, dtype=np.bool_)
 
 
@@ -239,7 +244,9 @@ def _share(
     return np.where(ticks < 0, 1.0, told[np.clip(ticks, 0, len(told) - 2)])
 
 
-def _shifts(time: Floats, engine: Floats, share: Floats, car: Car, notes: list[str]) -> tuple[float, ...]:
+def _shifts(
+    time: Floats, engine: Floats, share: Floats, car: Car, end: float, notes: list[str]
+) -> tuple[float, ...]:
     """When each gear change begins: where the engine speed falls fastest within the time of a change, near
     the speed (or time) at which the car is said to change, and no cut of torque has just begun."""
     found: list[float] = []
@@ -253,7 +260,7 @@ def _shifts(time: Floats, engine: Floats, share: Floats, car: Car, notes: list[s
     smooth = np.convolve(np.pad(rpm, wide, mode="edge"), np.ones(wide) / wide, mode="same")[wide:-wide]
     change = max(0.03, car.shift_time)
     ahead = round(change * 1000)
-    cut = np.interp(at, np.arange(len(share)) * STEP_S, share)
+    cut = np.interp(at, np.arange(len(share)) * STEP_S, share)  # its last value beyond its end
     for gear, shift_at in enumerate(car.shift_at):
         ratio = car.gear[gear + 1] / car.gear[gear]
         start = found[-1] + 0.3 if found else 0.15
@@ -277,6 +284,8 @@ def _shifts(time: Floats, engine: Floats, share: Floats, car: Car, notes: list[s
         # it begins at the greatest speed just before the fall
         first = max(0, best - ahead)
         onset = first + int(smooth[first : best + 1].argmax())
+        if at[onset] > end:
+            break
         found.append(float(at[onset]))
         notes.append(
             f"gearbox: change {gear + 1} begins {at[onset]:.3f} s after the launch at"

@@ -57,6 +57,7 @@ def facts(fit: Fit, command: Sequence[str]) -> dict[str, Any]:
             "warnings": fit.vehicle.warnings,
         },
         "runs": [_run(fit, i) for i in range(len(fit.runs))],
+        "model_holds": not any(_poor(rest) for rest in rest_of(fitted)),
         "windows_s": fitted.windows,
         "steps": fitted.steps,
         "parameters": [_parameter(fit, i) for i in range(len(fitted.told))],
@@ -84,6 +85,7 @@ def _run(fit: Fit, i: int) -> dict[str, Any]:
         "calibration": None if calibration is None else str(calibration.path),
         "seconds": round(run.duration, 3),
         "peak_lift_seen_mm": round(run.peak_lift_mm, 1),
+        "beyond_sensor": bool(run.at_end.any()),
         "peak_lift_fitted_mm": round(float(fitted.lift_mm[i].max()), 1),
         "launch_later_ms": round(1000 * fitted.launch[i], 2),
         "shifts_s": [round(t, 4) for t in fitted.shifts[i]],
@@ -114,11 +116,16 @@ def _parameter(fit: Fit, i: int) -> dict[str, Any]:
     }
 
 
+def _poor(rest: dict[str, tuple[float, float]]) -> bool:
+    """Whether a run goes its own way: far more is left than noise."""
+    return rest["height"][1] > _POOR_MM or rest["engine"][1] > _POOR_RPM
+
+
 def notes(fit: Fit) -> list[str]:
     """What a person should know before trusting the fit."""
     found = []
     for run, rest in zip(fit.runs, rest_of(fit.fitted), strict=True):
-        if rest["height"][1] > _POOR_MM or rest["engine"][1] > _POOR_RPM:
+        if _poor(rest):
             found.append(
                 f"{run.path.name}: the fitted car stays {rest['height'][1]:.0f} mm and"
                 f" {rest['engine'][1]:.0f} rpm (rms) away from the trace; the model or a given value is wrong"

@@ -61,7 +61,7 @@ def _runs(console: Console, facts: dict[str, Any]) -> None:
         decimals = {"height": 1, "speed": 2, "engine": 0}
         table.add_row(
             shown(Path(run["file"]).name, 24),
-            f"{run['peak_lift_seen_mm']:.0f} mm",
+            f"{'> ' if run['beyond_sensor'] else ''}{run['peak_lift_seen_mm']:.0f} mm",
             f"{run['peak_lift_fitted_mm']:.0f} mm",
             *(f"{rms[c]['given']:.{n}f} > {rms[c]['fitted']:.{n}f}" for c, n in decimals.items()),
         )
@@ -83,4 +83,7 @@ def _parameters(console: Console, facts: dict[str, Any]) -> None:
                 f"{p['given']:.4g}", f"{p['fitted']:.4g}", f"{low:.4g} .. {high:.4g}",
                 f"{p['within_80_percent']:.2g} %",
             )  # fmt: skip
-    print_table(console, "What the runs tell", table)
+    title = "What the runs tell"
+    if not facts["model_holds"]:
+        title += " - of little worth here: the model does not follow them, see below"
+    print_table(console, title, table)
