@@ -84,13 +84,15 @@ def whole_folder(path: str | os.PathLike[str]) -> Iterator[Path]:
     """
     shown, target = Path(path), Path(os.path.realpath(path))
     _refuse_foreign(shown, target)
-    with _explained(shown, target), _terminable():
+    with _explained(shown, target), _terminable() as asked:
         made = _make_parents(target.parent)
         part = _part_of(target)
         done = False
         try:
             part.mkdir()
             yield part
+            if asked:
+                raise SystemExit(128 + asked[0])
             names = sorted(_names_in(part))
             (part / MANIFEST).write_text("".join(f"{name}\n" for name in names), encoding="utf-8")
             _sync_all(part)
@@ -135,23 +137,29 @@ def _concerns(error: OSError, target: Path) -> bool:
 
 
 @contextmanager
-def _terminable() -> Iterator[None]:
-    """Let a request to terminate unwind the block, so that it cleans up, as Ctrl-C does."""
+def _terminable() -> Iterator[list[int]]:
+    """Let a request to terminate unwind the block, so that it cleans up, as Ctrl-C does.
+
+    Gives the list of the requests that came: one that comes in a finalizer, whose exceptions Python
+    ignores, does not unwind anything.
+    """
+    asked: list[int] = []
     if threading.current_thread() is not threading.main_thread():
-        yield
+        yield asked
         return
+
+    def leave(number: int, frame: FrameType | None) -> NoReturn:
+        asked.append(number)
+        raise SystemExit(128 + number)
+
     signals = [s for s in (signal.SIGTERM, signal.SIGHUP) if signal.getsignal(s) == signal.SIG_DFL]
     for number in signals:
-        signal.signal(number, _leave)
+        signal.signal(number, leave)
     try:
-        yield
+        yield asked
     finally:
         for number in signals:
             signal.signal(number, signal.SIG_DFL)
-
-
-def _leave(number: int, frame: FrameType | None) -> NoReturn:
-    raise SystemExit(128 + number)
 
 
 def _names_in(folder: Path) -> Iterator[str]:

@@ -115,11 +115,6 @@ def test_a_wrong_length_is_refused(size: int) -> None:
     assert read(image, Calibration()) == (IMAGE_LENGTH if size >= HEADER_BYTES else IMAGE_MAGIC)
 
 
-def _sealed(body: bytes) -> bytes:
-    head = pack(values())[:8]
-    return head + binascii.crc32(body).to_bytes(4, "little") + body
-
-
 @pytest.mark.parametrize("version", [0, 2, 65535])
 def test_another_version_is_refused(version: int) -> None:
     image = pack(values())

@@ -231,6 +231,28 @@ class TestWholeFolder:
         assert [p.name for p in tmp_path.iterdir()] == ["x"]
         assert (tmp_path / "x" / "a.csv").read_text() == "1"
 
+    def test_a_signal_in_a_finalizer_is_not_lost(self, tmp_path: Path) -> None:
+        # Python ignores the exceptions of __del__ and of weakref callbacks, whoever raises them there
+        program = """
+            import os, signal, sys
+            from bench.files import whole_folder
+            class Last:
+                def __del__(self):
+                    os.kill(os.getpid(), signal.SIGTERM)
+            with whole_folder(sys.argv[1]) as folder:
+                (folder / "a.csv").write_text("2")
+                last = Last()
+                print("ready", flush=True)
+                del last
+                (folder / "b.csv").write_text("2")
+        """
+        fill(tmp_path / "x", "1")
+        process = start(program, tmp_path / "x")
+        process.communicate(timeout=30)
+        assert process.returncode == 128 + signal.SIGTERM
+        assert [p.name for p in tmp_path.iterdir()] == ["x"]
+        assert (tmp_path / "x" / "a.csv").read_text() == "1"
+
     def test_killed_in_the_middle_keeps_the_old_result(self, tmp_path: Path) -> None:
         fill(tmp_path / "x", "1")
         process = start(FILL_AND_WAIT, tmp_path / "x")

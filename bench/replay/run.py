@@ -160,9 +160,6 @@ class Reference:
         return result, np.array(bits, dtype=np.uint8)
 
 
-ENGINES = ("reference", "c")
-
-
 def engine_to_use(asked: str | None) -> tuple[str, str]:
     """The engine to step with, and a line to say where that is not the one a person would expect.
 
@@ -179,7 +176,7 @@ def engine_to_use(asked: str | None) -> tuple[str, str]:
 
 
 def make_engine(name: str, image: bytes) -> Engine:
-    """The engine of a name of ENGINES, on an image. UserError where the C core cannot be used."""
+    """The engine of a name, "reference" or "c", on an image. UserError where the C core cannot be used."""
     if name == "reference":
         return Reference(image)
     from firmware_model import binding

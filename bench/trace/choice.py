@@ -33,7 +33,6 @@ ROLE_UNITS: dict[str, dict[str, str]] = {
     "request_retard": {"angle": "deg"},
     "request_reason": {},
 }
-ROLES = tuple(role for role in ROLE_UNITS if role != TIME)
 
 # Units that may be assumed (and are then noted), because loggers write no other for this signal.
 _USUAL_UNITS = {
