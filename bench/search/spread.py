@@ -22,7 +22,6 @@ DEFAULT_SCATTER = {
 }
 
 CHECK_FROM = 500_001  # numbers of the cars that no setting was chosen by
-MOST_CARS = 100_000
 _ROADS = 8  # different roads in a spread; a road takes longer to make than a run
 _RUN_OUT_M = 30
 

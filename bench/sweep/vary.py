@@ -16,7 +16,7 @@ from bench.calibration import CalibrationMistakes, compile_text
 from bench.calibration.reader import unit_after
 from bench.calibration.rewrite import Rewriter, in_unit_of_file
 from bench.errors import UserError, UserErrors
-from bench.trace.text import plural, quoted
+from bench.trace.text import quoted
 
 if TYPE_CHECKING:
     from bench.calibration import CalibrationFile
@@ -246,10 +246,3 @@ def _with(mistakes: UserErrors, varied: Sequence[Varied], values: Sequence[Value
 def setting_text(varied: Sequence[Varied], values: Sequence[Value]) -> str:
     """Such as "latch.hold_ms = 200, latch.release = step"."""
     return ", ".join(f"{one.key} = {written(value)}" for one, value in zip(varied, values, strict=True))
-
-
-def count_text(varied: Sequence[Varied]) -> str:
-    """Such as "31 settings" or "31 x 4 = 124 settings"."""
-    sizes = [str(len(one.values)) for one in varied]
-    product = plural(_product(varied), "setting")
-    return product if len(sizes) == 1 else f"{' x '.join(sizes)} = {product}"

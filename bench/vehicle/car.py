@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
-from collections.abc import Mapping
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from math import sqrt
 from pathlib import Path
@@ -535,8 +534,3 @@ def written(name: str, value: float) -> str:
     """A parameter's SI value in the unit of the file."""
     p = BY_NAME[name]
     return with_sign(plain(value / p.si), p.unit)
-
-
-def as_dict(car: Car) -> Mapping[str, object]:
-    """A car's fields by name, tuples as lists."""
-    return {f.name: list(v) if isinstance(v := getattr(car, f.name), tuple) else v for f in fields(car)}
