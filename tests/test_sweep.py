@@ -83,7 +83,7 @@ def test_values_may_be_numbers_words_or_switches() -> None:
         ("latch.hold_ms=1,,2", "has an empty value"),
         ("latch.hold_ms=1,2,1", "has the value 1 twice"),
         ("latch.hold_ms=1,1.0", "has the value 1 twice"),
-        ("hold_ms=1", "--vary hold_ms may be latch.hold_ms or fault.hold_ms; give the whole key"),
+        ("reduction_percent=1", "may be engine_curve.reduction_percent or limits.reduction_percent; give"),
         (
             "release_deg_per_s=1",
             "may be latch.retard.release_deg_per_s or fault.release_deg_per_s"
@@ -113,6 +113,9 @@ def test_too_many_settings_and_a_key_twice_are_refused() -> None:
     ("name", "key"),
     [
         ("latch.hold_ms", "latch.hold_ms"),
+        ("hold_ms", "latch.hold_ms"),  # not the fault's: the latch's keys are the ones that are tried
+        ("release", "latch.release"),
+        ("fault.hold_ms", "fault.hold_ms"),
         ("rising_ms", "look_ahead.rising_ms"),
         ("rising_s", "look_ahead.rising_s"),  # another unit of the kind
         ("ahead.rising_ms", None),  # a section is given whole

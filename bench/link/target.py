@@ -36,6 +36,7 @@ IMAGE_REASONS = {
     4: "its CRC is wrong",
     5: "a value lies outside its range",
     6: "its parts do not fit each other",
+    7: "its firmware keeps it where it cannot read it: not at a multiple of 4",
 }
 
 

@@ -134,7 +134,7 @@ def _literal(name: str, text: str) -> Value:
 
 def find_key(name: str, calibration: CalibrationFile) -> str:
     """The dotted key of a calibration that a name means: the whole key, or its last part or parts where only
-    one key ends so. UserError naming the possible ones."""
+    one key ends so, or where one that does is in [latch]. UserError naming the possible ones."""
     *sections, key = name.split(".")
     known = [(shown.section, shown.key) for shown in calibration.shown]
     found = []
@@ -143,7 +143,7 @@ def find_key(name: str, calibration: CalibrationFile) -> str:
         fits = _same_thing(section, key, other) and _ends_with(section.split("."), sections)
         if fits and full not in found:
             found.append(full)
-    exact = [full for full in found if full == name]
+    exact = [full for full in found if full in (name, f"latch.{name}")]
     if exact or len(found) == 1:
         return (exact or found)[0]
     if found:
