@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING
 from bench.demo.chance import Chance
 from bench.errors import UserError
 from bench.search.drive import Driver, Job
-from bench.search.limits import Driven, Judged, Limit, better, driven, joined, judge, rank
+from bench.search.limits import Driven, Judged, Limit, better, demanded, driven, joined, judge, rank
 from bench.search.settings import Settings, Values
 
 if TYPE_CHECKING:
@@ -107,7 +107,11 @@ class Search:
 
     def judge(self, members: Sequence[Member]) -> list[Judged]:
         """How well settings do on the cars that drove them."""
-        return [judge(m.driven, self.plan.limits, self.plan.share) for m in members]
+        return [self._judge(m.driven) for m in members]
+
+    def _judge(self, d: Driven) -> Judged:
+        plan = self.plan
+        return judge(d, plan.limits, plan.share, demanded(len(d.time), plan.share))
 
     def _begin(self, course: Course, chance: Chance) -> None:
         """The start, and of settings spread evenly over the ranges those that look best on a few cars."""
@@ -116,7 +120,7 @@ class Search:
         points += evenly_spread(_FIRST_TRIED * plan.population, len(self.settings.all), chance)
         looked = [one for one in self._look(course, points) if one is not None]
         if len(looked) < _LEAST_POPULATION:
-            what = f"only {len(looked)} of {len(points)} settings near it make a calibration worth a run"
+            what = f"only {len(looked)} of {len(points)} settings near it make a legal calibration"
             right = "for example a larger ceilings.largest_difference_percent"
             raise UserError(what, self.settings.start.path, right)
         order = sorted(rank(self.judge(looked)), key=lambda i: looked[i].values != own)
@@ -130,8 +134,8 @@ class Search:
         for i, seen in enumerate(looked):
             if seen is None:
                 continue
-            before = judge(members[i].driven.first(self.plan.few), self.plan.limits, self.plan.share)
-            (after,) = self.judge([seen])
+            before = self._judge(members[i].driven.first(self.plan.few))
+            after = self._judge(seen.driven)
             if not better(before, after):
                 hopeful.append((i, seen))
         kept, beside = list(members), []
@@ -163,7 +167,7 @@ class Search:
         return point
 
     def _look(self, course: Course, points: list[list[float]]) -> list[_Looked | None]:
-        """The points as settings that a few cars drove; None where they make no calibration worth a run."""
+        """The points as settings that a few cars drove; None where they make no legal calibration."""
         settings = [self.settings.values(point) for point in points]
         made = [self.settings.calibration(values) for values in settings]
         jobs = [Job(calibration, 1, self.plan.few) for calibration in made if calibration is not None]

@@ -15,6 +15,8 @@ from bench.vehicle.results import MARKS_FT, Floats
 
 OVER = 10.0  # how far out of limits a run counts that turns over or never gets there
 
+_DOUBT = 0.1
+
 _N_IN_LBF = 0.45359237 * 9.80665  # exact, from the definitions of the pound and of standard gravity
 
 
@@ -139,8 +141,8 @@ def driven(scores: dict[str, Floats], feet: int, longest_s: float) -> Driven:
 @dataclass(frozen=True)
 class Judged:
     """A setting over a spread. `over`: by how much, as a share of the limit, the worst limit is passed in the
-    car at the wanted share (0 and below: kept). `time_s`: the mean; the rest: the value that the wanted share
-    of the cars stays at or below. `within`: the share of cars that keep all limits."""
+    car at the demanded share (0 and below: kept). `time_s`: the mean; the rest: the value that the wanted
+    share of the cars stays at or below. `within`: the share of cars that keep all limits."""
 
     over: float
     time_s: float
@@ -162,11 +164,12 @@ def excess(d: Driven, limits: Sequence[Limit]) -> Floats:
     return np.where(d.failed > 0, OVER, np.minimum(np.max(ratios, axis=0), OVER))
 
 
-def judge(d: Driven, limits: Sequence[Limit], share: float) -> Judged:
-    """How well a setting does where `share` of the cars must keep the limits."""
+def judge(d: Driven, limits: Sequence[Limit], share: float, demand: float | None = None) -> Judged:
+    """How well a setting does where `share` of the cars must keep the limits, or of these cars the share
+    `demand`."""
     beyond = excess(d, limits)
     return Judged(
-        float(at_share(beyond, share)),
+        at_share(beyond, demand or share),
         float(d.time.mean()),
         at_share(d.lift, share),
         at_share(d.landing, share),
@@ -179,6 +182,19 @@ def at_share(values: Floats, share: float) -> float:
     """The least of the values that at least `share` of them do not exceed."""
     place = math.ceil(share * len(values) - 1e-9) - 1
     return float(np.sort(values)[max(0, place)])
+
+
+def demanded(cars: int, share: float) -> float:
+    """What share of so many cars must keep the limits for `share` of all cars to do so with 90 % confidence:
+    a search that is content with the share itself finds what just fits its own cars. All of them where there
+    are too few for that."""
+    miss = 1 - share
+    chance = 0.0
+    for broken in range(cars):
+        chance += math.comb(cars, broken) * miss**broken * share ** (cars - broken)
+        if chance > _DOUBT:
+            return 1 - max(0, broken - 1) / cars
+    return 1.0
 
 
 def better(a: Judged, b: Judged) -> bool:

@@ -65,7 +65,7 @@ def _head(console: Console, facts: dict[str, Any]) -> None:
         ("vehicle", f"{shown(vehicle['file'], 200)}{named}"),
         ("start", f"{shown(facts['start']['file'], 200)}: image CRC-32 {facts['start']['image_crc32']}"),
         ("sought", f"least time to {facts['distance_ft']} ft"),
-        ("limits", f"{limits}; in {facts['share_percent']:g} % of cars"),
+        ("limits", f"{limits}; in {facts['share_percent']:g} %"),
         ("spread", f"{spread['cars']} cars on {road}, seed {spread['seed']}; {facts['runs']} runs"),
     ]
     if spread["default_scatter"]:
@@ -119,11 +119,10 @@ def _trade_off(console: Console, facts: dict[str, Any]) -> None:
         )
     print_table(console, "The trade-off, on the same cars", table)
     lines = [
-        "* chosen; ! does not keep the limits. Time: the mean; lift, land, bar: what"
-        f" {facts['share_percent']:g} %",
-        "of the cars stay at or below. At rest: the lift in mm where the cut starts; fall:",
-        "how much lower at the end; wide: from there to the full cut; most: the greatest",
-        "reduction; up, down: look-ahead, rising and falling.",
+        "* chosen; ! does not keep the limits. Time: the mean; lift, land, bar: what",
+        f"{facts['share_percent']:g} % of the cars stay at or below. At rest: the lift in mm where the cut",
+        "starts; fall: how much lower at the end; wide: from there to the full cut;",
+        "most: the greatest reduction; up, down: look-ahead, rising and falling.",
     ]
     for line in lines:
         console.print(line, style="dim", markup=False)

@@ -172,13 +172,13 @@ def _check(
 
 def _candidates(tried: Sequence[Tried]) -> list[Values]:
     """Settings worth a check: on the trade-off curve within the limits the fastest ones and some along the
-    rest of it, and beyond the limits some of the curve without limits; where nothing is within, the
-    nearest."""
+    rest of it, and beyond the limits some of the faster ones on the curve without limits; where
+    nothing is within, the nearest."""
     inside = curve([t for t in tried if t.judged.over <= 0])
     chosen = inside[:_FASTEST] + _evenly(inside[_FASTEST:], _ALONG)
     if inside:
         outside = [t for t in curve(tried) if t.judged.over > 0]
-        chosen += _evenly(outside, _BEYOND)
+        chosen += _evenly([t for t in outside if t.judged.time_s < inside[0].judged.time_s], _BEYOND)
     else:
         by_excess = sorted(tried, key=lambda t: (t.judged.over, t.values))
         chosen = by_excess[: _FASTEST + _ALONG]
