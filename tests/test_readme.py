@@ -25,7 +25,8 @@ def test_readme_shows_outputs() -> None:
 @pytest.mark.parametrize(("command", "shown"), SHOWN, ids=[command for command, _ in SHOWN])
 def test_output_is_as_shown(command: str, shown: str) -> None:
     """All of bench/run's own output, and of other commands the part that is shown."""
-    done = subprocess.run(shlex.split(command), cwd=ROOT, capture_output=True, text=True, check=True, timeout=120)
+    words = shlex.split(command)
+    done = subprocess.run(words, cwd=ROOT, capture_output=True, text=True, check=True, timeout=120)
     printed = lines(done.stdout)
     part = lines(shown)
     if command == "bench/run":

@@ -1,4 +1,4 @@
-"""The two-slot store of calibrations: a power cut at every step leaves the old image or the new one, whole."""
+"""The two-slot store of calibrations: a power cut at every step leaves the old or the new image, whole."""
 
 from __future__ import annotations
 
