@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from bench.link import protocol as p
 from bench.link.frames import encode
 from bench.replay.run import OUTPUT_TYPES
+from controller import constants
 from tests import ROOT
 from tests.test_link_frames import by_hand
 
@@ -134,6 +135,22 @@ def test_numbers_and_names_are_those_of_the_page() -> None:
     reasons = {int(row[0]): row[1] for row in rows(section()) if row[0].isdigit()}
     assert reasons == {reason.value: reason.name for reason in p.Reason}
     assert set(p.REASON_TEXT) == set(p.Reason)
+
+
+@pytest.mark.parametrize(
+    ("title", "prefix", "names"),
+    [
+        ("States", "", ["REST", "PEAK", "HOLD", "RELEASE", "KEPT", "FAULT_RELEASE"]),
+        ("Fault bits", "FAULT_", [n for n in vars(constants) if re.match("FAULT_(?!RELEASE)", n)]),
+        ("Askers", "ASKER_", [n for n in vars(constants) if n.startswith("ASKER_")]),
+    ],
+)
+def test_states_and_bits_are_those_of_the_page(title: str, prefix: str, names: list[str]) -> None:
+    said = re.search(rf"^- {title}: (.*?)\.$", section(), re.MULTILINE | re.DOTALL)
+    assert said
+    pairs = [part.split(maxsplit=1) for part in said[1].split(",")]
+    expected = {name.removeprefix(prefix): getattr(constants, name) for name in names}
+    assert {" ".join(word.split()).upper().replace(" ", "_"): int(n) for n, word in pairs} == expected
 
 
 def test_the_rates_that_the_page_names() -> None:
