@@ -19,7 +19,6 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import Any
 
 import click
 import numpy as np
@@ -45,7 +44,7 @@ TRACES = Path(__file__).resolve().parents[2] / "traces"
 
 _HEAD = """# What the firmware costs
 
-Bytes, and instructions of the core. Compiled with {compiler}, `-Os`. Instructions are
+Bytes, and instructions of the core. Compiled with {compiler}, `-O2`. Instructions are
 counted by the emulated board: its clock advances by {ns} ns for each, and the firmware reads it before and
 after `ll_step` with `ll_outputs`, and before and after `ll_event` with `ll_spark`. The search started from a
 calibration with every curve, axis and filter at its largest. Stack is the compiler's call graph, without
@@ -96,39 +95,64 @@ def _said(*command: str) -> str:
     return subprocess.run(command, capture_output=True, text=True, check=True).stdout
 
 
+@dataclass(frozen=True)
+class _Sizes:
+    code: int
+    constants: int
+    stack: dict[str, int]
+    deepest: int
+    controller: int
+    link: int
+    flash: int
+    ram: int
+
+
 def sizes() -> list[Row]:
-    """What the compiler says."""
-    core = {cpu: size.measure(cpu) for cpu in build.CPUS}
-    m3, m0 = (core[cpu] for cpu in build.CPUS)
-    whole = [_whole(cpu) for cpu in build.CPUS]
-
-    def constants(of: Any) -> int:
-        return sum(part for _, part in of.files.values())
-
+    """What the compiler and its tools say."""
+    m3, m0 = (_sizes(cpu) for cpu in build.CPUS)
     return [
         Row("core: code and constants", m3.code, m0.code, 12 * 1024),
-        Row("core: constants of these", constants(m3), constants(m0)),
-        Row("core: state", m3.state, m0.state, 1024),
+        Row("core: constants of these", m3.constants, m0.constants),
+        Row("core: state", m3.controller, m0.controller, 1024),
         Row("core: deepest stack of a tick", m3.stack["ll_step"], m0.stack["ll_step"], 512),
         Row("core: deepest stack of an event", m3.stack["ll_event"], m0.stack["ll_event"], 512),
-        Row("link: state, frames of 1024 bytes, window of 8", whole[0]["link"], whole[1]["link"]),
-        Row("firmware: flash", whole[0]["flash"], whole[1]["flash"]),
-        Row("firmware: RAM without stack and kept image", whole[0]["ram"], whole[1]["ram"]),
-        Row("firmware: deepest stack, interrupts on top", _stack(build.CPUS[0]), _stack(build.CPUS[1]), 512),
+        Row("link: state, frames of 1024 bytes, window of 8", m3.link, m0.link),
+        Row("firmware: flash", m3.flash, m0.flash),
+        Row("firmware: RAM without stack and kept image", m3.ram, m0.ram),
+        Row("firmware: deepest stack, interrupts on top", m3.deepest, m0.deepest, 512),
     ]
 
 
-def _whole(cpu: str) -> dict[str, int]:
-    firmware = build.build(cpu=cpu)
+def _sizes(cpu: str) -> _Sizes:
     tool = build.COMPILER.removesuffix("gcc")
-    listed = subprocess.run(
-        [f"{tool}size", "-A", firmware], capture_output=True, text=True, check=True
-    ).stdout
-    found = dict(re.findall(r"^\.(text|bss)\s+(\d+)", listed, re.MULTILINE))
-    symbols = subprocess.run([f"{tool}nm", "-S", firmware], capture_output=True, text=True, check=True).stdout
-    link = re.search(r" ([0-9a-f]+) b link$", symbols, re.MULTILINE)
-    assert link is not None
-    return {"flash": int(found["text"]), "ram": int(found["bss"]), "link": int(link[1], 16)}
+    graph: list[str] = []
+    code = constants = 0
+    with TemporaryDirectory(prefix="liftlatch-size-") as folder:
+        for made in build.compile_files(Path(folder), cpu, "-fcallgraph-info=su"):
+            # Functions of one file alone are named with their file there; their names differ here anyway.
+            text = made.with_suffix(".ci").read_text()
+            graph += re.sub(r'"[^" ]*:(\w+)[.\w]*"', r'"\1"', text).splitlines()
+            if made.name.startswith("core-"):
+                listed = _said(f"{tool}size", "-A", str(made))
+                code += sum(map(int, re.findall(r"^\.text\S*\s+(\d+)", listed, re.MULTILINE)))
+                constants += sum(map(int, re.findall(r"^\.rodata\S*\s+(\d+)", listed, re.MULTILINE)))
+    frames, calls = size.read_graph(graph)
+    firmware = str(build.build(cpu=cpu))
+    sections = dict(re.findall(r"^\.(text|bss)\s+(\d+)", _said(f"{tool}size", "-A", firmware), re.MULTILINE))
+    symbols = _said(f"{tool}nm", "-S", firmware)
+    held = {
+        name: int(bytes_, 16) for bytes_, name in re.findall(r" (\w+) [bB] (\w+)$", symbols, re.MULTILINE)
+    }
+    return _Sizes(
+        code + constants,
+        constants,
+        size.deepest(frames, calls, ["ll_step", "ll_event"]),
+        _deepest(frames, calls),
+        held["board_controller"],
+        held["link"],
+        int(sections["text"]),
+        int(sections["bss"]),
+    )
 
 
 # What is called through pointers; an interrupt pushes 8 words; from the first to the second of these the
@@ -142,15 +166,9 @@ _INTERRUPT_BYTES = 32
 _LOCKED = {"ll_step", "ll_outputs", "ll_event", "ll_spark"}
 
 
-def _stack(cpu: str) -> int:
+def _deepest(frames: dict[str, int], calls: dict[str, set[str]]) -> int:
     """The deepest stack of a whole firmware by its call graph, with an interrupt where one can come."""
-    lines = []
-    with TemporaryDirectory(prefix="liftlatch-stack-") as folder:
-        for made in build.compile_files(Path(folder), cpu, "-fcallgraph-info=su"):
-            # Functions of one file alone are named with their file there; their names differ here anyway.
-            text = made.with_suffix(".ci").read_text()
-            lines += re.sub(r'"[^" ]*:(\w+)[.\w]*"', r'"\1"', text).splitlines()
-    frames, calls = size.read_graph(lines)
+    calls = dict(calls)
     for caller, called in _THROUGH_POINTERS.items():
         if "__indirect_call" not in calls[caller] or not called <= set(frames):
             raise ValueError(f"{caller} calls something else through pointers now")

@@ -23,7 +23,7 @@ CPUS = ("cortex-m3", "cortex-m0plus")
 BOARD = HERE / "board"
 
 _FLAGS = (
-    "-std=c99", "-Os", "-g", "-mthumb", "-ffreestanding", "-fno-tree-loop-distribute-patterns",
+    "-std=c99", "-O2", "-g", "-mthumb", "-ffreestanding", "-fno-tree-loop-distribute-patterns",
     "-ffunction-sections", "-fdata-sections", "-Wall", "-Wextra", "-Wshadow", "-Wconversion", "-Werror",
 )  # fmt: skip
 _LINK = ("-nostdlib", "-Wl,--gc-sections", f"-Wl,-T,{BOARD / 'board.ld'}")
