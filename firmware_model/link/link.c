@@ -320,7 +320,7 @@ static uint8_t *status(ll_link_t *link, int32_t count, uint8_t *at, uint8_t *rea
     return put_signed(put_signed(at, ll_link_reduction(link)), ll_link_retard(link));
 }
 
-static uint8_t *stream(ll_link_t *link, const uint8_t *body, int32_t count, uint8_t *at, uint8_t *reason) {
+static uint8_t *show(ll_link_t *link, const uint8_t *body, int32_t count, uint8_t *at, uint8_t *reason) {
     if (count != 2) {
         *reason = MALFORMED;
         return NULL;
@@ -349,7 +349,7 @@ static uint8_t *carry_out(ll_link_t *link, uint32_t kind, const uint8_t *body, i
         *reason = MALFORMED;
         return link->restart ? at : NULL;
     case STREAM:
-        return stream(link, body, count, at, reason);
+        return show(link, body, count, at, reason);
     default:
         *reason = UNKNOWN;
         return NULL;
