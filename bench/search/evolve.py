@@ -114,9 +114,10 @@ class Search:
         return judge(d, plan.limits, plan.share, demanded(len(d.time), plan.share))
 
     def _begin(self, course: Course, chance: Chance) -> None:
-        """The start, and of settings spread evenly over the ranges those that look best on a few cars."""
+        """The start, and of some near it and others spread evenly over the ranges those that look best on a
+        few cars."""
         plan, own = self.plan, self.settings.start_values
-        points = [self.settings.shares(own)]
+        points = [self.settings.shares(values) for values in self.settings.first_tries]
         points += evenly_spread(_FIRST_TRIED * plan.population, len(self.settings.all), chance)
         looked = [one for one in self._look(course, points) if one is not None]
         if len(looked) < _LEAST_POPULATION:

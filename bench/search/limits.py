@@ -212,8 +212,8 @@ def dominates(a: Judged, b: Judged) -> bool:
 
 
 def rank(judged: Sequence[Judged]) -> list[int]:
-    """Numbers of the settings, the ones to keep first: those within the limits by fronts, in each front the
-    ends and the lonely ones first; then the others, the nearest to the limits first."""
+    """Numbers of the settings, the ones to keep first: those within the limits by fronts, in each front in
+    turn one of the fastest and one of the loneliest; then the others, the nearest to the limits first."""
     inside = [i for i, j in enumerate(judged) if j.over <= 0]
     outside = sorted((i for i, j in enumerate(judged) if j.over > 0), key=lambda i: (judged[i].over, i))
     order: list[int] = []
@@ -225,7 +225,8 @@ def rank(judged: Sequence[Judged]) -> list[int]:
 
 
 def _spread_out(front: list[int], judged: Sequence[Judged]) -> list[int]:
-    """The fastest one, then by the room that each has to its neighbours along the aims."""
+    """In turn the fastest one left and the one left that has most room to its neighbours along the aims: the
+    time is what is sought, and the rest of the curve is to be seen too."""
     room = dict.fromkeys(front, 0.0)
     for aim in range(3):
         along = sorted(front, key=lambda i: (judged[i].aims[aim], i))
@@ -234,5 +235,7 @@ def _spread_out(front: list[int], judged: Sequence[Judged]) -> list[int]:
         for before, i, after in zip(along, along[1:], along[2:], strict=False):
             if span > 0:
                 room[i] += (judged[after].aims[aim] - judged[before].aims[aim]) / span
-    fastest = min(front, key=lambda i: (judged[i].time_s, i))
-    return sorted(front, key=lambda i: (i != fastest, -room[i], i))
+    fast = sorted(front, key=lambda i: (judged[i].time_s, i))
+    lonely = sorted(front, key=lambda i: (-room[i], i))
+    # each number once, where it comes first
+    return list(dict.fromkeys(i for pair in zip(fast, lonely, strict=True) for i in pair))

@@ -17,13 +17,15 @@ if TYPE_CHECKING:
 Values = tuple[int, ...]
 
 _STEP_FROM = 2500  # %/s; a release this fast is written as one step
+_LOOKS = (100, 200, 300)  # ms
+_FALL_MM = 120
 _FLOOR_MM = 60  # the lowest lift at which a cut may start where the file does not say how far the wheels hang
 
 
 @dataclass(frozen=True)
 class Setting:
-    """One number that is sought: what it is, its unit, and its range. `logarithmic`: sought by ratio.
-    Values are multiples of `step`."""
+    """One number that is sought: what it is, its unit, and its range. `fine`: sought the more finely the
+    lower it is. Values are multiples of `step`."""
 
     key: str
     words: str
@@ -31,22 +33,19 @@ class Setting:
     low: int
     high: int
     step: int = 1
-    logarithmic: bool = False
+    fine: bool = False
 
     def value(self, share: float) -> int:
         """The value at a share (0 to 1) of the range."""
-        exact = self.low + (self.high - self.low) * share
-        if self.logarithmic:
-            exact = self.low * math.exp(math.log(self.high / self.low) * share)
+        exact = self.low + (self.high - self.low) * (share * share if self.fine else share)
         return min(self.high, max(self.low, self.step * math.floor(exact / self.step + 0.5)))
 
     def share(self, value: float) -> float:
         """The share of the range at which a value lies."""
         if self.high == self.low:
             return 0.0
-        if self.logarithmic:
-            return math.log(value / self.low) / math.log(self.high / self.low)
-        return (value - self.low) / (self.high - self.low)
+        share = (value - self.low) / (self.high - self.low)
+        return math.sqrt(share) if self.fine else share
 
 
 class Settings:
@@ -96,21 +95,28 @@ class Settings:
         )
         all_of_them = (
             ("start_at_rest_mm", "cut starts, at rest", "mm", lowest, highest, 1, False),
-            ("fall_mm", "lower at the end by", "mm", 0, highest - lowest, 1, False),
+            ("fall_mm", "lower at the end by", "mm", 0, min(_FALL_MM, highest - lowest), 1, True),
             ("width_mm", "from start to full cut", "mm", 20, max(60, self._far - lowest), 1, False),
             ("greatest_reduction_percent", "greatest reduction", "%", min(5, most), most, 1, False),
-            ("hold_ms", "hold", "ms", 0, 800, 5, False),
+            ("hold_ms", "hold", "ms", 0, 800, 5, True),
             ("release_percent_per_s", "release", "%/s", 50, _STEP_FROM, 10, True),
             ("look_rising_ms", "look-ahead, rising", "ms", 0, 400, 5, False),
             ("look_falling_ms", "look-ahead, falling", "ms", 0, 400, 5, False),
         )
         # The range takes in what the file has, so that the search can start there.
         self.all = tuple(
-            Setting(key, words, unit, min(low, own), max(high, own), step, logarithmic)
-            for (key, words, unit, low, high, step, logarithmic), own in zip(
+            Setting(key, words, unit, min(low, own), max(high, own), step, fine)
+            for (key, words, unit, low, high, step, fine), own in zip(
                 all_of_them, self.start_values, strict=True
             )
         )
+
+    @property
+    def first_tries(self) -> list[Values]:
+        """The start, and the start with look-ahead in place of the hold, which does much for a nose
+        that comes down by itself."""
+        *most, _, release, _, _ = self.start_values
+        return [self.start_values, *((*most, 0, release, look, look) for look in _LOOKS)]
 
     def values(self, shares: Sequence[float]) -> Values:
         """The values at shares of the ranges."""
