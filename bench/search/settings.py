@@ -103,7 +103,7 @@ class Settings:
             ("look_rising_ms", "look-ahead, rising", "ms", 0, 400, 5, False),
             ("look_falling_ms", "look-ahead, falling", "ms", 0, 400, 5, False),
         )
-        # The range takes in what the file has, so that the search can start there.
+        # The range takes in what the file has, so that the search can begin there.
         self.all = tuple(
             Setting(key, words, unit, min(low, own), max(high, own), step, fine)
             for (key, words, unit, low, high, step, fine), own in zip(

@@ -23,7 +23,7 @@ from bench.vehicle.track import Track
 if TYPE_CHECKING:
     from bench.calibration import CalibrationFile
 
-_FASTEST, _ALONG, _BEYOND = 8, 6, 3  # settings that are checked: see _candidates
+_FASTEST, _ALONG, _BEYOND = 4, 6, 3  # settings that are checked: see _candidates
 _LONGEST_S = 15.0
 
 
