@@ -1,7 +1,7 @@
 """The command `liftlatch`: its list of subcommands and what the shell sees when one fails.
 
-Exit codes: 0 fine, 1 a difference was found, 2 wrong usage, bad input or a failed link,
-130 stopped by Ctrl-C, 141 the reader of our output went away.
+Exit codes: 0 fine, 1 a difference was found or no setting keeps the limits, 2 wrong usage, bad input or a
+failed link, 130 stopped by Ctrl-C, 141 the reader of our output went away.
 """
 
 import errno

@@ -120,7 +120,7 @@ def test_a_changed_command_in_the_same_folder_is_one_line(searched):
 def test_ctrl_c_keeps_what_was_done_and_the_same_command_goes_on(tmp_path):
     def command(name):
         options = ("--distance", "60", "--cars", "12", "--check", "16", "--population", "8")
-        more = ("--generations", "6", "--out", str(tmp_path / name))
+        more = ("--generations", "10", "--out", str(tmp_path / name))
         return [sys.executable, "-c", "from bench.cli import main; main()", *BASE, *LIMIT, *options, *more]
 
     path = tmp_path / "a" / "state.json"
@@ -137,7 +137,7 @@ def test_ctrl_c_keeps_what_was_done_and_the_same_command_goes_on(tmp_path):
     assert "keeps what was done; the same command goes on from there" in told
     assert "Traceback" not in told
     done = json.loads(path.read_text())["generation"]
-    assert 2 <= done <= 6
+    assert 2 <= done < 10
     for name in "ab":
         subprocess.run(command(name), cwd=ROOT, check=True, capture_output=True)
     for name in ("state.json", "calibration.toml", "search.png"):
