@@ -1,6 +1,13 @@
 import os
+import signal
 
 from hypothesis import settings
+
+# Tests send these to the programs they start. Under nohup, or behind a shell's &, they are ignored, and what
+# is ignored is inherited.
+signal.signal(signal.SIGHUP, signal.SIG_DFL)
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 
 # No deadline: a busy machine must not fail a property. In CI every run tries the same examples.
 settings.register_profile("default", deadline=None)
