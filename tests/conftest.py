@@ -3,6 +3,8 @@ import signal
 
 from hypothesis import settings
 
+from tests.browser_support import browser  # noqa: F401  # a fixture
+
 # Tests send these to the programs they start. Under nohup, or behind a shell's &, they are ignored, and what
 # is ignored is inherited.
 signal.signal(signal.SIGHUP, signal.SIG_DFL)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import subprocess
 from functools import cache
 from pathlib import Path
@@ -44,6 +45,14 @@ def need(compiler: str) -> list[str]:
     if not _works(compiler):
         _missing(f"{compiler} does not work here; run: apt-get install {_PACKAGES[compiler]}")
     return compiler.split()
+
+
+def need_chromium() -> str:
+    """The path of Debian's browser, or the test ends."""
+    program = shutil.which("chromium")
+    if program is None:
+        _missing("chromium is not here; run: apt-get install chromium fonts-dejavu-core")
+    return str(program)
 
 
 def need_core() -> None:
