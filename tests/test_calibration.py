@@ -84,6 +84,7 @@ def test_the_image_of_a_file_is_what_the_controller_reads() -> None:
     )
 
 
+@pytest.mark.rule("I1")
 @settings(max_examples=60, deadline=None)
 @given(st.integers(0, LENGTH * 8 - 1))
 @example(0)
@@ -124,6 +125,7 @@ def test_another_version_is_refused(version: int) -> None:
         unpack(other)
 
 
+@pytest.mark.rule("I1")
 @pytest.mark.parametrize(
     ("name", "value", "verdict"),
     [
@@ -348,12 +350,14 @@ def test_heights_and_counts_are_each_others_inverse(counts: list[int]) -> None:
 # -- warnings
 
 
+@pytest.mark.rule("M3")
 def test_the_demo_calibration_has_nothing_to_warn_of() -> None:
     cal = load(DEMO_PATH)
     assert cal.warnings == []
     assert cal.notes == []
 
 
+@pytest.mark.rule("M3")
 @pytest.mark.parametrize(
     ("there", "put", "words"),
     [
@@ -389,6 +393,7 @@ def test_warnings_about_maps(there: str, put: str, words: str) -> None:
     assert any(words in warning for warning in warnings), warnings
 
 
+@pytest.mark.rule("M3")
 def test_warnings_about_ceilings() -> None:
     low = changed(("droop_mm = 70", "droop_mm = 120"))
     assert low.warnings == [
@@ -399,6 +404,7 @@ def test_warnings_about_ceilings() -> None:
     assert any("below the 340 mm of full reduction at 0 km/h" in warning for warning in high.warnings)
 
 
+@pytest.mark.rule("M3")
 def test_without_the_droop_the_check_is_said_to_be_left_out() -> None:
     cal = changed(("droop_mm = 70", ""))
     assert cal.warnings == []

@@ -47,6 +47,7 @@ SLANTED = ceilings(
 )
 
 
+@pytest.mark.rule("M2")
 @pytest.mark.parametrize("limit", [0.2, 0.1, 0.07, 0.0])
 def test_the_printed_difference_is_that_of_a_dense_grid(limit: float) -> None:
     # Outside check: scipy.interpolate.RegularGridInterpolator.
@@ -62,6 +63,7 @@ def test_the_printed_difference_is_that_of_a_dense_grid(limit: float) -> None:
     assert len(made.progress) <= 16
 
 
+@pytest.mark.rule("M2")
 def test_a_tighter_limit_takes_more_points_and_comes_closer() -> None:
     wide, close = fit(SLANTED, 650, 150, 0.2), fit(SLANTED, 650, 150, 0.07)
     assert close.off < wide.off
@@ -101,6 +103,7 @@ def any_ceilings(draw: st.DrawFn) -> Ceilings:
     return ceilings(progress, starts[0], starts[1], full)
 
 
+@pytest.mark.rule("M2")
 @settings(max_examples=25, deadline=None)
 @given(any_ceilings(), st.integers(0, 1000), st.integers(0, 400), st.sampled_from([0.0, 0.1, 0.3]))
 def test_any_ceilings(given: Ceilings, reduction: int, retard: int, limit: float) -> None:
@@ -124,6 +127,7 @@ def demo(*pairs: tuple[str, str]) -> CalibrationFile:
     return compile_text(text, "car.toml")
 
 
+@pytest.mark.rule("M2")
 def test_the_controller_itself_stays_within_the_printed_difference() -> None:
     cal = load(ROOT / "traces" / "demo.toml")
     made = cal.built.map_off
@@ -146,6 +150,7 @@ def test_the_controller_itself_stays_within_the_printed_difference() -> None:
     assert worst[0] > 0.5 * made.reduction_off
 
 
+@pytest.mark.rule("M2")
 def test_the_limit_that_would_be_reached_is_named_and_holds() -> None:
     with pytest.raises(CalibrationMistakes) as caught:
         demo(("largest_difference_percent = 7", "largest_difference_percent = 0.5"))

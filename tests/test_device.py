@@ -96,6 +96,7 @@ def test_wrong_requests_are_refused_with_their_reason(kind: int, body: bytes, re
     assert talk.ask(Kind.STATUS)[0] == Kind.STATUS | ANSWER
 
 
+@pytest.mark.rule("W2")
 def test_an_error_is_repeated_like_any_answer() -> None:
     talk = Talk()
     request = encode(message(Kind.START, 7, 0))
@@ -133,6 +134,7 @@ def test_an_answer_that_would_not_fit_is_refused_and_steps_nothing() -> None:
     assert talk.device.stepped == 1
 
 
+@pytest.mark.rule("W1")
 @pytest.mark.parametrize("harm", range(0, 60, 7))
 def test_a_damaged_frame_is_neither_carried_out_nor_answered(harm: int) -> None:
     talk = Talk()

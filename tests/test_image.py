@@ -83,6 +83,7 @@ def test_legal_values_come_back(made: Values) -> None:
             assert back[name] == value + [0] * (count - len(value))
 
 
+@pytest.mark.rule("I1")
 @settings(max_examples=40)
 @given(st.integers(0, LENGTH * 8 - 1))
 def test_a_flipped_bit_is_refused(bit: int) -> None:
@@ -98,6 +99,7 @@ def test_a_flipped_bit_is_refused(bit: int) -> None:
     assert verdict(bytes(image)) == expected
 
 
+@pytest.mark.rule("I1")
 def test_wrong_length_is_refused() -> None:
     assert verdict(b"") == IMAGE_MAGIC
     assert verdict(PLAIN[: HEADER_BYTES - 1]) == IMAGE_MAGIC
@@ -109,12 +111,14 @@ def test_wrong_length_is_refused() -> None:
     assert verdict(sealed(PLAIN[HEADER_BYTES:], length=LENGTH - 2)) == IMAGE_LENGTH
 
 
+@pytest.mark.rule("I1")
 def test_another_version_is_refused() -> None:
     for version in (0, IMAGE_VERSION + 1, 0xFFFF):
         assert verdict(sealed(PLAIN[HEADER_BYTES:], version=version)) == IMAGE_VERSION_OTHER
     assert verdict(sealed(PLAIN[HEADER_BYTES:])) == IMAGE_OK
 
 
+@pytest.mark.rule("I1")
 def test_the_first_reason_is_told() -> None:
     wrong = bytearray(pack(values(gain_q12=0, lift_axis=[5, 4, 3, 2])))
     assert verdict(bytes(wrong)) == IMAGE_RANGE
@@ -128,6 +132,7 @@ def test_the_first_reason_is_told() -> None:
     assert verdict(bytes(wrong)) == IMAGE_MAGIC
 
 
+@pytest.mark.rule("I1")
 @pytest.mark.parametrize(("name", "code", "count", "least", "greatest"), FIELDS)
 def test_each_field_keeps_its_range(name: str, code: str, count: int, least: int, greatest: int) -> None:
     plain = values()
@@ -148,7 +153,7 @@ def test_each_field_keeps_its_range(name: str, code: str, count: int, least: int
         assert with_value(inside) in (IMAGE_OK, IMAGE_ORDER)
 
 
-@pytest.mark.rule("H1", "M1", "H6", "R1", "C1")
+@pytest.mark.rule("H1", "M1", "H6", "R1", "C1", "I1")
 @pytest.mark.parametrize(
     "changes",
     [
@@ -208,6 +213,7 @@ def test_published_firing_orders_are_permutations_and_accepted(order: list[int])
     assert verdict(pack(values(cylinders=len(order), firing_order=[order[1], *order[1:]]))) == IMAGE_ORDER
 
 
+@pytest.mark.rule("I1")
 @settings(max_examples=30)
 @given(st.binary(max_size=LENGTH + 4))
 def test_noise_is_refused(noise: bytes) -> None:
@@ -215,6 +221,7 @@ def test_noise_is_refused(noise: bytes) -> None:
     assert verdict(MAGIC + noise) != IMAGE_OK
 
 
+@pytest.mark.rule("I1")
 @settings(max_examples=40)
 @given(st.integers(0, 2**32), st.integers(0, 2**32))
 def test_random_fields_under_a_right_crc_never_load_out_of_range(number: int, other: int) -> None:

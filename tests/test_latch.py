@@ -116,7 +116,7 @@ def test_a_single_demand_is_held_for_exactly_the_hold(
     assert found[-1] < peak
 
 
-@pytest.mark.rule("L3", "L4")
+@pytest.mark.rule("L3", "L4", "L9")
 @given(demands, holds, rates)
 def test_from_the_peak_the_first_lower_output_comes_hold_plus_one_ticks_later(
     steps: list[int], hold: int, rate: int
@@ -197,7 +197,7 @@ def test_without_hold_and_with_step_release_the_output_is_the_demand(steps: list
     assert outputs(latch(0, FROM_PEAK, STEP), steps) == steps
 
 
-@pytest.mark.rule("L2", "L4", "L7")
+@pytest.mark.rule("L2", "L4", "L7", "L9")
 @given(demands, holds, froms, rates, st.integers(0, 1))
 def test_the_output_is_never_below_the_demand_and_rises_only_to_a_new_one(
     steps: list[int], hold: int, hold_from: int, rate: int, follows: int
@@ -213,7 +213,7 @@ def test_the_output_is_never_below_the_demand_and_rises_only_to_a_new_one(
         before = made.output
 
 
-@pytest.mark.rule("L3", "L5")
+@pytest.mark.rule("L3", "L5", "L9")
 @given(demands, holds, st.integers(1, 12), froms, rates)
 def test_up_to_the_first_release_a_longer_hold_gives_the_same(
     steps: list[int], hold: int, longer: int, hold_from: int, rate: int
@@ -231,7 +231,7 @@ def test_up_to_the_first_release_a_longer_hold_gives_the_same(
         before = one.output
 
 
-@pytest.mark.rule("L3", "L5")
+@pytest.mark.rule("L3", "L5", "L9")
 def test_after_the_first_release_a_longer_hold_may_give_more_or_less() -> None:
     # The short hold latches again on a demand that the long one sleeps through.
     steps = [500, 0, 0, 0, 0, 300, 300, 0, 0]

@@ -189,6 +189,7 @@ def _crc(data: bytes) -> int:
     return binascii.crc32(data)
 
 
+@pytest.mark.rule("W2")
 @given(operations=OPERATIONS, cut=st.integers(1, 64))
 @settings(max_examples=150)
 def test_both_sides_answer_with_the_same_bytes(shared: InC, operations: list[Any], cut: int) -> None:
@@ -233,6 +234,7 @@ def remote(device: Any, rates: dict[str, float] | None = None, session: int = 7)
     return RemoteTarget(Host(MemoryLine(Behaviour(device, rates, 3)), session))
 
 
+@pytest.mark.rule("W2")
 @pytest.mark.parametrize(
     "rates",
     [
@@ -257,6 +259,7 @@ def test_a_run_over_a_bad_line_is_equal(in_c: InC, rates: dict[str, float]) -> N
     assert target.status().ticks == 1500
 
 
+@pytest.mark.rule("W2")
 @pytest.mark.slow
 def test_sequence_numbers_and_the_kept_answers_wrap(in_c: InC) -> None:
     target = remote(in_c)
@@ -268,6 +271,7 @@ def test_sequence_numbers_and_the_kept_answers_wrap(in_c: InC) -> None:
     assert target.status().gaps == 0
 
 
+@pytest.mark.rule("W1")
 def test_frames_as_published(in_c: InC) -> None:
     """Payloads that hold the plain bytes of the published table, and frames of the greatest length."""
     remote(in_c)

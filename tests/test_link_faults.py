@@ -92,12 +92,14 @@ def run_many(frames: int, first_seed: int) -> dict[str, int]:
     return verdicts
 
 
+@pytest.mark.rule("W2")
 def test_some_frames_over_bad_lines() -> None:
     verdicts = run_many(12_000, 1)
     assert verdicts["equal"] > 0
     assert verdicts["different"] > 0
 
 
+@pytest.mark.rule("W2")
 def test_a_device_that_steps_twice_is_noticed(monkeypatch: pytest.MonkeyPatch) -> None:
     whole = Device._answer
 
@@ -112,6 +114,7 @@ def test_a_device_that_steps_twice_is_noticed(monkeypatch: pytest.MonkeyPatch) -
         run_many(6_000, 1)
 
 
+@pytest.mark.rule("W2")
 @pytest.mark.slow
 def test_a_million_frames_over_bad_lines() -> None:
     verdicts = run_many(1_000_000, 1000)

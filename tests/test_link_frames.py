@@ -84,6 +84,7 @@ def test_the_longest_frame(size: int) -> None:
     assert Decoder(size).feed(encode(b"\x01" * size)) == [b"\x01" * size]
 
 
+@pytest.mark.rule("W1")
 @given(st.lists(st.binary(min_size=1, max_size=80), max_size=8), st.data())
 def test_any_cutting_up_gives_the_same_frames(payloads: list[bytes], data: st.DataObject) -> None:
     wire = b"".join(encode(payload) for payload in payloads)
@@ -98,6 +99,7 @@ def test_any_cutting_up_gives_the_same_frames(payloads: list[bytes], data: st.Da
     assert not decoder.damaged
 
 
+@pytest.mark.rule("W1")
 @given(st.binary(max_size=400), st.binary(min_size=1, max_size=40))
 def test_after_any_garbage_one_zero_byte_is_enough(garbage: bytes, payload: bytes) -> None:
     decoder = Decoder(40)
@@ -109,6 +111,7 @@ def test_after_any_garbage_one_zero_byte_is_enough(garbage: bytes, payload: byte
     assert (decoder.good, decoder.damaged.total()) == (good, len(before + after) - good)
 
 
+@pytest.mark.rule("W1")
 @given(st.binary(max_size=3000))
 def test_memory_is_bounded(data: bytes) -> None:
     decoder = Decoder(64)
@@ -118,6 +121,7 @@ def test_memory_is_bounded(data: bytes) -> None:
         assert len(decoder._kept) <= stuffed_bytes(64 + 2)
 
 
+@pytest.mark.rule("W1")
 @pytest.mark.parametrize(
     ("wire", "damage"),
     [
@@ -141,6 +145,7 @@ def test_zero_bytes_alone_are_no_frames() -> None:
     assert Decoder(10).feed(bytes(50)) == []
 
 
+@pytest.mark.rule("W1")
 @given(st.binary(min_size=1, max_size=200), st.data())
 def test_up_to_three_bits_turned_over_in_the_plain_bytes_are_found(
     payload: bytes, data: st.DataObject

@@ -92,6 +92,7 @@ def test_outputs_events_and_state_come_over_the_line() -> None:
     assert near.outputs["reduction"].max() > 500
 
 
+@pytest.mark.rule("W2")
 @pytest.mark.parametrize("name", FAULTS)
 @pytest.mark.parametrize("window", [1, 8])
 def test_each_fault_of_the_line_is_got_over(name: str, window: int) -> None:
@@ -108,6 +109,7 @@ def test_each_fault_of_the_line_is_got_over(name: str, window: int) -> None:
         assert target.host.damaged > 0
 
 
+@pytest.mark.rule("W2")
 @settings(max_examples=40)
 @given(
     st.dictionaries(st.sampled_from(list(FAULTS)), st.floats(0, 0.2), max_size=4),
@@ -135,6 +137,7 @@ def test_no_fault_makes_it_step_twice(rates: dict[str, float], seed: int, window
     assert device.stepped == 100
 
 
+@pytest.mark.rule("W2")
 def test_a_lost_answer_is_given_again_without_a_step() -> None:
     device = Device(Controller, Facts(window=2))
     device.receive(encode(message(Kind.HELLO, 7, 0, b"\x01")))
@@ -159,6 +162,7 @@ def test_a_lost_answer_is_given_again_without_a_step() -> None:
     assert device.stepped == 2
 
 
+@pytest.mark.rule("W2")
 def test_sequence_numbers_go_round() -> None:
     target, _, _ = remote(facts=Facts(window=3, largest=128))
     host = target.host
@@ -292,6 +296,7 @@ def test_a_later_bench_takes_over_from_an_earlier_one() -> None:
         first.start()
 
 
+@pytest.mark.rule("W2")
 def test_the_same_answer_can_be_asked_for_again() -> None:
     target, device, _ = remote(rates={"drop": 0.3}, seed=5)
     target.load(IMAGE)

@@ -37,6 +37,7 @@ def acting(status: Status) -> tuple[int, int]:
     return status.reduction, status.retard
 
 
+@pytest.mark.rule("W3")
 def test_silence_brings_the_safe_state_and_the_next_step_says_so() -> None:
     target, line = loaded()
     line.pass_time(line.now() + 10)
@@ -56,6 +57,7 @@ def test_silence_brings_the_safe_state_and_the_next_step_says_so() -> None:
     assert acting(target.status()) == (command["reduction"], command["retard"])
 
 
+@pytest.mark.rule("W3")
 def test_a_start_ends_it_too_and_zero_turns_it_off() -> None:
     target, line = loaded()
     step(target, 0, 1)
@@ -70,6 +72,7 @@ def test_a_start_ends_it_too_and_zero_turns_it_off() -> None:
     assert (acting(target.status()), target.status().stalls) == ((0, 0), 0)
 
 
+@pytest.mark.rule("W3")
 def test_the_controller_goes_on_where_it_was() -> None:
     """A stall changes what acts, not the run: the outputs are those of a run without it."""
     target, line = loaded()

@@ -141,6 +141,7 @@ def test_a_flash_that_was_never_written_holds_nothing(store: Any, fill: bytes) -
     assert (flash.read(0), flash.read(1)) == (OLD, None)
 
 
+@pytest.mark.rule("W4")
 def test_the_newest_is_read_and_the_one_before_it_kept(store: Any) -> None:
     flash = Flash(store)
     place = None
@@ -172,6 +173,7 @@ def test_an_image_that_is_there_already_wears_nothing(store: Any) -> None:
     assert flash.erases == erases
 
 
+@pytest.mark.rule("W4")
 def test_the_slot_in_use_is_never_touched(store: Any) -> None:
     """Where the newest image is not the one in use, as when a newer firmware refuses it."""
     flash = Flash(store)
@@ -200,6 +202,7 @@ def test_a_store_takes_as_many_steps_as_are_cut_below(store: Any) -> None:
     assert flash.steps == STEPS
 
 
+@pytest.mark.rule("W4")
 @pytest.mark.parametrize("before", ["nothing", "old", "older and old"])
 def test_a_cut_at_every_step_leaves_the_old_image_or_the_new_one(store: Any, before: str) -> None:
     outcomes = set()
@@ -225,6 +228,7 @@ def test_a_cut_at_every_step_leaves_the_old_image_or_the_new_one(store: Any, bef
     assert outcomes == {NEW, None if before == "nothing" else OLD}
 
 
+@pytest.mark.rule("W4")
 @given(
     runs=st.lists(
         st.tuples(st.integers(0, 2), st.one_of(st.none(), st.integers(0, STEPS - 1)), st.integers(0, 99)),
@@ -249,6 +253,7 @@ def test_cut_after_cut_some_image_that_was_stored_is_there(store: Any, runs: lis
         assert flash.at(in_use) in ((image,) if cut is None else (used, image))
 
 
+@pytest.mark.rule("W4")
 @pytest.mark.parametrize("at", [0, 400, 800, LENGTH - 4, LENGTH, LENGTH + 4])
 def test_a_worn_word_is_noticed(store: Any, at: int) -> None:
     """A bit that no longer goes to 0; where the image has a 1 there nothing is lost."""

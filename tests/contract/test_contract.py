@@ -52,6 +52,7 @@ def begin(target: Target, **changes: int | list[int]) -> None:
     target.start()
 
 
+@pytest.mark.rule("T1")
 def test_reset_is_one_state(target: Target) -> None:
     begin(target)
     fresh = target.start()
@@ -59,6 +60,7 @@ def test_reset_is_one_state(target: Target) -> None:
     assert target.start() == fresh
 
 
+@pytest.mark.rule("T1")
 def test_equal_inputs_give_equal_outputs_and_states(target: Target) -> None:
     begin(target)
     inputs = run_inputs(ramp(130, 400, 60) + ramp(400, 130, 60))
@@ -157,6 +159,7 @@ def test_the_limits_cap_the_command(target: Target) -> None:
     assert outputs["retard"].max() == 90
 
 
+@pytest.mark.rule("T1")
 @pytest.mark.parametrize("first", [0, 65530])
 def test_tick_numbers_wrap_and_a_jump_sets_a_bit(target: Target, first: int) -> None:
     begin(target)
@@ -166,6 +169,7 @@ def test_tick_numbers_wrap_and_a_jump_sets_a_bit(target: Target, first: int) -> 
     assert jumped.tolist() == [FAULT_TICK, 0]
 
 
+@pytest.mark.rule("T2")
 def test_inputs_beyond_their_range_are_cut_and_told(target: Target) -> None:
     begin(target)
     inputs = run_inputs([130.0] * 6)
@@ -211,6 +215,7 @@ def test_skipped_events_are_spread(target: Target, reduction: int, cylinders: in
                 assert abs(int(own[start : start + n].sum()) - n * reduction / 1000) <= 1
 
 
+@pytest.mark.rule("I1")
 @pytest.mark.parametrize(
     ("harm", "verdict"),
     [

@@ -1,0 +1,58 @@
+"""Every numbered behaviour of DEVELOPERS.md is carried by a test, and the count itself can fail."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from tests import ROOT
+from tests.rules import carriers, faults, stated
+
+TEXT = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+
+
+def test_every_stated_behaviour_has_a_test_and_no_test_carries_an_unknown_one() -> None:
+    assert faults(stated(TEXT), carriers(ROOT / "tests")) == []
+
+
+def test_the_page_states_the_behaviours_one_after_the_other() -> None:
+    numbers = list(stated(TEXT))
+    assert len(numbers) == len(set(numbers)) == TEXT.count("\n- **") - _bold_lists(TEXT)
+    for letter, count in {"H": 9, "P": 3, "M": 3, "L": 9, "R": 4, "C": 3}.items():
+        assert [n for n in numbers if n[0] == letter] == [f"{letter}{i}" for i in range(1, count + 1)]
+
+
+def _bold_lists(text: str) -> int:
+    """Lines that begin with a bold word, not with a number."""
+    return sum(line.startswith("- **") and not line[5:6].isdigit() for line in text.splitlines())
+
+
+@pytest.mark.parametrize(
+    ("source", "wrong"),
+    [
+        ("import pytest\n\n@pytest.mark.rule('A1')\ndef test_a(): ...\n", ["B2 is carried by no test"]),
+        ("import pytest\npytestmark = pytest.mark.rule('A1', 'B2')\n\ndef test_a(): ...\n", []),
+        (
+            "import pytest\npytestmark = [pytest.mark.slow, pytest.mark.rule('A1', 'B2')]\n"
+            "def test_a(): ...\n",
+            [],
+        ),
+        (
+            "import pytest\n\n@pytest.mark.rule('A1', 'B2', 'B3')\ndef test_a(): ...\n",
+            ["test_x.py::test_a carries B3, which is not stated"],
+        ),
+        ("def test_a(): ...\n", ["A1 is carried by no test", "B2 is carried by no test"]),
+        # a number in a helper's or a comment's text carries nothing
+        (
+            "# pytest.mark.rule('A1')\ndef help_a(): ...\n",
+            ["A1 is carried by no test", "B2 is carried by no test"],
+        ),
+    ],
+)
+def test_a_behaviour_without_a_test_is_found(tmp_path: Path, source: str, wrong: list[str]) -> None:
+    (tmp_path / "deeper").mkdir()
+    (tmp_path / "deeper" / "test_x.py").write_text(source)
+    rules = stated("- **A1** The first,\n  of two lines.\n- **B2** The second.\n\n- **Bold** is none.\n")
+    assert rules == {"A1": "The first, of two lines.", "B2": "The second."}
+    assert faults(rules, carriers(tmp_path)) == wrong
