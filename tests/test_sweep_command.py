@@ -106,7 +106,7 @@ def test_files_hold_what_the_summary_says_and_are_the_same_each_time(tmp_path: P
     for name in ("one", "two"):
         done = invoke(*arguments, "--out", tmp_path / name)
         assert done.exit_code == 0
-        assert "the picture sweep.png, sweep.csv, summary.json" in done.stdout
+        assert "the picture sweep.png, sweep.csv, summary.json" in " ".join(done.stdout.split())
     one = tmp_path / "one"
     names = {path.name for path in one.iterdir() if not path.name.startswith(".")}
     assert names == {"sweep.csv", "sweep.png", "summary.json"}

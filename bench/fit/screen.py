@@ -6,8 +6,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from bench.cautions import CAUTIONS, MODEL
-from bench.console import make_console, make_table, print_list, print_table
-from bench.trace.text import shown
+from bench.console import make_console, make_table, print_head, print_list, print_table, print_text
+from bench.trace.text import shown, shown_path
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -18,13 +18,12 @@ def show(facts: dict[str, Any], out: Path | None) -> None:
     console = make_console()
     vehicle = facts["vehicle"]
     named = f" ({shown(vehicle['name'], 40)})" if vehicle["name"] else ""
-    console.print(f"{'vehicle':<12}{shown(vehicle['file'], 200)}{named}", markup=False)
+    about = [("vehicle", f"{shown_path(vehicle['file'])}{named}")]
     for run in facts["runs"]:
         driven = run["calibration"] or "no calibration"
-        console.print(
-            f"{'run':<12}{shown(run['file'], 200)}: {run['seconds']:g} s, driven with {shown(driven, 200)}",
-            markup=False,
-        )
+        text = f"{shown_path(run['file'])}: {run['seconds']:g} s, driven with {shown_path(driven)}"
+        about.append(("run", text))
+    print_head(console, about)
     _runs(console, facts)
     _parameters(console, facts)
     left = [p["name"] for p in facts["parameters"] if p["verdict"] == "left"]
@@ -45,10 +44,10 @@ def show(facts: dict[str, Any], out: Path | None) -> None:
     print_list(console, "Warnings about the vehicle", vehicle["warnings"])
     console.print()
     if out is not None:
-        console.print(f"Written to {shown(str(out), 200)}: car.toml, fit.png, summary.json", markup=False)
+        print_text(console, f"Written to {shown_path(out)}: car.toml, fit.png, summary.json")
         console.print()
-    console.print(MODEL, markup=False)
-    console.print(CAUTIONS, markup=False)
+    print_text(console, MODEL)
+    print_text(console, CAUTIONS)
 
 
 def _runs(console: Console, facts: dict[str, Any]) -> None:
@@ -60,7 +59,7 @@ def _runs(console: Console, facts: dict[str, Any]) -> None:
         rms = run["rms"]
         decimals = {"height": 1, "speed": 2, "engine": 0}
         table.add_row(
-            shown(Path(run["file"]).name, 24),
+            shown_path(Path(run["file"]).name, 24),
             f"{'> ' if run['beyond_sensor'] else ''}{run['peak_lift_seen_mm']:.0f} mm",
             f"{run['peak_lift_fitted_mm']:.0f} mm",
             *(f"{rms[c]['given']:.{n}f} > {rms[c]['fitted']:.{n}f}" for c, n in decimals.items()),

@@ -6,8 +6,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from bench.cautions import CAUTIONS
-from bench.console import make_console, make_table, print_list, print_table
-from bench.trace.text import plural, shown
+from bench.console import make_console, make_table, print_head, print_list, print_table, print_text
+from bench.trace.text import plural, shown_path
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -23,7 +23,7 @@ def show(facts: dict[str, Any], out: Path | None) -> None:
     _head(console, facts)
     for look in facts["look_at"]:
         if look["code"] == "fault_at_launch":
-            console.print(look["text"], style="bold red", markup=False)
+            print_text(console, look["text"], style="bold red")
     _launches(console, facts)
     _lifts(console, facts)
     _interventions(console, facts)
@@ -37,21 +37,21 @@ def show(facts: dict[str, Any], out: Path | None) -> None:
     if out is not None:
         pictures = max(len(facts["launches"]), 1)
         more = f" and {pictures - 1} more" if pictures > 1 else ""
-        console.print(f"Written to {shown(str(out), 200)}: the picture run.png{more}, ticks.csv, events.csv,"
-                      " summary.json", markup=False)  # fmt: skip
+        files = f"the picture run.png{more}, ticks.csv, events.csv, summary.json"
+        print_text(console, f"Written to {shown_path(out)}: {files}")
         console.print()
-    console.print(CAUTIONS, markup=False)
+    print_text(console, CAUTIONS)
 
 
 def _head(console: Console, facts: dict[str, Any]) -> None:
     trace, calibration, ticks = facts["trace"], facts["calibration"], facts["ticks"]
-    lines = {
-        "trace": f"{shown(trace['file'], 200)}: {trace['duration_s']:.3f} s, {trace['rate_hz']:.4g} rows/s",
-        "calibration": f"{shown(calibration['file'], 200)}: image CRC-32 {calibration['image_crc32']}",
-        "stepped": f"{ticks['count']} ticks of {ticks['tick_us'] / 1000:g} ms by {_ENGINES[facts['engine']]}",
-    }
-    for name, text in lines.items():
-        console.print(f"{name:<12}{text}", markup=False)
+    engine = _ENGINES[facts["engine"]]
+    lines = [
+        ("trace", f"{shown_path(trace['file'])}: {trace['duration_s']:.3f} s, {trace['rate_hz']:.4g} rows/s"),
+        ("calibration", f"{shown_path(calibration['file'])}: image CRC-32 {calibration['image_crc32']}"),
+        ("stepped", f"{ticks['count']} ticks of {ticks['tick_us'] / 1000:g} ms by {engine}"),
+    ]
+    print_head(console, lines)
 
 
 def _launches(console: Console, facts: dict[str, Any]) -> None:
@@ -73,11 +73,11 @@ def _launches(console: Console, facts: dict[str, Any]) -> None:
     title = plural(count, "launch").replace("launchs", "launches") if count else "No launch found"
     print_table(console, title, table, count - _ROWS)
     if count:
-        console.print(
-            "Torque-time taken: the reduction added up over the run, in seconds of no torque\n"
-            "at all, and as a share of the run (launch to disarm or end of the trace).",
+        print_text(
+            console,
+            "Torque-time taken: the reduction added up over the run, in seconds of no torque at all, and as a"
+            " share of the run (launch to disarm or end of the trace).",
             style="dim",
-            markup=False,
         )
 
 
@@ -107,7 +107,7 @@ def _lifts(console: Console, facts: dict[str, Any]) -> None:
     text = f"A lift ends below {facts['lift_ends_below_mm']:g} mm. Threshold: {facts['lift_threshold_from']}."
     if any(lift["unknown_s"] for lift in facts["lifts"]):
         text += "\n? The height was not believed for part of the time, so the nose may have landed earlier."
-    console.print(text, style="dim", markup=False)
+    print_text(console, text, style="dim")
 
 
 def _interventions(console: Console, facts: dict[str, Any]) -> None:
@@ -132,7 +132,7 @@ def _interventions(console: Console, facts: dict[str, Any]) -> None:
     what = plural(count, "intervention") if count else "No intervention"
     print_table(console, f"{what} (seconds since launch)", table, count - _ROWS)
     if any(item["open_end"] for item in facts["interventions"] + facts["lifts"]):
-        console.print("+ still on when the trace ends", style="dim", markup=False)
+        print_text(console, "+ still on when the trace ends", style="dim")
 
 
 def _why(console: Console, facts: dict[str, Any]) -> None:
@@ -157,7 +157,7 @@ def _why(console: Console, facts: dict[str, Any]) -> None:
     console.print()
     console.print("Why it cut", style="bold")
     for line in lines:
-        console.print(line, markup=False)
+        print_text(console, line)
 
 
 def _events(console: Console, facts: dict[str, Any]) -> None:
@@ -166,10 +166,8 @@ def _events(console: Console, facts: dict[str, Any]) -> None:
         return
     share = 100 * events["skipped"] / events["count"]
     console.print()
-    console.print(
-        f"Cylinder events of the runs: {events['count']}, skipped {events['skipped']} ({share:.1f} %)",
-        style="bold", markup=False,
-    )  # fmt: skip
+    title = f"Cylinder events of the runs: {events['count']}, skipped {events['skipped']} ({share:.1f} %)"
+    print_text(console, title, style="bold")
     table = make_table(("cylinder", False), *((str(c["cylinder"]), True) for c in events["cylinders"]))
     table.add_row("skipped %", *(f"{100 * (c['share'] or 0):.1f}" for c in events["cylinders"]))
     console.print(table)

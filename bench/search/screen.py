@@ -5,8 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from bench.console import make_console, make_table, print_list, print_table
-from bench.trace.text import shown
+from bench.console import make_console, make_table, print_head, print_list, print_table, print_text
+from bench.trace.text import shown, shown_path
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -50,10 +50,10 @@ def show(facts: dict[str, Any], out: Path | None) -> None:
         names = "search.png, summary.json, state.json"
         if facts["limits_kept"]:
             names = f"calibration.toml (for replay, predict and verify), {names}"
-        console.print(f"Written to {shown(str(out), 200)}: {names}", markup=False)
+        print_text(console, f"Written to {shown_path(out)}: {names}")
         console.print()
-    console.print(facts["model"], markup=False)
-    console.print(facts["cautions"], markup=False)
+    print_text(console, facts["model"])
+    print_text(console, facts["cautions"])
 
 
 def _head(console: Console, facts: dict[str, Any]) -> None:
@@ -62,16 +62,15 @@ def _head(console: Console, facts: dict[str, Any]) -> None:
     limits = ", ".join(f"{one['of']} {one['most']:g} {one['unit']}" for one in facts["limits"])
     road = f"roads of class {spread['road']}" if spread["road"] else "level roads"
     lines = [
-        ("vehicle", f"{shown(vehicle['file'], 200)}{named}"),
-        ("start", f"{shown(facts['start']['file'], 200)}: image CRC-32 {facts['start']['image_crc32']}"),
+        ("vehicle", f"{shown_path(vehicle['file'])}{named}"),
+        ("start", f"{shown_path(facts['start']['file'])}: image CRC-32 {facts['start']['image_crc32']}"),
         ("sought", f"least time to {facts['distance_ft']} ft"),
         ("limits", f"{limits}; in {facts['share_percent']:g} %"),
         ("spread", f"{spread['cars']} cars on {road}, seed {spread['seed']}; {facts['runs']} runs"),
     ]
     if spread["default_scatter"]:
         lines.append(("", f"not in the file, so assumed: {', '.join(spread['default_scatter'])}"))
-    for name, text in lines:
-        console.print(f"{name:<12}{text}", markup=False)
+    print_head(console, lines)
 
 
 def _settings(console: Console, facts: dict[str, Any]) -> None:
@@ -105,8 +104,8 @@ def _trade_off(console: Console, facts: dict[str, Any]) -> None:
         ("", False), ("time\ns", True), ("lift\nmm", True), ("land\nm/s", True), ("bar\nkN", True),
         ("within\n%", True), ("at\nrest", True), ("fall\nmm", True), ("wide\nmm", True), ("most\n%", True),
         ("hold\nms", True), ("rel.\n%/s", True), ("up\nms", True), ("down\nms", True),
+        gap=1,
     )  # fmt: skip
-    table.padding = (0, 1, 0, 0)
     for row in facts["trade_off"]:
         table.add_row(
             "*" if row["chosen"] else "" if row["keeps_limits"] else "!",
@@ -125,4 +124,4 @@ def _trade_off(console: Console, facts: dict[str, Any]) -> None:
         "most: the greatest reduction; up, down: look-ahead, rising and falling.",
     ]
     for line in lines:
-        console.print(line, style="dim", markup=False)
+        print_text(console, line, style="dim")

@@ -5,10 +5,10 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from bench.console import make_console, make_table, print_list, print_table
+from bench.console import make_console, make_table, print_head, print_list, print_table, print_text
 from bench.sweep.report import COLUMNS, evenly
 from bench.sweep.vary import written
-from bench.trace.text import plural, shown
+from bench.trace.text import plural, shown, shown_path
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -29,12 +29,12 @@ def show(facts: dict[str, Any], out: Path | None) -> None:
     _notes(console, facts)
     console.print()
     if out is not None:
-        console.print(
-            f"Written to {shown(str(out), 200)}: the picture sweep.png, sweep.csv, summary.json", markup=False
+        print_text(
+            console, f"Written to {shown_path(out)}: the picture sweep.png, sweep.csv, summary.json"
         )
         console.print()
-    console.print(facts["open_loop"], markup=False)
-    console.print(facts["cautions"], markup=False)
+    print_text(console, facts["open_loop"])
+    print_text(console, facts["cautions"])
 
 
 def _head(console: Console, facts: dict[str, Any]) -> None:
@@ -43,12 +43,11 @@ def _head(console: Console, facts: dict[str, Any]) -> None:
     runs = len(facts["settings"]) * len(traces)
     lines = [
         ("traces", f"{len(traces)}, {seconds:.3f} s in all"),
-        ("calibration", f"{shown(calibration['file'], 200)}: image CRC-32 {calibration['image_crc32']}"),
+        ("calibration", f"{shown_path(calibration['file'])}: image CRC-32 {calibration['image_crc32']}"),
         *(("varied" if i == 0 else "", _varied(one)) for i, one in enumerate(facts["vary"])),
         ("stepped", f"{plural(runs, 'run')} by {_ENGINES[facts['engine']]} on {facts['stepped_by']}"),
     ]
-    for name, text in lines:
-        console.print(f"{name:<12}{text}", markup=False)
+    print_head(console, lines)
 
 
 def _varied(one: dict[str, Any]) -> str:
@@ -80,7 +79,7 @@ def _settings(console: Console, facts: dict[str, Any]) -> None:
     print_table(console, title, table)
     left_out = len(facts["settings"]) - len(rows)
     if left_out:
-        console.print(f"{left_out} settings between these are in sweep.csv (--out) and --json", markup=False)
+        print_text(console, f"{left_out} settings between these are in sweep.csv (--out) and --json")
     lines = [
         "Torque-time: the reduction added up over the runs, in seconds of no torque;",
         "taken: its share of the runs. Second: interventions after the first of a run.",
@@ -88,7 +87,7 @@ def _settings(console: Console, facts: dict[str, Any]) -> None:
     if any(setting["as_in_file"] for setting in rows):
         lines.insert(0, "* as in the file")
     for line in lines:
-        console.print(line, style="dim", markup=False)
+        print_text(console, line, style="dim")
     _least(console, facts)
 
 
@@ -116,7 +115,7 @@ def _least(console: Console, facts: dict[str, Any]) -> None:
     taken = f"{best['over_all']['full_cut_s']:.3f} s"
     text = f"Fewest second interventions ({fewest}) with the least torque-time ({taken}): {_setting(best)}"
     console.print()
-    console.print(text, markup=False)
+    print_text(console, text)
 
 
 def _setting(setting: dict[str, Any]) -> str:
@@ -134,7 +133,7 @@ def _traces(console: Console, facts: dict[str, Any]) -> None:
         for column in COLUMNS:
             texts = [column.text(row) for row in sorted(rows, key=lambda row: row[column.key])]
             cells.append(texts[0] if texts[0] == texts[-1] else f"{texts[0]}–{texts[-1]}")
-        table.add_row(shown(Path(trace["file"]).name, _TRACE), str(rows[0]["launches"]), *cells)
+        table.add_row(shown_path(Path(trace["file"]).name, _TRACE), str(rows[0]["launches"]), *cells)
     print_table(console, "Each trace, from the least to the greatest over the settings", table)
 
 
@@ -159,5 +158,5 @@ def _notes(console: Console, facts: dict[str, Any]) -> None:
     for trace in traces:
         own = [note for note in trace["notes"] if note not in common]
         if own:
-            lines.append(f"{shown(Path(trace['file']).name, 60)}: {'; '.join(own)}")
+            lines.append(f"{shown_path(Path(trace['file']).name, 60)}: {'; '.join(own)}")
     print_list(console, "Understood and assumed", lines)

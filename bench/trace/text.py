@@ -18,6 +18,21 @@ def shown(text: str, limit: int = 40) -> str:
     return line if len(line) <= limit and len(text) <= limit else line[: limit - 3] + "..."
 
 
+def shown_path(path: object, cells: int = 60) -> str:
+    """A path or a name as `shown` gives it; one too long for so many cells of a terminal is shortened in the
+    middle, since both of its ends tell it from others."""
+    from rich.cells import cell_len, set_cell_size
+
+    safe = shown(str(path), 4096)
+    if cell_len(safe) <= cells:
+        return safe
+    head = set_cell_size(safe, (cells - 3) // 3).rstrip()
+    tail = safe[-cells:]
+    while cell_len(head) + 3 + cell_len(tail) > cells:
+        tail = tail[1:]
+    return f"{head}...{tail}"
+
+
 def quoted(text: str, limit: int = 40) -> str:
     """`text` as `shown` gives it, between quotes."""
     return f"'{shown(text, limit)}'"

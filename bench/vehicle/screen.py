@@ -6,8 +6,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from bench.cautions import CAUTIONS, MODEL
-from bench.console import make_console, make_table, print_list, print_table
-from bench.trace.text import shown
+from bench.console import make_console, make_table, print_head, print_list, print_table, print_text
+from bench.trace.text import shown, shown_path
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -71,25 +71,24 @@ def show(facts: dict[str, Any], out: Path | None) -> None:
     console.print()
     if out is not None:
         names = "predict.png, summary.json, trace.csv (for replay), motion.csv, motion_without.csv"
-        console.print(f"Written to {shown(str(out), 200)}: {names}", markup=False)
+        print_text(console, f"Written to {shown_path(out)}: {names}")
         console.print()
-    console.print(MODEL, markup=False)
-    console.print(CAUTIONS, markup=False)
+    print_text(console, MODEL)
+    print_text(console, CAUTIONS)
 
 
 def _head(console: Console, facts: dict[str, Any]) -> None:
     vehicle, calibration, track = facts["vehicle"], facts["calibration"], facts["track"]
     named = f" ({shown(vehicle['name'], 40)})" if vehicle["name"] else ""
     road = f"road class {track['road']}" if track["road"] else "level road"
-    lines = {
-        "vehicle": f"{shown(vehicle['file'], 200)}{named}",
-        "calibration": f"{shown(calibration['file'], 200)}: image CRC-32 {calibration['image_crc32']}",
-        "track": f"{track['distance_ft']} ft, {road}, sensor noise {track['noise_mm']:g} mm, seed"
-        f" {track['seed']}",
-        "driven by": facts["driven_by"],
-    }
-    for name, text in lines.items():
-        console.print(f"{name:<12}{text}", markup=False)
+    lines = [
+        ("vehicle", f"{shown_path(vehicle['file'])}{named}"),
+        ("calibration", f"{shown_path(calibration['file'])}: image CRC-32 {calibration['image_crc32']}"),
+        ("track", f"{track['distance_ft']} ft, {road}, sensor noise {track['noise_mm']:g} mm, seed"
+            f" {track['seed']}"),
+        ("driven by", facts["driven_by"]),
+    ]
+    print_head(console, lines)
 
 
 def _figures(console: Console, facts: dict[str, Any]) -> None:
@@ -125,11 +124,12 @@ def _marks(console: Console, facts: dict[str, Any]) -> None:
             lost,
         )
     print_table(console, "Times by the strip, s", table)
-    console.print(
-        "Beam: what the strip's own beams show; a front tyre over a beam leaves the clock\n"
-        "to the rear one. The column before it: as if the front were on the ground.",
-        style="dim", markup=False,
-    )  # fmt: skip
+    print_text(
+        console,
+        "Beam: what the strip's own beams show; a front tyre over a beam leaves the clock to the rear one."
+        " The column before it: as if the front were on the ground.",
+        style="dim",
+    )
 
 
 def _number(value: float | None, decimals: int) -> str:

@@ -141,11 +141,10 @@ def show(text: str) -> None:
     from bench.console import make_console, make_table, print_table
 
     shown = [name for name in _SHOWN if name in (OUTPUT.names or ())]
-    table = make_table(*((_SHORT.get(name, name), True) for name in ("tick", "counts", *shown)))
-    table.padding = (0, 1, 0, 0)
+    table = make_table(*((_SHORT.get(name, name), True) for name in ("tick", "counts", *shown)), gap=1)
     for i in range(max(0, tick - _AROUND), len(ran.outputs)):
         row = [str(i), str(records["counts"][i]), *(str(ran.outputs[name][i]) for name in shown)]
-        table.add_row(*row, style="bold" if i == tick else None)
+        table.add_row(*row, style="bold" if i == tick else "")
     title = f"{trace_path}: the reference around tick {tick} ({laid.time_s(tick):.6g} s)"
     print_table(make_console(), title, table)
     click.echo("lift in 1/16 mm, demand, latched and reduction in 0.1 %, retard in 0.1 degree")
