@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from bench.facts import command_line, json_option, print_json
 from bench.trace.options import trace_options
 
 if TYPE_CHECKING:
@@ -36,7 +37,7 @@ _PATH = click.Path(path_type=Path)
     "as right to 1 % instead of 10 %.",
 )  # fmt: skip
 @click.option("--out", type=_PATH, metavar="DIR", help="Write car.toml, fit.png and summary.json there.")
-@click.option("--json", "as_json", is_flag=True, help="Print the summary as JSON instead of tables.")
+@json_option
 @trace_options
 def fit(
     traces: tuple[Path, ...],
@@ -84,11 +85,11 @@ def fit(
         ]
         with _progress_line() as progress:
             done = Fit(vehicle, runs, by_run, known, find(vehicle.car, runs, known, progress))
-        found = facts(done, ["liftlatch", *sys.argv[1:]])
+        found = facts(done, command_line())
         if folder is not None:
             files.write_all(folder, found, done)
     if as_json:
-        click.echo(files.as_json(found), nl=False)
+        print_json(found)
         return
     from bench.fit.screen import show
 

@@ -2,17 +2,12 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import Any
 
+from bench.facts import as_json
 from bench.fit.car_text import fitted_text
 from bench.fit.report import Fit
-
-
-def as_json(facts: dict[str, Any]) -> str:
-    """The text of summary.json."""
-    return json.dumps(facts, indent=2) + "\n"
 
 
 def write_all(folder: Path, facts: dict[str, Any], fit: Fit) -> None:

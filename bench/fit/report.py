@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import shlex
 from collections.abc import Sequence
 from dataclasses import dataclass
-from importlib.metadata import version
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from bench.cautions import CAUTIONS, MODEL
+from bench.facts import head
 from bench.fit.car_text import in_file, path_of
 from bench.fit.fit import Z80, Z95, Fitted, rest_of
 from bench.fit.measured import CHANNELS, Measured
@@ -43,13 +42,11 @@ class Fit:
     fitted: Fitted
 
 
-def facts(fit: Fit, command: Sequence[str]) -> dict[str, Any]:
+def facts(fit: Fit, command_line: Sequence[str]) -> dict[str, Any]:
     """The content of summary.json."""
     fitted = fit.fitted
     return {
-        "summary_version": SUMMARY_VERSION,
-        "liftlatch": version("liftlatch"),
-        "command": shlex.join(command),
+        **head(SUMMARY_VERSION, command_line),
         "vehicle": {
             "file": str(fit.vehicle.path),
             "name": fit.vehicle.name,

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from contextlib import nullcontext
 from importlib import import_module
 from pathlib import Path
@@ -10,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from bench.facts import command_line, json_option, print_json
 from bench.trace.options import trace_options
 
 if TYPE_CHECKING:
@@ -28,7 +28,7 @@ _MAX_GAP_S = 0.1  # as bench.replay.inputs has it, which would load numpy for --
     "--out", type=click.Path(path_type=Path), metavar="DIR",
     help="Write run.png, ticks.csv, events.csv and summary.json there. Without it nothing is written.",
 )  # fmt: skip
-@click.option("--json", "as_json", is_flag=True, help="Print the summary as JSON instead of tables.")
+@json_option
 @click.option(
     "--max-gap", type=float, default=_MAX_GAP_S, show_default=True, metavar="S",
     help="A longer gap between samples of the height is a lost sensor, a shorter one a straight line.",
@@ -97,11 +97,11 @@ def replay(
         stepped = Stepped(inputs, done, calibration)
         found = find(stepped)
         remarks = looks(stepped, found)
-        facts = files.summary(recorded, stepped, found, remarks, ["liftlatch", *sys.argv[1:]])
+        facts = files.summary(recorded, stepped, found, remarks, command_line())
         if folder is not None:
             files.write_all(folder, facts, stepped, found)
     if as_json:
-        click.echo(files.as_json(facts), nl=False)
+        print_json(facts)
         return
     from bench.replay.screen import show
 

@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-import json
-import shlex
 from collections.abc import Callable, Sequence
 from dataclasses import asdict
-from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from bench.cautions import CAUTIONS
+from bench.facts import as_json, head
 from bench.replay import names
 from bench.replay.findings import Findings, Stepped
 from bench.replay.looks import Look
@@ -33,10 +31,8 @@ def summary(
     """Everything worth knowing about a replay, as plain values that JSON can hold. Keys stay; SUMMARY_VERSION
     grows when the meaning of one changes."""
     return {
-        "summary_version": SUMMARY_VERSION,
-        "liftlatch": version("liftlatch"),
+        **head(SUMMARY_VERSION, command_line),
         "engine": s.run.engine,
-        "command_line": shlex.join(command_line),
         "trace": {
             "file": str(trace.path),
             "sha256": trace.digest,
@@ -70,11 +66,6 @@ def summary(
         },
         "cautions": CAUTIONS,
     }
-
-
-def as_json(facts: dict[str, Any]) -> str:
-    """The text of summary.json."""
-    return json.dumps(facts, indent=2) + "\n"
 
 
 def write_all(folder: Path, facts: dict[str, Any], s: Stepped, found: Findings) -> None:

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 
 import click
+
+from bench.facts import command_line, json_option, print_json
 
 _PATH = click.Path(path_type=Path)
 _FEET = ("60", "330", "660", "1000", "1320")
@@ -69,7 +70,7 @@ def _feet(context: click.Context, parameter: click.Parameter, value: str) -> int
     help="Write calibration.toml, search.png and summary.json there, and after each generation what is needed"
     " to go on: after Ctrl-C the same command does.",
 )  # fmt: skip
-@click.option("--json", "as_json", is_flag=True, help="Print the summary as JSON instead of tables.")
+@json_option
 def search(
     vehicle_path: Path,
     calibration_path: Path,
@@ -124,12 +125,12 @@ def search(
         if out is not None and (out / STATE).exists():
             click.echo(f"liftlatch: {out} keeps what was done; the same command goes on from there", err=True)
         raise
-    facts = report.facts(found, ["liftlatch", *sys.argv[1:]])
+    facts = report.facts(found, command_line())
     if out is not None:
         with whole_folder(out) as folder:
             report.write_all(folder, facts, found)
     if as_json:
-        click.echo(report.as_json(facts), nl=False)
+        print_json(facts)
     else:
         from bench.search.screen import show
 

@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-import json
-import shlex
 from collections.abc import Sequence
-from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from bench.cautions import CAUTIONS, MODEL
+from bench.facts import as_json, head
 from bench.search.limits import Limit, at_share, excess
 from bench.search.spread import DEFAULT_SCATTER, defaults_used
 from bench.search.state import STATE
@@ -33,9 +31,7 @@ def facts(found: Found, command_line: Sequence[str]) -> dict[str, Any]:
     options, settings = found.options, found.settings
     chosen = found.chosen
     return {
-        "summary_version": SUMMARY_VERSION,
-        "liftlatch": version("liftlatch"),
-        "command_line": shlex.join(command_line),
+        **head(SUMMARY_VERSION, command_line),
         "vehicle": {
             "file": str(found.vehicle.path),
             "sha256": found.vehicle.digest,
@@ -234,11 +230,6 @@ def calibration_text(found: Found) -> str:
         "# rules and the people responsible there.\n#\n"
     )
     return head + found.chosen.calibration.text
-
-
-def as_json(found: dict[str, Any]) -> str:
-    """The text of summary.json."""
-    return json.dumps(found, indent=2) + "\n"
 
 
 def write_all(folder: Path, facts: dict[str, Any], found: Found) -> None:

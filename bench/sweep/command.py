@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import sys
 from contextlib import nullcontext
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
+from bench.facts import command_line, json_option, print_json
 from bench.trace.options import trace_options
 
 if TYPE_CHECKING:
@@ -32,7 +32,7 @@ _MAX_GAP_S = 0.1  # as bench.replay.inputs has it, which would load numpy for --
     "--out", type=click.Path(path_type=Path), metavar="DIR",
     help="Write sweep.png, sweep.csv and summary.json there. Without it nothing is written.",
 )  # fmt: skip
-@click.option("--json", "as_json", is_flag=True, help="Print the summary as JSON instead of tables.")
+@json_option
 @click.option(
     "--engine", type=click.Choice(["reference", "c"]),
     help="What steps: the C core (where it is built, that is the default), or the reference in Python.",
@@ -97,11 +97,11 @@ def sweep(
             measures = run_study(study, engine, cluster, progress)
         where = f"the workers of {cluster}" if cluster else "this machine"
         found = report.Sweep(calibration, varied, made, study.recordings, measures, engine, where)
-        facts = report.summary(found, ["liftlatch", *sys.argv[1:]])
+        facts = report.summary(found, command_line())
         if folder is not None:
             report.write_all(folder, facts, lambda path: write_picture(path, facts))
     if as_json:
-        click.echo(report.as_json(facts), nl=False)
+        print_json(facts)
         return
     from bench.sweep.screen import show
 

@@ -4,14 +4,12 @@ from __future__ import annotations
 
 import csv
 import io
-import json
-import shlex
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, fields
-from importlib.metadata import version
 from typing import TYPE_CHECKING, Any
 
 from bench.cautions import CAUTIONS
+from bench.facts import as_json, head
 from bench.sweep.measure import Measures
 from bench.sweep.study import Recording
 from bench.sweep.vary import Setting, Varied
@@ -97,11 +95,9 @@ def summary(sweep: Sweep, command_line: Sequence[str]) -> dict[str, Any]:
     grows when the meaning of one changes."""
     base = sweep.calibration
     return {
-        "summary_version": SUMMARY_VERSION,
-        "liftlatch": version("liftlatch"),
+        **head(SUMMARY_VERSION, command_line),
         "engine": sweep.engine,
         "stepped_by": sweep.where,
-        "command_line": shlex.join(command_line),
         "calibration": {
             "file": str(base.path),
             "sha256": base.digest,
@@ -142,11 +138,6 @@ def _warnings(sweep: Sweep) -> list[dict[str, Any]]:
         for text in dict.fromkeys(setting.calibration.warnings):
             found.setdefault(text, []).append(number)
     return [{"text": text, "settings": numbers} for text, numbers in found.items()]
-
-
-def as_json(facts: dict[str, Any]) -> str:
-    """The text of summary.json."""
-    return json.dumps(facts, indent=2) + "\n"
 
 
 def as_csv(facts: dict[str, Any]) -> str:

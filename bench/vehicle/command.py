@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-import sys
 from contextlib import nullcontext
 from pathlib import Path
 
 import click
+
+from bench.facts import command_line, json_option, print_json
 
 _PATH = click.Path(path_type=Path)
 
@@ -41,7 +42,7 @@ _PATH = click.Path(path_type=Path)
     "--out", type=_PATH, metavar="DIR",
     help="Write predict.png, summary.json, trace.csv (for replay), motion.csv and motion_without.csv there.",
 )  # fmt: skip
-@click.option("--json", "as_json", is_flag=True, help="Print the summary as JSON instead of tables.")
+@json_option
 def predict(
     vehicle_path: Path,
     calibration_path: Path,
@@ -74,11 +75,11 @@ def predict(
     with whole_folder(out) if out else nullcontext(None) as folder:
         with progress_bar("driving") as progress:
             done = drive(vehicle, calibration, options, progress)
-        found = facts(done, ["liftlatch", *sys.argv[1:]])
+        found = facts(done, command_line())
         if folder is not None:
             files.write_all(folder, found, done)
     if as_json:
-        click.echo(files.as_json(found), nl=False)
+        print_json(found)
         return
     from bench.vehicle.screen import show
 

@@ -2,21 +2,16 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from bench.facts import as_json
 from bench.vehicle.results import ROW, Outcome
 
 if TYPE_CHECKING:
     from bench.vehicle.predict import Prediction
-
-
-def as_json(facts: dict[str, Any]) -> str:
-    """The text of summary.json."""
-    return json.dumps(facts, indent=2) + "\n"
 
 
 def trace_csv(outcome: Outcome) -> str:

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import shlex
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from importlib.metadata import version
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from bench.cautions import CAUTIONS, MODEL
+from bench.facts import head
 from bench.vehicle.car import VehicleFile, scattered
 from bench.vehicle.compiled import Case
 from bench.vehicle.results import FOOT, MARKS_FT, Floats, Outcome
@@ -115,9 +114,7 @@ def facts(p: Prediction, command_line: Sequence[str]) -> dict[str, Any]:
     options = p.options
     noise = p.vehicle.car.sensor_noise * 1000 if options.noise_mm is None else options.noise_mm
     found: dict[str, Any] = {
-        "summary_version": SUMMARY_VERSION,
-        "liftlatch": version("liftlatch"),
-        "command_line": shlex.join(command_line),
+        **head(SUMMARY_VERSION, command_line),
         "driven_by": p.controlled.by,
         "vehicle": {
             "file": str(p.vehicle.path),
