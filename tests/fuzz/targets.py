@@ -1,0 +1,69 @@
+"""The targets, and the command that runs each."""
+
+from __future__ import annotations
+
+import hashlib
+import subprocess
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+
+from firmware_model.core_sources import HERE as FIRMWARE
+from firmware_model.core_sources import core_files
+from tests import ROOT
+from tests.fuzz import HERE
+
+BUILD = ROOT / "build" / "fuzz"
+
+# Of -fsanitize=undefined all, and what it leaves out: a conversion that loses a bit without a cast.
+_SANITIZERS = "fuzzer,address,undefined,implicit-conversion"
+_FLAGS = ("-std=gnu11", "-g", "-O2", "-Wall", "-Wextra", f"-fsanitize={_SANITIZERS}", "-fno-sanitize-recover=all")
+
+
+@dataclass(frozen=True)
+class Target:
+    """One target: what it reads, the greatest input in bytes, and in C its extra flags (in Python None)."""
+
+    name: str
+    reads: str
+    longest: int
+    flags: tuple[str, ...] | None = None
+
+    def command(self) -> list[str]:
+        """The words that start it; a C target is compiled first where needed. FileNotFoundError without clang."""
+        if self.flags is None:
+            return [sys.executable, "-m", "tests.fuzz.drive", self.name]
+        return [str(_compiled(self))]
+
+
+TARGETS = {
+    target.name: target
+    for target in (
+        # The least sizes that a machine may set: their limits are met soonest.
+        Target("frame", "frames from a line, in C", 4096, ("-DLL_LINK_LARGEST=128", "-DLL_LINK_WINDOW=2")),
+        Target("image", "calibration images, in C", 2048, ()),
+        Target("step", "ticks and events under any accepted image, in C", 4096, ()),
+        Target("trace", "CSV traces", 4096),
+        Target("toml", "calibration and vehicle files", 8192),
+        Target("link", "frames and payloads, in Python, beside the C side", 4096),
+    )
+}
+
+
+def _compiled(target: Target) -> Path:
+    # images.h takes in image.c
+    apart = {"image.c"} if target.name in ("image", "step") else set()
+    sources = [HERE / "core" / f"{target.name}.c", *(path for path in core_files() if path.name not in apart)]
+    if target.name == "frame":
+        sources += sorted((FIRMWARE / "link").glob("*.c"))
+    digest = hashlib.sha256(repr((_FLAGS, target.flags)).encode())
+    for path in sorted([*(HERE / "core").iterdir(), *FIRMWARE.glob("core/*"), *FIRMWARE.glob("link/*")]):
+        digest.update(path.read_bytes())
+    program = BUILD / f"{target.name}-{digest.hexdigest()[:12]}"
+    if not program.exists():
+        BUILD.mkdir(parents=True, exist_ok=True)
+        part = program.with_suffix(".part")
+        words = ["clang", *_FLAGS, *(target.flags or ()), f"-I{FIRMWARE}", "-o", str(part), *map(str, sources)]
+        subprocess.run(words, check=True)
+        part.replace(program)
+    return program
