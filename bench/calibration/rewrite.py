@@ -35,18 +35,27 @@ class Rewriter:
         """The text with the changes that `save` describes, and those made before; it may be wrong."""
         import tomlkit
 
-        for name, value in changes.items():
+        # What is taken out goes first: its comment is for what says the same in another way (a release in one
+        # step and by a rate).
+        left: dict[tuple[str, ...], str] = {}
+        for name, value in sorted(changes.items(), key=lambda change: change[1] is not None):
             *sections, key = name.split(".")
+            thing = (*sections, key.split("_")[0])
             table: Any = self._document
             for section in sections:
                 if section not in table:
                     table[section] = tomlkit.table()
                 table = table[section]
             written, factor = in_unit_of_file(table, key)
-            if value is not None:
-                table[written] = _item(_scaled(value, factor))  # takes over the comment behind it
-            elif written in table:
-                del table[written]
+            if value is None:
+                if written in table:
+                    left[thing] = table[written].trivia.comment
+                    del table[written]
+                continue
+            comment = "" if written in table else left.get(thing, "")
+            table[written] = _item(_scaled(value, factor))  # takes over the comment behind it
+            if comment:
+                table[written].comment(comment)
         return tomlkit.dumps(self._document)
 
 
