@@ -77,7 +77,7 @@ def test_json_holds_the_same_facts(log):
     facts = json.loads(run(log, "--json").stdout)
     assert facts["rows"] == 7
     assert facts["rows_used"] == 5
-    assert facts["gaps"] == [[0.03, 0.5]]
+    assert facts["gaps_s"] == [[0.03, 0.5]]
     assert facts["unused"] == [{"column": 5, "name": "\x1b[31mOil"}]
     height = facts["channels"][0]
     assert (height["role"], height["unit"], height["unit_in_file"], height["empty"]) == (

@@ -120,7 +120,7 @@ def test_the_command(tmp_path: Path) -> None:
     ]
     done = CliRunner().invoke(vectors, arguments)
     assert done.exit_code == 0, done.output
-    assert done.output.startswith("4000 ticks of 1000 us from clean_launch.csv with demo.toml")
+    assert done.output.startswith("4000 ticks of 1000 µs from ")
     assert outcome(build(out, *core_files())) == (0, "")
     rows = [json.loads(line) for line in (out / "vectors.jsonl").read_text().splitlines()[1:]]
     assert not any(row["out"][4] & FAULT_TICK for row in rows)

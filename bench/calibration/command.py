@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
-from bench.calibration.model import CalibrationFile, load
+from bench.facts import json_option, print_json
+
+if TYPE_CHECKING:
+    from bench.calibration.model import CalibrationFile
 
 _FILE = click.argument("file", type=click.Path(path_type=Path))
 
@@ -22,21 +26,34 @@ def calibration() -> None:
 
 @calibration.command()
 @_FILE
-def check(file: Path) -> None:
+@json_option
+def check(file: Path, as_json: bool) -> None:
     """Say what is wrong with FILE, and warn of what looks wrong."""
-    _say(load(file))
+    from bench.calibration.model import load
+    from bench.calibration.show import facts
+
+    cal = load(file)
+    if as_json:
+        print_json(facts(cal))
+        return
+    _say(cal)
 
 
 @calibration.command()
 @_FILE
-def show(file: Path) -> None:
+@json_option
+def show(file: Path, as_json: bool) -> None:
     """Print FILE as tables, in the units it is written in.
 
     Defaults are shown for what it leaves out, and the maps as the controller has them.
     """
-    from bench.calibration.show import print_tables
+    from bench.calibration.model import load
+    from bench.calibration.show import facts_with_keys, print_tables
 
     cal = load(file)
+    if as_json:
+        print_json(facts_with_keys(cal))
+        return
     print_tables(cal)
     _say(cal)
 
@@ -46,20 +63,29 @@ def show(file: Path) -> None:
 @click.option(
     "--out", type=click.Path(path_type=Path), required=True, metavar="IMAGE", help="The image to write."
 )
-def compile_image(file: Path, out: Path) -> None:
+@json_option
+def compile_image(file: Path, out: Path, as_json: bool) -> None:
     """Compile FILE to the image that a controller runs from."""
+    from bench.calibration.model import load
+    from bench.calibration.show import facts
     from bench.files import write_whole
 
     cal = load(file)
     write_whole(out, cal.image)
-    _say(cal)
-    click.echo(f"{out}: written")
+    if as_json:
+        print_json({**facts(cal), "written": [str(out)]})
+        return
+    _say(cal, f"written to {out}")
 
 
-def _say(cal: CalibrationFile) -> None:
-    for warning in cal.warnings:
-        click.echo(f"{cal.path}: warning: {warning}")
-    for note in cal.notes:
-        click.echo(f"{cal.path}: note: {note}")
-    tail = f"image of {len(cal.image)} bytes, CRC-32 {cal.crc:08X}"
-    click.echo(f"{cal.path}: fine, {tail}" if not cal.warnings else f"{cal.path}: can be run, {tail}")
+def _say(cal: CalibrationFile, more: str = "") -> None:
+    from bench.console import make_console, print_text
+    from bench.trace.text import shown_path
+
+    console = make_console()
+    name = shown_path(cal.path)
+    lines = [f"warning: {warning}" for warning in cal.warnings] + [f"note: {note}" for note in cal.notes]
+    verdict = "can be run" if cal.warnings else "fine"
+    lines.append(f"{verdict}, image of {len(cal.image)} bytes, CRC-32 {cal.crc:08X}")
+    for line in lines + ([more] if more else []):
+        print_text(console, f"{name}: {line}", rest="  ")

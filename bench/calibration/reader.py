@@ -80,12 +80,15 @@ class Quantity:
 
 @dataclass(frozen=True)
 class Shown:
-    """One line of a calibration as `show` prints it."""
+    """One line of a calibration as `show` prints it; `quantity` where it is one of numbers. `value` is what a
+    file would say: numbers in the unit of the key, true or false, or a word."""
 
     section: str
     key: str
     text: str
     given: bool
+    quantity: Quantity | None = None
+    value: Any = None
 
 
 @dataclass
@@ -268,15 +271,16 @@ class Section:
             usual = _USUAL.get(allowed[0], "")
             key = f"{base}_{usual}" if usual else base
             sign = _SIGNS.get(allowed[0], allowed[0])
-            if default is not None:
-                self._show(key, with_sign(plain(known), sign), given=False)
-            return Quantity(
+            q = Quantity(
                 self.path(key), (known,), allowed[0], Fraction(1), sign, given=False, good=default is not None
             )
+            if default is not None:
+                self._show(key, with_sign(plain(known), sign), q, given=False)
+            return q
         key, unit, suffix, size = found
         q = self._numbers(self.path(key), [self.content[key]], unit, suffix, size)
         if q.good:
-            self._show(key, q.written(q.value), given=True)
+            self._show(key, q.written(q.value), q, given=True)
         return q
 
     def whole(self, base: str, *, default: int | None = None, least: int = 0, greatest: int = 0) -> Quantity:
@@ -306,7 +310,7 @@ class Section:
         if not q.good:
             return bad
         text = ", ".join(plain(value / size) for value in q.values)
-        self._show(key, with_sign(text, q.sign), given=True)
+        self._show(key, with_sign(text, q.sign), q, given=True, several=True)
         return q
 
     def table(self, base: str, unit: str, rows: Quantity, columns: Quantity) -> Table:
@@ -376,7 +380,7 @@ class Section:
         if not isinstance(raw, bool):
             self.file.wrong(self.path(base), f"{_describe(raw)} is not a yes or no", "true or false")
             return default
-        self._show(base, "true" if raw else "false", given=base in self.content)
+        self._show(base, "true" if raw else "false", given=base in self.content, value=raw)
         return raw
 
     def text(self, base: str) -> str:
@@ -469,8 +473,18 @@ class Section:
             values.append(exact * size)
         return Quantity(path, tuple(values), unit, size, sign, good=good)
 
-    def _show(self, key: str, text: str, *, given: bool) -> None:
-        self.file.shown.append(Shown(self.name, key, text, given))
+    def _show(
+        self, key: str, text: str, q: Quantity | None = None, *, given: bool, several: bool = False,
+        value: Any = None,
+    ) -> None:  # fmt: skip
+        if q is not None:
+            numbers = [_number(number / q.size) for number in q.values]
+            value = numbers if several else numbers[0]
+        self.file.shown.append(Shown(self.name, key, text, given, q, text if value is None else value))
+
+
+def _number(exact: Fraction) -> int | float:
+    return exact.numerator if exact.denominator == 1 else float(exact)
 
 
 def in_unit(q: Quantity, unit: str, factor: Fraction) -> Quantity:

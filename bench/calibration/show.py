@@ -1,8 +1,11 @@
-"""A calibration as tables on the terminal."""
+"""A calibration as tables on the terminal, and as plain values for JSON."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
+
+from bench.facts import head
+from controller.constants import IMAGE_VERSION
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -10,65 +13,86 @@ if TYPE_CHECKING:
     from bench.calibration.model import CalibrationFile
     from bench.calibration.reader import Shown
 
-_WIDTH = 80
-# Map columns side by side: a lift and eight values of up to 5 characters fit in 80.
-_COLUMNS = 8
+SUMMARY_VERSION = 1
+
+
+def facts(cal: CalibrationFile) -> dict[str, Any]:
+    """What is known of a calibration file without looking into it."""
+    return {
+        **head(SUMMARY_VERSION),
+        "file": str(cal.path),
+        "sha256": cal.digest,
+        "image_version": IMAGE_VERSION,
+        "image_bytes": len(cal.image),
+        "image_crc32": f"{cal.crc:08x}",
+        "tick_us": cal.tick_us,
+        "warnings": list(cal.warnings),
+        "notes": list(cal.notes),
+    }
+
+
+def facts_with_keys(cal: CalibrationFile) -> dict[str, Any]:
+    """The same with all keys, defaults too, in the units that their names say, and the maps as compiled."""
+    scale = 1 if cal.progress_unit == "ms" else 10
+    fit = cal.built.map_off
+    reduction, retard = (cal.map_cells(name) / 10 for name in ("reduction_map", "retard_map"))
+    return {
+        **facts(cal),
+        "keys": [
+            {"key": f"{one.section}.{one.key}", "value": one.value, "given": one.given} for one in cal.shown
+        ],
+        "maps": {
+            "lift_mm": [lift / 16 for lift in cal.row("lift_axis")],
+            "progress": [at / scale for at in cal.row("progress_axis")],
+            "progress_unit": cal.progress_unit,
+            "reduction_percent": reduction.tolist(),
+            "retard_deg": retard.tolist(),
+            "off_ceilings_percent": None if fit is None else round(fit.off * 100, 3),
+        },
+    }
 
 
 def print_tables(cal: CalibrationFile) -> None:
     """Print what the file says and leaves to the defaults, section by section, then both maps."""
-    from rich import box
-    from rich.table import Table
-    from rich.text import Text
-
-    from bench.console import make_console
+    from bench.console import make_console, make_table, print_text
 
     console = make_console()
-    console.width = min(console.width, _WIDTH)
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False)
-    table.add_column("key", no_wrap=True)
-    table.add_column("value", overflow="fold")
-    table.add_column("", no_wrap=True)
+    table = make_table(("key", False), ("value", False), ("", False))
     sections: dict[str, list[Shown]] = {}
     for entry in cal.shown:
         sections.setdefault(entry.section, []).append(entry)
     for section, entries in sections.items():
-        table.add_section()
-        table.add_row(Text(f"[{section}]", style="bold"), "", "")
+        if table.row_count:
+            table.add_row()
+        table.add_row(f"[{section}]", style="bold")
         for entry in entries:
-            # Text, so that brackets in a value are not taken for markup.
-            table.add_row(
-                Text(entry.key), Text(entry.text), Text("" if entry.given else "default", style="dim")
-            )
+            table.add_row(entry.key, entry.text, "" if entry.given else "default")
     console.print(table)
     fit = cal.built.map_off
     if fit is not None:
-        console.print(
-            f"\nMaps made from the ceilings: {len(fit.lift)} lifts by {len(fit.progress)} points. "
+        console.print()
+        print_text(
+            console,
+            f"Maps made from the ceilings: {len(fit.lift)} lifts by {len(fit.progress)} points. "
             f"Largest difference: {fit.off * 100:.1f} % of the greatest values "
-            f"({fit.reduction_off / 10:.1f} % of the cylinder events, {fit.retard_off / 10:.1f} degrees)."
+            f"({fit.reduction_off / 10:.1f} % of the cylinder events, {fit.retard_off / 10:.1f} degrees).",
         )
     _print_map(console, cal, "reduction_map", "Reduction, % of the cylinder events")
     _print_map(console, cal, "retard_map", "Retard, degrees of crank")
+    console.print()
 
 
 def _print_map(console: Console, cal: CalibrationFile, name: str, title: str) -> None:
-    """One map in blocks of columns, the greatest lift on top as the nose sees it."""
-    from rich import box
-    from rich.table import Table
+    """One map, the greatest lift on top as the nose sees it."""
+    from bench.console import make_table, print_table
 
     built = cal.built
     scale = 1 if cal.progress_unit == "ms" else 10
     lifts = [f"{lift / 16 / built.lift_size:.4g}" for lift in cal.row("lift_axis")]
     points = [f"{at / scale / built.progress_size:.4g}" for at in cal.row("progress_axis")]
     cells = cal.map_cells(name).tolist()
-    for first in range(0, len(points), _COLUMNS):
-        shown = slice(first, first + _COLUMNS)
-        table = Table(title=title, title_justify="left", box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False)
-        table.add_column(f"lift {built.lift_sign} \\ {built.progress_sign}", justify="right", no_wrap=True)
-        for point in points[shown]:
-            table.add_column(point, justify="right", no_wrap=True)
-        for lift, row in zip(reversed(lifts), reversed(cells), strict=True):
-            table.add_row(lift, *(f"{value / 10:g}" for value in row[shown]))
-        console.print()
-        console.print(table)
+    corner = f"lift {built.lift_sign} \\ {built.progress_sign}"
+    table = make_table((corner, True), *((point, True) for point in points))
+    for lift, row in zip(reversed(lifts), reversed(cells), strict=True):
+        table.add_row(lift, *(f"{value / 10:g}" for value in row))
+    print_table(console, title, table)

@@ -7,11 +7,14 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from bench.facts import head, json_option, print_json
+
 if TYPE_CHECKING:
     from bench.device.behaviour import Player
     from bench.device.stepper import Core
     from bench.link.line import Line
 
+SUMMARY_VERSION = 1
 _BUGS = ("hold-short", "peak-lost", "release-low", "tick-wrap", "table-edge")
 
 
@@ -54,14 +57,15 @@ _BUGS = ("hold-short", "peak-lost", "release-low", "tick-wrap", "table-edge")
     "--calibration", "calibration_path", type=click.Path(path_type=Path), metavar="FILE",
     help="The calibration for --plays.",
 )  # fmt: skip
-def device(port: str, **given: Any) -> None:
+@json_option
+def device(port: str, as_json: bool, **given: Any) -> None:
     """Behave as a microcontroller with the controller on it, until Ctrl-C.
 
     Prints the port for the bench first. Misbehaves as told, so that a bench can be tried out: bugs are for
     `liftlatch verify` to find, faults of the line for it to get over or to report.
     """
     if given.pop("emulated"):
-        _run_emulated(given["bug"])
+        _run_emulated(given["bug"], as_json)
         return
     from bench.device.behaviour import Behaviour
     from bench.device.faults import parse_faults
@@ -83,11 +87,19 @@ def device(port: str, **given: Any) -> None:
     image = player.image if player else None
     behaviour = Behaviour(Device(make, facts, given["reset_at"], image), rates, given["seed"], player)
     line = _open(port, given["baud"])
-    click.echo(f"device on {line.name}")
+    _say(line.name, facts.firmware, as_json)
     serve(line, behaviour)
 
 
-def _run_emulated(bug: str | None) -> None:
+def _say(port: str, what: str, as_json: bool) -> None:
+    """Tell the bench where to find the device, at once."""
+    if as_json:
+        print_json({**head(SUMMARY_VERSION), "port": port, "device": what})
+    else:
+        click.echo(f"device on {port}")
+
+
+def _run_emulated(bug: str | None, as_json: bool) -> None:
     from click.core import ParameterSource
 
     from bench.device.emulated import emulated_board
@@ -97,10 +109,10 @@ def _run_emulated(bug: str | None) -> None:
     for option in context.command.params:
         name = option.name or ""
         usual = context.get_parameter_source(name) in (ParameterSource.DEFAULT, None)
-        if name not in ("emulated", "bug") and not usual:
+        if name not in ("emulated", "bug", "as_json") and not usual:
             raise UserError("is for the device model", option.opts[0], "leave it or --emulated out")
     with emulated_board(bug) as board:
-        click.echo(f"device on {board.port}")
+        _say(board.port, f"emulated, {bug or 'no bug'}", as_json)
         board.wait()
 
 

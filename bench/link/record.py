@@ -7,9 +7,13 @@ from typing import TYPE_CHECKING
 
 import click
 
+from bench.facts import head, json_option, print_json
+
 if TYPE_CHECKING:
     from bench.link.host import Host
-    from bench.link.protocol import Streamed
+    from bench.link.protocol import Greeting, Streamed
+
+SUMMARY_VERSION = 1
 
 _HEADER = (
     "Time,Height,Speed,Engine speed,Shaft speed,Armed,Launch,Request reduction,Request retard,Request reason,"
@@ -85,7 +89,10 @@ class Recording:
     "--every", type=click.IntRange(1, 1000), default=1, show_default=True, metavar="N",
     help="Each N-th tick only, for a slow line.",
 )  # fmt: skip
-def record(file: Path, port: str, baud: int, seconds: float | None, quiet: float, every: int) -> None:
+@json_option
+def record(
+    file: Path, port: str, baud: int, seconds: float | None, quiet: float, every: int, as_json: bool
+) -> None:
     """Save what a running device streams to FILE, a CSV trace that replay reads.
 
     Ends by --seconds, by silence, or by Ctrl-C; what was recorded until then is kept.
@@ -114,10 +121,7 @@ def record(file: Path, port: str, baud: int, seconds: float | None, quiet: float
     if not recording.messages:
         raise LinkError("the device streamed nothing", port, "check that its firmware streams")
     write_whole(file, recording.as_csv(greeting.tick_us))
-    text = f"{file}: {recording.ticks} ticks of {greeting.tick_us} µs"
-    if recording.lost:
-        text += f"; {recording.lost} messages were lost on the way and are gaps now"
-    click.echo(text)
+    _say(file, recording, greeting, every, as_json)
     if stopped:
         raise KeyboardInterrupt
     try:
@@ -126,6 +130,28 @@ def record(file: Path, port: str, baud: int, seconds: float | None, quiet: float
         return  # what was recorded is complete
     finally:
         host.line.close()
+
+
+def _say(file: Path, recording: Recording, greeting: Greeting, every: int, as_json: bool) -> None:
+    from bench.console import make_console, print_text
+    from bench.trace.text import shown_path
+
+    if as_json:
+        print_json({
+            **head(SUMMARY_VERSION),
+            "file": str(file),
+            "firmware": greeting.firmware,
+            "image_crc32": f"{greeting.image_crc:08x}",
+            "ticks": recording.ticks,
+            "tick_us": greeting.tick_us,
+            "every": every,
+            "lost_messages": recording.lost,
+        })  # fmt: skip
+        return
+    text = f"{shown_path(file)}: {recording.ticks} ticks of {greeting.tick_us} µs"
+    if recording.lost:
+        text += f"; {recording.lost} messages were lost on the way and are gaps now"
+    print_text(make_console(), text, rest="  ")
 
 
 def _listen(host: Host, recording: Recording, seconds: float | None, quiet: float) -> None:

@@ -67,7 +67,7 @@ def replay(
     shower = shower_of(str(trace))
     if shower is not None:
         module, function = shower.split(":")
-        getattr(import_module(module), function)(str(trace))
+        getattr(import_module(module), function)(str(trace), as_json)
         return
     if calibration_path is None:
         raise click.UsageError("Missing option '--calibration'.")

@@ -7,14 +7,14 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from bench.facts import head, json_option, print_json
 from bench.trace.choice import ColumnChoice
 from bench.trace.options import trace_options
 
 if TYPE_CHECKING:
-    from rich.console import Console
-
     from bench.trace.model import Channel, Trace
 
+SUMMARY_VERSION = 1
 _SHOWN_GAPS = 5
 _SHOWN_UNUSED = 8
 
@@ -27,7 +27,7 @@ def trace() -> None:
 @trace.command()
 @click.argument("file", type=click.Path(path_type=Path))
 @trace_options
-@click.option("--json", "as_json", is_flag=True, help="Print JSON instead of tables.")
+@json_option
 def show(file: Path, choice: ColumnChoice, as_json: bool) -> None:
     """Show what was understood of FILE: columns, units, rate, gaps, what was assumed."""
     from bench.trace.progress import progress_bar
@@ -37,9 +37,7 @@ def show(file: Path, choice: ColumnChoice, as_json: bool) -> None:
         recorded = read_trace(file, choice, progress)
     facts = as_facts(recorded)
     if as_json:
-        import json
-
-        click.echo(json.dumps(facts, indent=2))
+        print_json(facts)
         return
     _print(facts)
 
@@ -60,6 +58,7 @@ def as_facts(trace: Trace) -> dict[str, Any]:
         for role, channel in trace.channels.items()
     ]
     return {
+        **head(SUMMARY_VERSION),
         "file": str(trace.path),
         "form": trace.form,
         "size_bytes": trace.size_bytes,
@@ -74,7 +73,7 @@ def as_facts(trace: Trace) -> dict[str, Any]:
         "repeated": trace.repeated,
         "backward": trace.backward,
         "untimed": trace.untimed,
-        "gaps": [list(gap) for gap in trace.gaps],
+        "gaps_s": [list(gap) for gap in trace.gaps],
         "channels": channels,
         "unused": [{"column": c.number, "name": c.name} for c in trace.columns if not c.role],
         "notes": trace.notes,
@@ -95,17 +94,14 @@ def _bounds(trace: Trace, channel: Channel) -> dict[str, Any]:
 
 
 def _print(facts: dict[str, Any]) -> None:
-    from rich.table import Table
-    from rich.text import Text
-
-    from bench.console import make_console
-    from bench.trace.text import plural, shown
+    from bench.console import make_console, make_table, print_list, print_table, print_text
+    from bench.trace.text import plural, shown, shown_path
 
     console = make_console()
     steps = "uneven" if facts["uneven"] else "even"
     dropped = [f"{facts[key]} {key}" for key in ("repeated", "backward", "untimed") if facts[key]]
     lines = {
-        "file": shown(facts["file"], 200),
+        "file": shown_path(facts["file"], 71),
         "form": f"{facts['form']}, {facts['size_bytes']} bytes",
         "sha256": facts["sha256"],
         "rows": f"{facts['rows']}"
@@ -114,46 +110,32 @@ def _print(facts: dict[str, Any]) -> None:
         "rate": f"{facts['rate_hz']:.4g} rows a second (the usual step), {steps} steps",
     }
     for name, text in lines.items():
-        _line(console, f"{name:<7} {text}")
-    table = Table(box=None, pad_edge=False, header_style="bold")
-    for title in ("signal", "column", "unit", "from", "Hz", "empty", "least", "greatest"):
-        table.add_column(title, justify="right" if title in ("Hz", "empty", "least", "greatest") else "left")
+        print_text(console, text, f"{name:<8}")
+    table = make_table(
+        ("signal", False), ("column", False), ("unit", False), ("from", False), ("Hz", True),
+        ("empty", True), ("least", True), ("greatest", True),
+    )  # fmt: skip
     for channel in facts["channels"]:
         name = f"{channel['column']} {shown(channel['name'], 16)}".strip()
         unit = channel["unit"]
         if channel["unit_in_file"] not in (unit, ""):
             unit = f"{unit} < {channel['unit_in_file']}"
-        cells = [
+        table.add_row(
             channel["role"].replace("_", " "), name, unit, channel["unit_from"],
             _number(channel["rate_hz"]), str(channel["empty"]), _number(channel["min"]),
             _number(channel["max"]),
-        ]  # fmt: skip
-        table.add_row(*(Text(cell) for cell in cells))
-    console.print()
-    console.print(table)
-    if facts["gaps"]:
-        console.print()
-        _line(console, f"{plural(len(facts['gaps']), 'gap')} in the recording:")
-        for start, end in facts["gaps"][:_SHOWN_GAPS]:
-            _line(console, f"  {start:.6g} s to {end:.6g} s ({end - start:.4g} s)")
-        if len(facts["gaps"]) > _SHOWN_GAPS:
-            _line(console, f"  and {len(facts['gaps']) - _SHOWN_GAPS} more")
-    console.print()
-    _line(console, "Understood and assumed:")
-    for note in facts["notes"]:
-        _line(console, f"  {note}")
+        )  # fmt: skip
+    print_table(console, "Signals", table)
+    gaps = [f"{start:.6g} s to {end:.6g} s ({end - start:.4g} s)" for start, end in facts["gaps_s"]]
+    more = [f"and {len(gaps) - _SHOWN_GAPS} more"] if len(gaps) > _SHOWN_GAPS else []
+    print_list(console, f"{plural(len(gaps), 'gap')} in the recording", gaps[:_SHOWN_GAPS] + more)
+    print_list(console, "Understood and assumed", facts["notes"])
     if facts["unused"]:
         names = [f"{c['column']} {shown(c['name'], 24)}".strip() for c in facts["unused"][:_SHOWN_UNUSED]]
-        more = len(facts["unused"]) - _SHOWN_UNUSED
+        left = len(facts["unused"]) - _SHOWN_UNUSED
         console.print()
-        _line(console, "Left unused: " + ", ".join(names) + (f" and {more} more" if more > 0 else ""))
-
-
-def _line(console: Console, text: str) -> None:
-    """One line as it is: no markup, since names come from a file; wrapped only on a terminal."""
-    from rich.text import Text
-
-    console.print(Text(text), soft_wrap=not console.is_terminal)
+        tail = f" and {left} more" if left > 0 else ""
+        print_text(console, f"Left unused: {', '.join(names)}{tail}")
 
 
 def _number(value: float | None) -> str:

@@ -8,12 +8,15 @@ from typing import TYPE_CHECKING
 import click
 
 from bench.errors import UserError
+from bench.facts import head, json_option, print_json
 from bench.trace.options import trace_options
 
 if TYPE_CHECKING:
     from bench.trace.choice import ColumnChoice
 
 MOST_TICKS = 200_000
+SUMMARY_VERSION = 1
+FILES = ("vectors.jsonl", "vectors.h", "vectors_main.c")
 
 
 @click.command()
@@ -29,9 +32,10 @@ MOST_TICKS = 200_000
 @click.option(
     "--ticks", type=click.IntRange(min=1), metavar="N", help="Only the first N ticks, for a small memory."
 )
+@json_option
 @trace_options
 def vectors(
-    trace: Path, calibration_path: Path, out: Path, ticks: int | None, choice: ColumnChoice
+    trace: Path, calibration_path: Path, out: Path, ticks: int | None, as_json: bool, choice: ColumnChoice
 ) -> None:
     """Write what the reference makes of TRACE as golden vectors: image, inputs, outputs and events.
 
@@ -58,4 +62,24 @@ def vectors(
         columns = with_ticks({name: column[:made] for name, column in inputs.arrays.items()})
         source = f"{made} ticks of {calibration.tick_us} us from {trace.name} with {calibration.path.name}"
         write_vectors(calibration.image, columns, make_outputs(calibration.image, columns), folder, source)
-    click.echo(f"{source}: vectors.jsonl, vectors.h and vectors_main.c in {out}")
+    if as_json:
+        print_json({
+            **head(SUMMARY_VERSION),
+            "trace": {"file": str(trace), "sha256": recorded.digest},
+            "calibration": {
+                "file": str(calibration.path),
+                "sha256": calibration.digest,
+                "image_crc32": f"{calibration.crc:08x}",
+            },
+            "ticks": made,
+            "tick_us": calibration.tick_us,
+            "written": [str(out / name) for name in FILES],
+            "notes": [*recorded.notes, *inputs.notes],
+        })  # fmt: skip
+        return
+    from bench.console import make_console, print_text
+    from bench.trace.text import shown_path
+
+    ticks_of = f"{made} ticks of {calibration.tick_us} µs from {shown_path(trace)}"
+    text = f"{ticks_of} with {shown_path(calibration.path)}: {', '.join(FILES)} in {shown_path(out)}"
+    print_text(make_console(), text)

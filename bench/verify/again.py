@@ -14,9 +14,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from urllib.parse import quote, unquote
 
-import click
-
 from bench.errors import UserError
+from bench.facts import head, print_json
 from bench.trace.choice import ColumnChoice
 
 if TYPE_CHECKING:
@@ -25,6 +24,7 @@ if TYPE_CHECKING:
     from bench.replay.inputs import Inputs
     from bench.trace.model import Trace
 
+SUMMARY_VERSION = 1
 _AROUND = 10
 # So that the table fits 80 columns.
 _SHORT = {"progress": "progr.", "latched": "latch", "hold_left": "hold", "reduction": "reduct."}
@@ -112,7 +112,7 @@ def replay_id(tick: int, check: str, trace: Path, calibration: Path, reading: Re
     return ":".join(["verify", str(tick), check, *(quote(part, safe="/=.,;+- ") for part in parts)])
 
 
-def show(text: str) -> None:
+def show(text: str, as_json: bool) -> None:
     """Print what the reference does around the tick of an id. Raises UserError for an id that is none."""
     try:
         kind, tick_text, check, *parts = text.split(":")
@@ -138,13 +138,30 @@ def show(text: str) -> None:
     target.load(calibration.image)
     target.start()
     ran = target.run(FIRST_TICK, records[: tick + _AROUND + 1])
-    from bench.console import make_console, make_table, print_table
+    around = range(max(0, tick - _AROUND), len(ran.outputs))
+    if as_json:
+        ticks = [
+            {"tick": i, **_plain(records, i), **_plain(ran.outputs, i)} for i in around
+        ]
+        print_json({
+            **head(SUMMARY_VERSION), "replay_id": text, "tick": tick, "time_s": laid.time_s(tick),
+            "ticks": ticks,
+        })  # fmt: skip
+        return
+    from bench.console import make_console, make_table, print_table, print_text
+    from bench.trace.text import shown_path
 
     shown = [name for name in _SHOWN if name in (OUTPUT.names or ())]
     table = make_table(*((_SHORT.get(name, name), True) for name in ("tick", "counts", *shown)), gap=1)
-    for i in range(max(0, tick - _AROUND), len(ran.outputs)):
+    for i in around:
         row = [str(i), str(records["counts"][i]), *(str(ran.outputs[name][i]) for name in shown)]
         table.add_row(*row, style="bold" if i == tick else "")
-    title = f"{trace_path}: the reference around tick {tick} ({laid.time_s(tick):.6g} s)"
-    print_table(make_console(), title, table)
-    click.echo("lift in 1/16 mm, demand, latched and reduction in 0.1 %, retard in 0.1 degree")
+    console = make_console()
+    title = f"{shown_path(trace_path)}: the reference around tick {tick} ({laid.time_s(tick):.6g} s)"
+    print_table(console, title, table)
+    print_text(console, "lift in 1/16 mm, demand, latched and reduction in 0.1 %, retard in 0.1 degree")
+
+
+def _plain(records: Any, row: int) -> dict[str, int]:
+    """One record's fields by name."""
+    return {name: int(records[name][row]) for name in records.dtype.names}

@@ -11,9 +11,12 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from bench.facts import json_option, print_json
 from bench.trace.options import trace_options
 
 if TYPE_CHECKING:
+    from rich.console import Console
+
     from bench.calibration import CalibrationFile
     from bench.link.protocol import Status
     from bench.link.target import RemoteTarget
@@ -72,8 +75,9 @@ if TYPE_CHECKING:
 @click.option("--max-gap", type=float, default=0.1, show_default=True, metavar="S", help="As in replay.")
 @click.option("--speed", type=float, metavar="KMH", help="As in replay.")
 @click.option("--launch-at", type=float, metavar="S", help="As in replay.")
+@json_option
 @trace_options
-def verify(traces: tuple[Path, ...], calibration_path: Path, **given: Any) -> None:
+def verify(traces: tuple[Path, ...], calibration_path: Path, as_json: bool, **given: Any) -> None:
     """Run TRACE on a device and on the reference, and compare every output of every tick.
 
     Loads the calibration into the device, feeds it each trace from power-up, and names the first tick at
@@ -81,8 +85,10 @@ def verify(traces: tuple[Path, ...], calibration_path: Path, **given: Any) -> No
     commands. Exit code 0: equal; 1: different; 2: wrong usage or a failed link.
     """
     from bench.calibration import load
+    from bench.console import make_console, print_text
     from bench.errors import UserError
     from bench.files import whole_folder
+    from bench.trace.text import shown_path
     from bench.verify import report
     from bench.verify.again import Reading
     from bench.verify.compare import Options
@@ -100,22 +106,22 @@ def verify(traces: tuple[Path, ...], calibration_path: Path, **given: Any) -> No
     )
     calibration = load(calibration_path)
     out: Path | None = given["out"]
+    console = make_console(err=as_json)
     with whole_folder(out) if out else nullcontext(None) as folder, _board(given):
         subjects = [_recorded(path, reading, calibration) for path in traces]
         if vehicle_path is not None:
             subjects.append(_driven(vehicle_path, calibration, given["seed"]))
-        target = _connect(given, calibration)
+        target = _connect(given, calibration, console)
         results: list[TraceResult] = []
         for subject in subjects:
             for note in subject.notes:
-                click.echo(f"{subject.path.name}: {note}")
+                print_text(console, f"{shown_path(subject.path.name)}: {note}", rest="  ")
             results.append(_run(target, calibration, options, subject, real_time))
-            click.echo(_verdict(results[-1]))
+            _print_verdict(console, results[-1])
             if results[-1].tally.error is not None:
                 break
         failed = results[-1].tally.error
         how = {
-            "command_line": ["liftlatch", *sys.argv[1:]],
             "port": given["port"],
             "window": min(options.window, target.greeting.window),
             "real_time": real_time,
@@ -132,12 +138,15 @@ def verify(traces: tuple[Path, ...], calibration_path: Path, **given: Any) -> No
         damaged = status.crc + status.stuffing + status.long + status.short
         late = f", {status.late} ticks that took too long" if status.late else ""
         stack = f", {status.stack_bytes} bytes of stack" if status.stack_bytes else ""
-        click.echo(
+        text = (
             f"device: worst tick {status.worst_tick_ns / 1000:.1f} µs{late}{stack}, {damaged} damaged frames,"
             f" {status.repeated} requests answered again, {status.overruns} bytes lost by its port"
         )
+        print_text(console, text, rest="  ")
     if out:
-        click.echo(f"written to {out}")
+        print_text(console, f"written to {shown_path(out)}")
+    if as_json:
+        print_json(found)
     if failed is not None:
         raise failed
     if any(result.verdict == "different" for result in results):
@@ -161,8 +170,9 @@ def _board(given: dict[str, Any]) -> Iterator[None]:
         yield
 
 
-def _connect(given: dict[str, Any], calibration: CalibrationFile) -> RemoteTarget:
+def _connect(given: dict[str, Any], calibration: CalibrationFile, console: Console) -> RemoteTarget:
     """The device at the port, with the calibration loaded."""
+    from bench.console import print_text
     from bench.link.host import Host
     from bench.link.line import LinkError
     from bench.link.ports import SerialLine
@@ -172,9 +182,8 @@ def _connect(given: dict[str, Any], calibration: CalibrationFile) -> RemoteTarge
     port = given["port"]
     target = RemoteTarget(Host(SerialLine(port, given["baud"]), timeout_s=given["timeout"]))
     greeting = target.greeting
-    click.echo(
-        f"{port}: {greeting.firmware}, frames up to {greeting.largest} bytes, window {greeting.window}"
-    )
+    text = f"{port}: {greeting.firmware}, frames up to {greeting.largest} bytes, window {greeting.window}"
+    print_text(console, text, rest="  ")
     if greeting.image_version != IMAGE_VERSION:
         what = f"its controller reads calibration images of version {greeting.image_version}"
         raise LinkError(what, port, f"this bench makes version {IMAGE_VERSION}")
@@ -335,15 +344,24 @@ def _live(name: str, total: int, target: RemoteTarget) -> Iterator[Callable[[Tal
         yield report
 
 
+def _print_verdict(console: Console, result: TraceResult) -> None:
+    from bench.console import print_text
+
+    print_text(console, _verdict(result), rest="  ")
+    if result.verdict == "different" and result.replay_id:
+        # On one line however long it is, so that it can be copied.
+        console.print(f"  replay id {result.replay_id}", markup=False, soft_wrap=True)
+
+
 def _verdict(result: TraceResult) -> str:
+    from bench.trace.text import shown_path
     from bench.verify.report import difference_text
 
     tally = result.tally
-    name = Path(result.path).name
+    name = shown_path(Path(result.path).name)
     retries = f", {result.resent} retries" if result.resent else ""
     if result.verdict == "different":
-        again = f"\n  replay id {result.replay_id}" if result.replay_id else ""
-        return f"{name}: different at {difference_text(result)}{again}"
+        return f"{name}: different at {difference_text(result)}"
     compared = f"{tally.ticks} ticks"
     if result.verdict == "link":
         return f"{name}: {compared} of {result.total} equal, then the link failed{retries}"
@@ -352,10 +370,10 @@ def _verdict(result: TraceResult) -> str:
         f"{name}: equal, {compared} in {tally.frames} frames ({state}), {result.rate:.0f} a second{retries}"
     )
     if tally.stalls:
-        text += f"\n  its outputs went to the safe state {tally.stalls} times, for want of inputs"
+        text += f"\nits outputs went to the safe state {tally.stalls} times, for want of inputs"
     if result.pace is not None and (facts := result.pace.facts()):
         text += (
-            f"\n  latency median {facts['latency_ms_median']:.3f} ms, 99 % {facts['latency_ms_99']:.3f} ms,"
+            f"\nlatency median {facts['latency_ms_median']:.3f} ms, 99 % {facts['latency_ms_99']:.3f} ms,"
             f" worst {facts['latency_ms_worst']:.3f} ms; {facts['late_ticks']} late ticks;"
             f" sent up to {facts['send_jitter_ms_worst']:.3f} ms after their moment"
         )

@@ -3,14 +3,13 @@ picture."""
 
 from __future__ import annotations
 
-import json
 from dataclasses import dataclass
-from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from xml.etree import ElementTree as xml
 
 from bench.cautions import CAUTIONS
+from bench.facts import as_json, head
 from bench.link.protocol import OUTPUT
 from bench.replay.names import STATES, reason_name
 from bench.verify.compare import FIRST_TICK, Context, Difference, Tally
@@ -19,7 +18,7 @@ if TYPE_CHECKING:
     from bench.link.protocol import Greeting, Status
     from bench.verify.timing import Pace
 
-RESULT_VERSION = 1
+SUMMARY_VERSION = 1
 
 _SIXTEENTHS = ("height", "rest", "lift", "entry")
 
@@ -84,15 +83,14 @@ def _shown(name: str, value: int) -> str:
 def facts(
     results: list[TraceResult], greeting: Greeting, status: Status | None, how: dict[str, Any]
 ) -> dict[str, Any]:
-    """The whole result as plain values for JSON. Keys stay; RESULT_VERSION grows when the meaning of one
+    """The whole result as plain values for JSON. Keys stay; SUMMARY_VERSION grows when the meaning of one
     changes."""
     worst = "equal"
     for result in results:
         if result.verdict == "link" or (result.verdict == "different" and worst == "equal"):
             worst = result.verdict
     return {
-        "result_version": RESULT_VERSION,
-        "liftlatch": version("liftlatch"),
+        **head(SUMMARY_VERSION),
         "verdict": worst,
         "device": {
             "firmware": greeting.firmware,
@@ -146,7 +144,7 @@ def _difference_facts(result: TraceResult, difference: Difference) -> dict[str, 
 def write_all(folder: Path, found: dict[str, Any], results: list[TraceResult]) -> None:
     """All files, into an empty folder."""
     (folder / "verify.json").write_text(
-        json.dumps(found, indent=2) + "\n", encoding="utf-8"
+        as_json(found), encoding="utf-8"
     )
     (folder / "junit.xml").write_bytes(junit(results))
     for number, result in enumerate(results, 1):
