@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import subprocess
 from collections.abc import Callable
+from pathlib import Path
 
 import numpy as np
 
@@ -58,3 +60,45 @@ def local(image: bytes = IMAGE) -> LocalTarget:
     assert target.load(image) == 0
     target.start()
     return target
+
+
+class InC:
+    """The C side (tests/link_device.c) as a process, with the face of bench.device.model.Device."""
+
+    def __init__(self, program: Path) -> None:
+        self._process = subprocess.Popen([program], stdin=subprocess.PIPE, stdout=subprocess.PIPE)
+        self.stream_every = 0
+
+    def _do(self, command: bytes) -> bytes:
+        assert self._process.stdin is not None
+        assert self._process.stdout is not None
+        self._process.stdin.write(command)
+        self._process.stdin.flush()
+        head = self._process.stdout.read(4)
+        assert len(head) == 4, f"it ended ({self._process.wait()}); a sanitizer's words are above"
+        return self._process.stdout.read(int.from_bytes(head, "little"))
+
+    def receive(self, data: bytes) -> bytes:
+        return self._do(b"F" + len(data).to_bytes(2, "little") + data)
+
+    def tell_time(self, now_ms: int) -> None:
+        self._do(b"T" + (now_ms & 0xFFFFFFFF).to_bytes(4, "little"))
+
+    def show(self, tick: bytes) -> bytes:
+        return self._do(b"S" + len(tick).to_bytes(2, "little") + tick)
+
+    def can_keep(self, yes: bool) -> None:
+        self._do(b"K" + bytes([yes]))
+
+    def close(self) -> None:
+        assert self._process.stdin is not None
+        self._process.stdin.close()
+        assert self._process.wait(10) == 0
+        assert self._process.stdout is not None
+        self._process.stdout.close()
+
+
+class Untimed(Device):
+    """The model without the one thing of it that is not a function of its inputs."""
+
+    _worst_tick_ns = property(lambda self: 0, lambda self, value: None)  # type: ignore[assignment]

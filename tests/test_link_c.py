@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import subprocess
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -14,7 +13,6 @@ from hypothesis import strategies as st
 
 from bench.calibration.image import pack
 from bench.device.behaviour import Behaviour
-from bench.device.model import Device
 from bench.link import protocol as p
 from bench.link.frames import encode, stuffed_bytes
 from bench.link.host import DeviceError, Host
@@ -26,7 +24,7 @@ from controller import Controller
 from firmware_model.core_sources import CORE, HERE, core_files
 from tests import ROOT
 from tests.core_support import SANITIZED, STRICT
-from tests.link_support import IMAGE, local, run_inputs
+from tests.link_support import IMAGE, InC, Untimed, local, run_inputs
 from tests.support import values
 from tests.test_core_code import complaints
 from tests.test_link_frames import COBS_TABLE, by_hand
@@ -45,53 +43,11 @@ def program(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return made
 
 
-class InC:
-    """The C side, with the face of bench.device.model.Device."""
-
-    def __init__(self, program: Path) -> None:
-        self._process = subprocess.Popen([program], stdin=subprocess.PIPE, stdout=subprocess.PIPE)
-        self.stream_every = 0
-
-    def _do(self, command: bytes) -> bytes:
-        assert self._process.stdin is not None
-        assert self._process.stdout is not None
-        self._process.stdin.write(command)
-        self._process.stdin.flush()
-        head = self._process.stdout.read(4)
-        assert len(head) == 4, f"it ended ({self._process.wait()}); a sanitizer's words are above"
-        return self._process.stdout.read(int.from_bytes(head, "little"))
-
-    def receive(self, data: bytes) -> bytes:
-        return self._do(b"F" + len(data).to_bytes(2, "little") + data)
-
-    def tell_time(self, now_ms: int) -> None:
-        self._do(b"T" + (now_ms & 0xFFFFFFFF).to_bytes(4, "little"))
-
-    def show(self, tick: bytes) -> bytes:
-        return self._do(b"S" + len(tick).to_bytes(2, "little") + tick)
-
-    def can_keep(self, yes: bool) -> None:
-        self._do(b"K" + bytes([yes]))
-
-    def close(self) -> None:
-        assert self._process.stdin is not None
-        self._process.stdin.close()
-        assert self._process.wait(10) == 0
-        assert self._process.stdout is not None
-        self._process.stdout.close()
-
-
 @pytest.fixture
 def in_c(program: Path) -> Iterator[InC]:
     device = InC(program)
     yield device
     device.close()
-
-
-class Untimed(Device):
-    """The model without the one thing of it that is not a function of its inputs."""
-
-    _worst_tick_ns = property(lambda self: 0, lambda self, value: None)  # type: ignore[assignment]
 
 
 # -- what a host may send, good and bad: a list of operations

@@ -8,11 +8,11 @@ from __future__ import annotations
 import binascii
 import time
 from collections import OrderedDict
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 from bench.device.stepper import Core, Stepper
-from bench.link.frames import Damage, Decoder, encode
+from bench.link.frames import END, Damage, Decoder, encode
 from bench.link.protocol import (
     ANSWER,
     ERROR,
@@ -117,7 +117,7 @@ class Device:
     def receive(self, data: bytes) -> bytes:
         """What is sent in answer to some bytes."""
         sent = bytearray()
-        for found in self._decoder.feed(data):
+        for found in self._frames(data):
             if isinstance(found, Damage):
                 continue
             answer = self._answer(found)
@@ -130,6 +130,14 @@ class Device:
             if answer:
                 sent += encode(answer)
         return bytes(sent)
+
+    def _frames(self, data: bytes) -> Iterator[bytes | Damage]:
+        # One at a time: an answer must not count damage that comes after its request.
+        start = 0
+        while start < len(data):
+            end = data.find(END, start) + 1 or len(data)
+            yield from self._decoder.feed(data[start:end])
+            start = end
 
     def _answer(self, payload: bytes) -> bytes:
         """The payload to send, b"" for none."""

@@ -123,7 +123,8 @@ def split_name(text: str) -> tuple[str, str | None]:
 
 def is_role_word(text: str) -> bool:
     """True for a header cell that is the name of a signal."""
-    return any(_plain(split_name(text)[0]) in names for names in _NAMES.values())
+    name = _plain(split_name(text)[0])
+    return any(name in names for names in _NAMES.values())
 
 
 def choose(

@@ -106,6 +106,10 @@ def _read_fast(
 
     if layout.delimiter == " " and not layout.plain_spaces:
         raise _Irregular
+    if len({(c.column.number, kinds[role]) for role, c in chosen.items()}) > len(
+        {c.column.number for c in chosen.values()}
+    ):
+        raise _Irregular  # one column read in two ways
     # A comment between the rows could pass for a row whose first cell nobody asked for.
     markers = tuple(end + mark.encode() for mark in layout.comments for end in (b"\n", b"\r"))
     source = Utf8Source(path, encoding, bom, layout.offset, markers, progress)

@@ -37,7 +37,7 @@ class Channel:
 
 @dataclass(frozen=True)
 class Column:
-    """One column of the file as it was understood; `role` is "" where it was left unused."""
+    """One column of the file as one signal that it was taken for; `role` is "" where it was left unused."""
 
     number: int
     name: str

@@ -77,7 +77,9 @@ def to_trace(table: Table, choice: ColumnChoice, path: Path, size_bytes: int, di
     usual = float(np.median(steps))
     low, high = (1 - _UNEVEN) * usual, (1 + _UNEVEN) * usual
     _check_time_unit(table, usual, where)
-    used = {column.column.number: column for column in table.chosen.values()}
+    used: dict[int, list[Chosen]] = {}
+    for column in table.chosen.values():
+        used.setdefault(column.column.number, []).append(column)
     return Trace(
         path=path,
         form=table.form,
@@ -85,7 +87,7 @@ def to_trace(table: Table, choice: ColumnChoice, path: Path, size_bytes: int, di
         digest=digest,
         time_s=time,
         channels=channels,
-        columns=tuple(_described(column, used.get(column.number)) for column in table.columns),
+        columns=tuple(one for column in table.columns for one in _described(column, used.get(column.number))),
         notes=notes,
         gaps=_gaps(time, steps, usual, notes),
         rate_hz=1.0 / usual,
@@ -201,7 +203,7 @@ def _gaps(time: Floats, steps: Floats, usual: float, notes: list[str]) -> list[t
     return [(float(time[i]), float(time[i + 1])) for i in at[:_LISTED_GAPS]]
 
 
-def _described(column: Column, chosen: Chosen | None) -> Column:
+def _described(column: Column, chosen: list[Chosen] | None) -> list[Column]:
     if chosen is None:
-        return column
-    return replace(column, role=chosen.role, unit=chosen.unit, unit_from=chosen.unit_from)
+        return [column]
+    return [replace(column, role=one.role, unit=one.unit, unit_from=one.unit_from) for one in chosen]

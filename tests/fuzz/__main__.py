@@ -1,4 +1,4 @@
-"""python -m tests.fuzz TARGET [options of libFuzzer], or --minute or --hour [--jobs N] [--note] [TARGET ...]"""
+"""Runs targets: TARGET [options of libFuzzer], or --minute or --hour for some of them or all."""
 
 from __future__ import annotations
 
@@ -37,12 +37,20 @@ class Ran:
 
 
 def command(target: Target, options: list[str]) -> list[str]:
-    """The whole command; new inputs are kept from run to run, beside the seeds that stand in the repository."""
+    """The whole command; new inputs are kept from run to run, beside the seeds of the repository."""
     own = BUILD / "inputs" / target.name
     own.mkdir(parents=True, exist_ok=True)
     given = [folder for folder in (SEEDS / target.name, FOUND / target.name) if folder.is_dir()]
     prefix = f"-artifact_prefix={_artifacts(target)}/"
-    return [*target.command(), *LIMITS, f"-max_len={target.longest}", prefix, *options, str(own), *map(str, given)]
+    return [
+        *target.command(),
+        *LIMITS,
+        f"-max_len={target.longest}",
+        prefix,
+        *options,
+        str(own),
+        *map(str, given),
+    ]
 
 
 def _artifacts(target: Target) -> Path:
@@ -113,8 +121,8 @@ def main() -> None:
     with ThreadPoolExecutor(given.jobs) as pool:
         for ran in pool.map(lambda target: run(target, given.seconds), wanted):
             print(
-                f"{ran.target:<6} {ran.seconds:5.0f} s {ran.executions:11,} executions {ran.covered:5} counters"
-                f" {ran.peak_mb:5} MB {'fine' if ran.code == 0 else 'BROKEN'}",
+                f"{ran.target:<6} {ran.seconds:5.0f} s {ran.executions:11,} executions {ran.covered:5}"
+                f" counters {ran.peak_mb:5} MB {'fine' if ran.code == 0 else 'BROKEN'}",
                 flush=True,
             )
             if given.note:

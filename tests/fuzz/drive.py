@@ -18,6 +18,8 @@ def main() -> None:
         made: bytes = target.mutate(data, most, random.Random(seed), atheris.Mutate)
         return made[:most]
 
+    if hasattr(target, "prepare"):
+        target.prepare()
     atheris.Setup(sys.argv, target.one_input, custom_mutator=mutate)
     atheris.Fuzz()
 

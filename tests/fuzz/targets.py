@@ -17,7 +17,15 @@ BUILD = ROOT / "build" / "fuzz"
 
 # Of -fsanitize=undefined all, and what it leaves out: a conversion that loses a bit without a cast.
 _SANITIZERS = "fuzzer,address,undefined,implicit-conversion"
-_FLAGS = ("-std=gnu11", "-g", "-O2", "-Wall", "-Wextra", f"-fsanitize={_SANITIZERS}", "-fno-sanitize-recover=all")
+_FLAGS = (
+    "-std=gnu11",
+    "-g",
+    "-O2",
+    "-Wall",
+    "-Wextra",
+    f"-fsanitize={_SANITIZERS}",
+    "-fno-sanitize-recover=all",
+)
 
 
 @dataclass(frozen=True)
@@ -30,7 +38,7 @@ class Target:
     flags: tuple[str, ...] | None = None
 
     def command(self) -> list[str]:
-        """The words that start it; a C target is compiled first where needed. FileNotFoundError without clang."""
+        """The words that start it; a C target is compiled first where needed (clang)."""
         if self.flags is None:
             return [sys.executable, "-m", "tests.fuzz.drive", self.name]
         return [str(_compiled(self))]
@@ -63,7 +71,15 @@ def _compiled(target: Target) -> Path:
     if not program.exists():
         BUILD.mkdir(parents=True, exist_ok=True)
         part = program.with_suffix(".part")
-        words = ["clang", *_FLAGS, *(target.flags or ()), f"-I{FIRMWARE}", "-o", str(part), *map(str, sources)]
+        words = [
+            "clang",
+            *_FLAGS,
+            *(target.flags or ()),
+            f"-I{FIRMWARE}",
+            "-o",
+            str(part),
+            *map(str, sources),
+        ]
         subprocess.run(words, check=True)
         part.replace(program)
     return program
