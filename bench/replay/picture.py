@@ -20,9 +20,18 @@ import numpy.typing as npt
 
 from bench.cautions import SHORT
 from bench.replay import names
+from bench.replay.drawn import (
+    MEAN_S,
+    NAMED_FAULTS,
+    end_of_sensor,
+    fault_names,
+    rotation_curve,
+    state_name,
+    torque_taken,
+    window,
+)
 from bench.replay.findings import Findings, Launch, Stepped
 from bench.replay.spans import spans
-from bench.replay.torque import torque_left
 from controller import constants as c
 
 if TYPE_CHECKING:
@@ -31,10 +40,6 @@ if TYPE_CHECKING:
 
 Floats = npt.NDArray[np.float64]
 
-_BEFORE_S = 0.3
-_AFTER_S = 0.7
-_LEAST_S = 2.0
-_MEAN_S = 0.05
 _COLUMNS = 1500
 _WIDTH = 11.0  # inch
 _HEIGHT = 0.75  # inch for each share of the panels' heights
@@ -62,8 +67,6 @@ _REASON_FILL = {
     c.REASON_SHAFT: "#9cc3e6",
 }
 _OUTSIDE_FILL = "#e8e0c0"
-# Of the others the one shows as a thin line below, the other beside the progress.
-_NAMED_FAULTS = sum(names.FAULTS) & ~(c.FAULT_UNUSED | c.FAULT_SPEED)
 # Of several states in one column of the picture the last of these is shown.
 _STATE_RANK = [c.REST, c.RELEASE, c.HOLD, c.PEAK, c.FAULT_RELEASE, c.KEPT]
 _LABEL: dict[str, Any] = {
@@ -112,6 +115,7 @@ def write_picture(path: Path, title: str, s: Stepped, found: Findings, launch: L
 class _Drawing:
     def __init__(self, figure: Figure, s: Stepped, found: Findings, launch: Launch | None) -> None:
         self.figure = figure
+        self.stepped = s
         self.calibration = s.calibration
         self.inputs = s.inputs
         self.run = s.run
@@ -165,15 +169,8 @@ class _Drawing:
         tick_s = self.inputs.tick_us / 1e6
         if self.launch is None:
             return _Window(0, self.run.n, self.inputs.lead, tick_s)
-        start, stop = self.launch.tick, self.launch.end_tick
-        part = slice(start, stop)
-        taking = (self.ticks["reduction"][part] > 0) | (self.ticks["retard"][part] > 0)
-        last = np.flatnonzero(taking | (self.ticks["lift"][part] > 16 * self.found.lift_threshold_mm))
-        until = start + (int(last[-1]) if len(last) else 0) + round(_AFTER_S / tick_s)
-        until = max(until, start + round(_LEAST_S / tick_s))
-        if stop - until < round(_LEAST_S / tick_s):
-            until = stop
-        return _Window(max(0, start - round(_BEFORE_S / tick_s)), min(stop, until), start, tick_s)
+        start, stop = window(self.stepped, self.found, self.launch)
+        return _Window(start, stop, self.launch.tick, tick_s)
 
     def _subtitle(self) -> str:
         parts = [] if self.launch else ["NO LAUNCH FOUND"]
@@ -274,9 +271,8 @@ class _Drawing:
 
     def _end_of_sensor(self) -> float:
         """The lift at the sensor's greatest height, with the rest height in use at the launch, mm."""
-        calibration = self.calibration
         rest = int(self.ticks["rest"][self.window.zero if self.launch else self.window.start])
-        return (max(calibration.row("sensor_height")) - rest) * calibration.number("gain_q12") / 4096 / 16
+        return float(end_of_sensor(self.stepped, rest))
 
     def _mark_peaks(self, panel: Axes, top: float) -> None:
         """The highest few lifts with their height, above whatever line is there."""
@@ -303,7 +299,7 @@ class _Drawing:
 
     def _reduction(self, panel: Axes) -> None:
         demand, reduction = self.part("demand") / 10, self.part("reduction") / 10
-        taken = self._taken()
+        taken = torque_taken(self.stepped, self.window.start, self.window.stop)
         panel.fill_between(self.x, 0, self.line(demand), color="#c4c4c4", linewidth=0)
         panel.plot(self.x, self.line(taken), color=_BLUE, linewidth=0.9)
         panel.plot(self.x, self.line(reduction), color=_BLACK, linewidth=1.8)
@@ -313,7 +309,7 @@ class _Drawing:
         step = top / 8
         for i, (text, color) in enumerate((
             ("reduction", _BLACK), ("live demand (grey)", _GREY),
-            ("torque taken: an", _BLUE), ("estimate, mean", _BLUE), (f"of {1000 * _MEAN_S:.0f} ms", _BLUE),
+            ("torque taken: an", _BLUE), ("estimate, mean", _BLUE), (f"of {1000 * MEAN_S:.0f} ms", _BLUE),
         )):  # fmt: skip
             panel.annotate(
                 text, (1.0, top - (i + 1) * step), xycoords=("axes fraction", "data"), xytext=(6, 0),
@@ -323,15 +319,6 @@ class _Drawing:
             at = int(np.argmax(reduction))
             level = max(float(reduction[at]), float(taken[at : at + len(taken) // 40 + 1].max()))
             self._name_peak(panel, at, level, f"{reduction[at]:.0f} %", top)
-
-    def _taken(self) -> Any:
-        """The estimated torque taken over the window, %, a mean over _MEAN_S."""
-        ticks = max(1, round(_MEAN_S / self.window.tick_s))
-        first = max(0, self.window.start - ticks)
-        part = slice(first, self.window.stop)
-        cylinders = self.calibration.number("cylinders")
-        left = torque_left(self.run, cylinders, self.inputs.has_engine, part)
-        return 100 * (1 - _mean_over(left, ticks)[self.window.start - first :])
 
     def _retard(self, panel: Axes) -> None:
         retard = self.part("retard") / 10
@@ -357,11 +344,11 @@ class _Drawing:
         state = np.array(_STATE_RANK)[_coarse(rank[self.part("state")])]
         reason = _coarse(np.where(self.part("reduction") > 0, self.part("reason"), 0))
         top = len(labels) - 1
-        faults = _coarse(self.part("faults") & _NAMED_FAULTS)
+        faults = _coarse(self.part("faults") & NAMED_FAULTS)
         for level, codes, fills, called in (
-            (top, state, _STATE_FILL, _state_name),
+            (top, state, _STATE_FILL, state_name),
             (top - 1, reason, _REASON_FILL, names.reason_name),
-            (0, faults, dict.fromkeys(np.unique(faults).tolist(), _ORANGE), _fault_names),
+            (0, faults, dict.fromkeys(np.unique(faults).tolist(), _ORANGE), fault_names),
         ):
             self._named_bars(panel, level, codes, fills, called)
         for level, bit in enumerate(reversed(askers), 1):
@@ -426,14 +413,8 @@ class _Drawing:
 
     def _rotation(self, panel: Axes, name: str) -> None:
         """Engine or shaft speed, and the curve over which it asks for a reduction."""
-        calibration = self.calibration
-        ms, rpm = calibration.row(f"{name}_ms"), calibration.row(f"{name}_rpm")
-        elapsed = self.part("elapsed_ms").astype(np.float64)
-        curve = np.interp(elapsed, ms, rpm)
-        if calibration.number(f"{name}_after_end") == c.STOP:
-            curve[elapsed > ms[-1]] = np.nan
-        if not (name == "engine" and calibration.number("engine_before_launch")):
-            curve[self.part("launched") == 0] = np.nan
+        rpm = self.calibration.row(f"{name}_rpm")
+        curve = rotation_curve(self.stepped, name, slice(self.window.start, self.window.stop))
         speed = self.inputs.arrays[name][self.window.start : self.window.stop]
         panel.plot(self.x, self.line(speed), color=_BLACK, linewidth=1.2)
         panel.plot(self.x, curve[self.at], color=_ORANGE, linewidth=1.1, linestyle=(0, (5, 3)))
@@ -497,14 +478,6 @@ class _Drawing:
         )  # fmt: skip
 
 
-def _state_name(state: int) -> str:
-    return names.STATES[state].replace("_", " ")
-
-
-def _fault_names(faults: int) -> str:
-    return ", ".join(name.replace("_", " ") for bit, (name, _) in names.FAULTS.items() if faults & bit)
-
-
 def _x_label(panel: Axes, text: str) -> None:
     panel.annotate(
         text, (1.0, 0.0), xycoords="axes fraction", xytext=(14, -11), textcoords="offset points", fontsize=8,
@@ -542,14 +515,6 @@ def _label_right(panel: Axes, labels: list[tuple[float, str, str]]) -> None:
             text, (1.0, level), xycoords=("axes fraction", "data"), xytext=(6, 0), textcoords="offset points",
             fontsize=8, color=color, va="center",
         )  # fmt: skip
-
-
-def _mean_over(values: Any, ticks: int) -> Any:
-    """The mean of the last so many values, of those there are at the start."""
-    total = np.concatenate(([0.0], np.cumsum(values, dtype=np.float64)))
-    until = np.arange(1, len(values) + 1)
-    since = np.maximum(until - ticks, 0)
-    return (total[until] - total[since]) / (until - since)
 
 
 def _thinned(n: int) -> npt.NDArray[np.intp]:

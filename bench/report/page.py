@@ -1,0 +1,125 @@
+"""A page as one file that needs nothing else: style, scripts and data stand in it."""
+
+from __future__ import annotations
+
+import importlib.util
+from dataclasses import asdict, replace
+from functools import cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from bench.report.blocks import Bands, Cell, Events, Page, Panel, Points, Strip
+from bench.report.columns import Column, packed
+from bench.trace.text import shown
+
+if TYPE_CHECKING:
+    from jinja2 import Environment
+
+_HERE = Path(__file__).parent
+_SCRIPTS = ("bokeh.min.js", "bokeh-api.min.js")
+
+
+def write_page(path: Path, page: Page) -> None:
+    """Write a page into a new file."""
+    path.write_text(render(page), encoding="utf-8")
+
+
+def render(page: Page) -> str:
+    """The text of a page."""
+    figures = [
+        block for section in page.sections for block in section.blocks if isinstance(block, Strip | Points)
+    ]
+    names = [figure.name for figure in figures]
+    if len(set(names)) < len(names):
+        raise ValueError(f"two figures of one name: {names}")
+    data: dict[str, str] = {}
+    return (
+        _template()
+        .get_template("page.html")
+        .render(
+            page=page,
+            figures=[_strip(one, data) if isinstance(one, Strip) else asdict(one) for one in figures],
+            data=data,
+            style=_own("page.css"),
+            library=_library(),
+            script=_own("page.js"),
+        )
+    )
+
+
+def _strip(strip: Strip, data: dict[str, str]) -> dict[str, Any]:
+    """A strip as the page's script reads it; its columns go into `data`."""
+
+    def column(column: Column, key: str) -> dict[str, Any]:
+        packed_column = packed(column.values)
+        data[key] = packed_column.pop("data")
+        words = {str(number): shown(word, 60) for number, word in column.words.items()}
+        return {
+            **packed_column, "key": key, "per": column.per, "unit": column.unit, "decimals": column.decimals,
+            "words": words,
+        }  # fmt: skip
+
+    def panel(panel: Panel | Bands | Events, number: int) -> dict[str, Any]:
+        if not isinstance(panel, Events):
+            return _keyed(asdict(panel))
+        found: dict[str, Any] = {
+            "kind": panel.kind, "title": panel.title, "names": list(panel.names), "series": panel.series,
+        }  # fmt: skip
+        for part in ("tick", "place", "off"):
+            found[part] = column(getattr(panel, part), f"{strip.name}-{number}-{part}")
+        return found
+
+    made = asdict(replace(strip, series={}, panels=[], places=[]))
+    made["series"] = {
+        name: {
+            "first": series.first,
+            "step": series.step,
+            "along": series.along,
+            "columns": {
+                key: column(value, f"{strip.name}-{name}-{key}") for key, value in series.columns.items()
+            },
+        }
+        for name, series in strip.series.items()
+    }
+    made["panels"] = [panel(one, number) for number, one in enumerate(strip.panels)]
+    return made
+
+
+def _keyed(panel: dict[str, Any]) -> dict[str, Any]:
+    """Rows of bars with pairs for their dictionaries, since JSON's keys are texts and lose their order."""
+    for row in panel.get("rows", ()):
+        row["bars"] = list(row["bars"].items())
+        row["words"] = [(number, shown(word, 60)) for number, word in row["words"].items()]
+    return panel
+
+
+@cache
+def _template() -> Environment:
+    from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+    made = Environment(
+        loader=FileSystemLoader(_HERE), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
+        lstrip_blocks=True,
+    )  # fmt: skip
+    made.filters["cell"] = lambda cell: cell if isinstance(cell, Cell) else Cell(str(cell))
+    # Control characters, and those that turn the direction of writing, are shown by their numbers.
+    made.filters["shown"] = lambda text: shown(str(text), 2000)
+    made.filters["lines"] = lambda text: "\n".join(shown(line, 2000) for line in text.splitlines())
+    return made
+
+
+@cache
+def _own(name: str) -> str:
+    return (_HERE / name).read_text(encoding="utf-8")
+
+
+@cache
+def _library() -> str:
+    """The scripts of the plotting library, out of its package, which need not be imported for that."""
+    found = importlib.util.find_spec("bokeh")
+    assert found is not None
+    assert found.origin is not None
+    folder = Path(found.origin).parent / "server" / "static" / "js"
+    text = "\n".join((folder / name).read_text(encoding="utf-8") for name in _SCRIPTS)
+    assert "</script" not in text.lower()
+    return text
