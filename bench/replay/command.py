@@ -10,38 +10,23 @@ from typing import TYPE_CHECKING
 import click
 
 from bench.facts import command_line, json_option, print_json
+from bench.options import TRACE_FILE, calibration_option, engine_option, input_options, out_option
 from bench.trace.options import trace_options
 
 if TYPE_CHECKING:
     from bench.trace.choice import ColumnChoice
 
-_MAX_GAP_S = 0.1  # as bench.replay.inputs has it, which would load numpy for --help
-
 
 @click.command()
-@click.argument("trace", type=click.Path(path_type=Path))
-@click.option(
-    "--calibration", "calibration_path", type=click.Path(path_type=Path), metavar="FILE",
-    help="The calibration to run.",
-)  # fmt: skip
-@click.option(
-    "--out", type=click.Path(path_type=Path), metavar="DIR",
-    help="Write run.png, ticks.csv, events.csv and summary.json there. Without it nothing is written.",
-)  # fmt: skip
-@json_option
-@click.option(
-    "--max-gap", type=float, default=_MAX_GAP_S, show_default=True, metavar="S",
-    help="A longer gap between samples of the height is a lost sensor, a shorter one a straight line.",
-)  # fmt: skip
-@click.option("--speed", type=float, metavar="KMH", help="A constant road speed, instead of the trace's.")
-@click.option(
-    "--launch-at", type=float, metavar="S", help="Launch at this time of the trace, whatever it shows."
+@click.argument("trace", type=TRACE_FILE)
+@calibration_option("The calibration to run.", required=False)
+@out_option(
+    "Write report.html, run.png, ticks.csv, events.csv and summary.json there. Without it nothing is"
+    " written."
 )
-@click.option(
-    "--engine", type=click.Choice(["reference", "c"]),
-    help="What steps: the reference in Python, or the C core, which must give the same and is faster.  "
-    "[default: c where it is built]",
-)  # fmt: skip
+@json_option
+@input_options
+@engine_option
 @trace_options
 def replay(
     trace: Path,

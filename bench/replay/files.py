@@ -1,4 +1,4 @@
-"""What a replay leaves behind: ticks.csv, events.csv, summary.json and the pictures."""
+"""What a replay leaves behind: report.html, ticks.csv, events.csv, summary.json and the pictures."""
 
 from __future__ import annotations
 
@@ -22,6 +22,8 @@ if TYPE_CHECKING:
     from bench.trace.model import Trace
 
 SUMMARY_VERSION = 1
+MOST_PICTURES = 20
+"""Launches with a picture of their own: a long trace may have hundreds, and the page shows them all."""
 _CHUNK = 1 << 16
 
 
@@ -69,16 +71,19 @@ def summary(
 
 
 def write_all(folder: Path, facts: dict[str, Any], s: Stepped, found: Findings) -> None:
-    """All files of a replay, into an empty folder; a picture for each launch, or one of a trace without."""
+    """All files of a replay, into an empty folder; a picture for each of the first launches, or one of a
+    trace without."""
+    from bench.replay import page
     from bench.replay.picture import picture_name, write_picture
 
     (folder / "summary.json").write_text(as_json(facts), encoding="utf-8")
     write_ticks(folder / "ticks.csv", s)
     write_events(folder / "events.csv", s)
+    page.write(folder / "report.html", facts, s, found)
     title = shown(f"{Path(facts['trace']['file']).name} with {s.calibration.path.name}", 80)
     if not found.launches:
         write_picture(folder / picture_name(1), title, s, found, None)
-    for launch in found.launches:
+    for launch in found.launches[:MOST_PICTURES]:
         path = folder / picture_name(launch.number)
         write_picture(path, f"{title}, launch {launch.number}", s, found, launch)
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from bench.cautions import CAUTIONS
 from bench.console import make_console, make_table, print_head, print_list, print_table, print_text
+from bench.replay.files import MOST_PICTURES
 from bench.trace.text import plural, shown_path
 
 if TYPE_CHECKING:
@@ -35,9 +36,11 @@ def show(facts: dict[str, Any], out: Path | None) -> None:
     print_list(console, "Understood and assumed", facts["notes"])
     console.print()
     if out is not None:
-        pictures = max(len(facts["launches"]), 1)
-        more = f" and {pictures - 1} more" if pictures > 1 else ""
-        files = f"the picture run.png{more}, ticks.csv, events.csv, summary.json"
+        launches = len(facts["launches"])
+        more = f" and {min(launches, MOST_PICTURES) - 1} more" if launches > 1 else ""
+        if launches > MOST_PICTURES:
+            more += f" (of the first {MOST_PICTURES} launches; the page has all)"
+        files = f"the page report.html, the picture run.png{more}, ticks.csv, events.csv, summary.json"
         print_text(console, f"Written to {shown_path(out)}: {files}")
         console.print()
     print_text(console, CAUTIONS)
