@@ -500,7 +500,7 @@ def _judge_weights(r: _Reader, car: Car) -> None:
         )
     if (front - car.front_unsprung) * GRAVITY < car.front_spring * car.droop:
         r.file.warn("front_suspension: the springs are loose before the wheels hang at full droop")
-    if car.bar_rate:
+    if car.bar_rate and r.good("bar_clear", "bar_behind"):
         lift = car.bar_clear / car.bar_behind * car.wheelbase
         if lift < car.droop:
             r.file.warn(

@@ -86,11 +86,8 @@ def _last(pattern: str, text: str) -> int:
     return int(found[-1]) if found else 0
 
 
-def note(ran: Ran, asked: str) -> None:
+def note(ran: Ran, asked: str, commit: str) -> None:
     """Keep the figures in results.toml."""
-    commit = subprocess.run(
-        ["git", "rev-parse", "--short=10", "HEAD"], cwd=ROOT, capture_output=True, text=True, check=True
-    ).stdout.strip()
     document = tomlkit.parse(RESULTS.read_text()) if RESULTS.exists() else tomlkit.document()
     document[ran.target] = {
         "command": f"python -m tests.fuzz {asked} --note {ran.target}",
@@ -117,6 +114,8 @@ def main() -> None:
     reader.add_argument("targets", nargs="*", choices=[*TARGETS, []], metavar="TARGET")
     given = reader.parse_args()
     wanted = [TARGETS[name] for name in given.targets or TARGETS]
+    words = ["git", "rev-parse", "--short=10", "HEAD"]
+    commit = subprocess.run(words, cwd=ROOT, capture_output=True, text=True, check=True).stdout.strip()
     failed = False
     with ThreadPoolExecutor(given.jobs) as pool:
         for ran in pool.map(lambda target: run(target, given.seconds), wanted):
@@ -126,7 +125,7 @@ def main() -> None:
                 flush=True,
             )
             if given.note:
-                note(ran, "--minute" if given.seconds == 60 else "--hour")
+                note(ran, "--minute" if given.seconds == 60 else "--hour", commit)
             if ran.code:
                 failed = True
                 print(ran.said[-4000:], *ran.found, sep="\n")

@@ -7,6 +7,7 @@ and the C side answer any bytes with the same bytes.
 
 from __future__ import annotations
 
+import os
 import random
 import subprocess
 from collections.abc import Callable
@@ -45,11 +46,12 @@ def prepare() -> None:
     """Compile and start the C side."""
     global _beside  # noqa: PLW0603
     BUILD.mkdir(parents=True, exist_ok=True)
-    program = BUILD / "link_device"
+    program = BUILD / f"link_device-{os.getpid()}"
     sources = [*core_files(), *sorted((FIRMWARE / "link").glob("*.c")), ROOT / "tests" / "link_device.c"]
     flags = ["-O1", "-g", "-fsanitize=address,undefined", "-fno-sanitize-recover=all", f"-I{FIRMWARE}"]
     subprocess.run(["clang", *flags, *map(str, sources), "-o", str(program)], check=True)
     _beside = InC(program)
+    program.unlink()
 
 
 def _decoder(data: bytes, cut: int) -> None:

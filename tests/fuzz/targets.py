@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import hashlib
+import os
 import subprocess
 import sys
 from dataclasses import dataclass
 from pathlib import Path
 
 from firmware_model.core_sources import HERE as FIRMWARE
-from firmware_model.core_sources import core_files
 from tests import ROOT
 from tests.fuzz import HERE
 
@@ -37,11 +37,12 @@ class Target:
     longest: int
     flags: tuple[str, ...] | None = None
 
-    def command(self) -> list[str]:
-        """The words that start it; a C target is compiled first where needed (clang)."""
+    def command(self, firmware: Path = FIRMWARE) -> list[str]:
+        """The words that start it; a C target is compiled first where needed (clang), from the C sources in
+        `firmware`."""
         if self.flags is None:
             return [sys.executable, "-m", "tests.fuzz.drive", self.name]
-        return [str(_compiled(self))]
+        return [str(_compiled(self, firmware))]
 
 
 TARGETS = {
@@ -58,28 +59,22 @@ TARGETS = {
 }
 
 
-def _compiled(target: Target) -> Path:
+def _compiled(target: Target, firmware: Path) -> Path:
+    assert target.flags is not None
     # images.h takes in image.c
     apart = {"image.c"} if target.name in ("image", "step") else set()
-    sources = [HERE / "core" / f"{target.name}.c", *(path for path in core_files() if path.name not in apart)]
+    sources = [path for path in sorted(firmware.glob("core/*.c")) if path.name not in apart]
     if target.name == "frame":
-        sources += sorted((FIRMWARE / "link").glob("*.c"))
+        sources += sorted(firmware.glob("link/*.c"))
     digest = hashlib.sha256(repr((_FLAGS, target.flags)).encode())
-    for path in sorted([*(HERE / "core").iterdir(), *FIRMWARE.glob("core/*"), *FIRMWARE.glob("link/*")]):
+    for path in sorted([*(HERE / "core").iterdir(), *firmware.glob("core/*"), *firmware.glob("link/*")]):
         digest.update(path.read_bytes())
     program = BUILD / f"{target.name}-{digest.hexdigest()[:12]}"
     if not program.exists():
         BUILD.mkdir(parents=True, exist_ok=True)
-        part = program.with_suffix(".part")
-        words = [
-            "clang",
-            *_FLAGS,
-            *(target.flags or ()),
-            f"-I{FIRMWARE}",
-            "-o",
-            str(part),
-            *map(str, sources),
-        ]
+        part = program.with_suffix(f".{os.getpid()}")
+        harness = HERE / "core" / f"{target.name}.c"
+        words = ["clang", *_FLAGS, *target.flags, f"-I{firmware}", harness, *sources, "-o", part]
         subprocess.run(words, check=True)
         part.replace(program)
     return program
