@@ -4,16 +4,21 @@ Exit codes: 0 fine, 1 a difference was found or no setting keeps the limits, 2 w
 failed link, 130 stopped by Ctrl-C, 141 the reader of our output went away.
 """
 
+from __future__ import annotations
+
 import errno
 import io
 import os
 import sys
 from importlib import import_module
-from typing import NoReturn
+from typing import TYPE_CHECKING, NoReturn
 
 import click
 
 from bench.errors import UserError
+
+if TYPE_CHECKING:
+    from click.shell_completion import CompletionItem
 
 # name -> (module:attribute, one line for --help). Modules are imported only when their command runs.
 COMMANDS = {
@@ -28,6 +33,8 @@ COMMANDS = {
     "predict": ("bench.vehicle.command:predict", "Drive a model of the car with a calibration, and without."),
     "search": ("bench.search.command:search", "Seek settings for a car, within limits, in a model of it."),
     "fit": ("bench.fit.command:fit", "Fit the model of the car to recorded runs."),
+    "desk": ("bench.desk.command:desk", "Work on a calibration in a browser: drag, and see the answer."),
+    "completion": ("bench.completion:completion", "Print a script for your shell's completion."),
     "demo": ("bench.demo.command:demo", "Write the demo traces anew."),
 }
 
@@ -61,6 +68,14 @@ class LazyGroup(click.Group):
         command = getattr(import_module(module), attribute)
         assert isinstance(command, click.Command)
         return command
+
+    def shell_complete(self, ctx: click.Context, incomplete: str) -> list[CompletionItem[str]]:
+        from click.shell_completion import CompletionItem
+
+        if incomplete.startswith("-"):
+            return click.Command.shell_complete(self, ctx, incomplete)
+        found = [(name, text) for name, (_, text) in COMMANDS.items() if name.startswith(incomplete)]
+        return [CompletionItem(name, help=text) for name, text in found]
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         with formatter.section("Commands"):
@@ -127,6 +142,10 @@ def _prepare_output() -> None:
 def main() -> NoReturn:
     """Run the command line of this process and leave with its exit code."""
     _prepare_output()
+    if "_LIFTLATCH_COMPLETE" in os.environ:
+        from bench.completion import register
+
+        register()
     try:
         result = liftlatch.main(prog_name="liftlatch", standalone_mode=False)
         sys.stdout.flush()

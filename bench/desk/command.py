@@ -1,0 +1,103 @@
+"""liftlatch desk: a local page to move a calibration's settings and see what comes of it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from bench.trace.options import trace_options
+
+if TYPE_CHECKING:
+    from bench.desk.result import Source
+    from bench.desk.session import Session
+    from bench.trace.choice import ColumnChoice
+
+_PATH = click.Path(path_type=Path)
+_MAX_GAP_S = 0.1  # as bench.replay.inputs has it, which would load numpy for --help
+
+
+@click.command()
+@click.argument("trace", type=_PATH, required=False)
+@click.option(
+    "--calibration", "calibration_path", type=_PATH, metavar="FILE",
+    help="The calibration to work on. Without it a copy of the demo's: saving asks for a name.",
+)  # fmt: skip
+@click.option(
+    "--vehicle", "vehicle_path", type=_PATH, metavar="CAR",
+    help="Drive this car, too: what would it do with each setting?",
+)  # fmt: skip
+@click.option(
+    "--port", type=click.IntRange(0, 65535), default=0, metavar="NUMBER",
+    help="Listen there; any free port unless given.",
+)  # fmt: skip
+@click.option("--open", "open_browser", is_flag=True, help="Open the page in a browser.")
+@click.option(
+    "--max-gap", type=float, default=_MAX_GAP_S, show_default=True, metavar="S",
+    help="A longer gap between samples of the height is a lost sensor, a shorter one a straight line.",
+)  # fmt: skip
+@click.option("--speed", type=float, metavar="KMH", help="A constant road speed, instead of the trace's.")
+@click.option(
+    "--launch-at", type=float, metavar="S", help="Launch at this time of the trace, whatever it shows."
+)
+@trace_options
+def desk(
+    trace: Path | None,
+    calibration_path: Path | None,
+    vehicle_path: Path | None,
+    port: int,
+    open_browser: bool,
+    max_gap: float,
+    speed: float | None,
+    launch_at: float | None,
+    choice: ColumnChoice,
+) -> None:
+    """Work on a calibration in a browser: drag its ceilings over the run of TRACE, and see at once what the
+    controller would have done. Without TRACE it is a demo run.
+
+    Prints the page's address and serves it until Ctrl-C (exit code 130), to this machine only, and to nobody
+    without the token in the address. Nothing is written but what you save, and one file for the work in
+    progress in ~/.local/state/liftlatch (or below $XDG_STATE_HOME), so that nothing is lost: start the desk
+    again with the same calibration and go on. When you save, the old file is kept beside it.
+    An engineering aid, not a safety device.
+    """
+    from bench.desk.demo import demo_file
+    from bench.desk.result import Source
+    from bench.desk.session import Session
+    from bench.replay.inputs import Options
+    from bench.trace.progress import progress_bar
+    from bench.trace.read import read_trace
+
+    with progress_bar("reading") as progress:
+        recorded = read_trace(trace or demo_file("clean_launch.csv", "give a TRACE"), choice, progress)
+    vehicle = None
+    if vehicle_path is not None:
+        from bench.vehicle.car import load
+
+        vehicle = load(vehicle_path)
+    source = Source(recorded, Options(max_gap, speed, launch_at), vehicle)
+    calibration = calibration_path or demo_file("demo.toml", "give --calibration FILE")
+    session = Session(calibration, copy=calibration_path is None)
+    try:
+        # What does not fit together is told here and not on the page.
+        source.replay(session.settings.cal)
+        _serve(session, source, port, open_browser)
+    finally:
+        session.close()
+
+
+def _serve(session: Session, source: Source, port: int, open_browser: bool) -> None:
+    from bench.desk.desk import Desk
+    from bench.desk.server import serve
+
+    def ready(address: str) -> None:
+        click.echo(f"desk at {address}")
+        click.echo("Only this machine can open it. Ctrl-C ends it; unsaved work is kept for the next time.")
+        if open_browser:
+            import webbrowser
+
+            if not webbrowser.open(address):
+                click.echo("liftlatch: no browser could be opened; open the address yourself", err=True)
+
+    serve(Desk(session, source), port, ready)

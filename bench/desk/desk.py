@@ -1,0 +1,270 @@
+"""The desk behind its page: takes what the pages ask for, works out the newest state, and tells every page.
+
+While a result is being worked out further changes only replace one another, so that a fast hand never makes
+the picture lag: the latest one wins.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+from contextlib import suppress
+from dataclasses import replace
+from typing import Any
+
+from bench.calibration import CalibrationMistakes, compile_text
+from bench.cautions import CAUTIONS, MODEL
+from bench.desk.result import Source, View, ceilings, work_out
+from bench.desk.session import Session, Taken
+from bench.errors import UserError
+from bench.trace.text import shown
+
+_KEEP_AFTER_S = 0.2
+_LOOK_EACH_S = 1.0
+_TOP_SHARE = 1.2  # the picture of the ceilings reaches so much above the highest of them
+_HEARD_LIMIT = 2**53
+
+
+class Client:
+    """One open page. `heard` is the number of the last request of its own that a state takes in; of the
+    messages that it has not yet been sent only the newest of each kind is kept."""
+
+    def __init__(self) -> None:
+        self.heard = 0
+        self._waiting: dict[str, dict[str, Any]] = {}
+        self._ready = asyncio.Event()
+
+    def put(self, message: dict[str, Any]) -> None:
+        """Leave a message to be sent."""
+        self._waiting[message["kind"]] = message
+        self._ready.set()
+
+    async def next(self) -> dict[str, Any]:
+        """The next message to send."""
+        while not self._waiting:
+            self._ready.clear()
+            await self._ready.wait()
+        return self._waiting.pop(next(iter(self._waiting)))
+
+
+class Desk:
+    """One session, its source of results, and the pages that are open on it."""
+
+    def __init__(self, session: Session, source: Source) -> None:
+        self.session = session
+        self.source = source
+        self.view = View()
+        self.clients: set[Client] = set()
+        self._compare = False
+        self._notices = list(session.notices)
+        if source.remark:
+            self._notices.append(source.remark)
+        self._changed = asyncio.Event()
+        self._unkept = asyncio.Event()
+        self._tasks: list[asyncio.Task[None]] = []
+        self._disk: tuple[str, View, dict[str, Any]] | None = None
+
+    # -- life
+
+    async def start(self) -> None:
+        """Begin to work."""
+        self._changed.set()
+        self._tasks = [asyncio.create_task(work()) for work in (self._answer, self._keep, self._watch)]
+
+    async def stop(self) -> None:
+        """End the work; what was done is kept."""
+        for task in self._tasks:
+            task.cancel()
+        await asyncio.gather(*self._tasks, return_exceptions=True)
+        self.session.close()
+
+    def join(self, client: Client) -> None:
+        """A page has come."""
+        self.clients.add(client)
+        self._changed.set()
+
+    def leave(self, client: Client) -> None:
+        """A page has gone."""
+        self.clients.discard(client)
+        self._changed.set()
+
+    # -- what pages ask for
+
+    async def take(self, client: Client, text: str | None) -> None:
+        """Do what a message of a page asks for. What cannot be done is said to that page."""
+        said: dict[str, Any] = {"kind": "said", "about": ""}
+        try:
+            asked = _parsed(text)
+            said["about"] = str(asked["do"])
+            done = await self._do(asked)
+            if isinstance(asked.get("id"), int):
+                client.heard = min(asked["id"], _HEARD_LIMIT)
+            if done:
+                client.put(said | {"text": done, "fine": True})
+        except Taken as error:
+            client.put(said | {"text": str(error), "taken": error.reason})
+        except UserError as error:
+            client.put(said | {"text": str(error)})
+        except OSError as error:
+            what = error.strerror or type(error).__name__
+            client.put(said | {"text": str(UserError(what, error.filename or ""))})
+
+    async def _do(self, asked: dict[str, Any]) -> str:
+        """Carry out one request; gives a line to say, or nothing."""
+        session, said = self.session, ""
+        match asked["do"]:
+            case "set":
+                gesture = asked.get("gesture", "")
+                session.set(asked.get("values"), gesture[:100] if isinstance(gesture, str) else "")
+            case "undo":
+                session.undo()
+            case "redo":
+                session.redo()
+            case "start over":
+                session.start_over()
+            case "compare":
+                self._compare = asked.get("on") is True
+            case "view":
+                number = asked.get("launch", self.view.launch)
+                if isinstance(number, bool) or not isinstance(number, int) or not 0 <= number < 10_000:
+                    raise UserError("no such launch", right="give its number")
+                self.view = replace(self.view, launch=number, whole=asked.get("whole") is True)
+            case "take from disk":
+                await asyncio.to_thread(session.take_from_disk)
+                said = f"These are the settings of {shown(session.name, 80)} as it is on disk now."
+            case "save":
+                said = await self._save(asked)
+            case "dismiss":
+                self._notices = []
+            case _:
+                raise UserError("the desk knows no such request", right="reload the page")
+        self._unkept.set()
+        self._changed.set()
+        return said
+
+    async def _save(self, asked: dict[str, Any]) -> str:
+        name = asked.get("name", "")
+        if not isinstance(name, str):
+            raise UserError("is not a file name", right="give a name")
+        # Not in a thread: nothing may change between the check and the end of the writing.
+        saved = self.session.save(name, replace=asked.get("replace") is True)
+        said = f"Saved as {shown(str(saved.path), 200)}."
+        if saved.old is not None:
+            said += f" What was there before is {shown(saved.old.name, 120)} beside it."
+        return said
+
+    # -- what goes on meanwhile
+
+    async def _answer(self) -> None:
+        """Work out the newest state as long as there is a newer one."""
+        while True:
+            await self._changed.wait()
+            self._changed.clear()
+            heard = {client: client.heard for client in self.clients}
+            message = self._state()
+            compare, view = self._compare, self.view
+            try:
+                # values are never changed in place, so that the thread may read them
+                found = await asyncio.to_thread(self._work_out, message["values"], view)
+                disk = await asyncio.to_thread(self._of_disk, view) if compare else None
+            except Exception as error:  # a mistake of ours must not end the desk, with all that is in it
+                found = {"refused": [f"internal error, please report it: {error!r}"]}
+                disk = None
+            message |= found
+            if not compare or disk is not None:
+                message["disk"] = disk
+            for client, number in heard.items():
+                client.put(message | {"heard": number})
+
+    def _state(self) -> dict[str, Any]:
+        session = self.session
+        settings, values = session.settings, session.values
+        built = settings.cal.built
+        top = self._top()
+        trouble = [session.trouble] if session.trouble and session.trouble not in self._notices else []
+        return {
+            "kind": "state",
+            "file": session.facts(),
+            "trace": {"name": self.source.trace.path.name, "notes": self.source.trace.notes},
+            "vehicle": self.source.vehicle and self.source.vehicle.path.name,
+            "values": values,
+            "knobs": settings.knobs(),
+            "has_ceilings": settings.has_ceilings,
+            "ranges": settings.ranges(values, top),
+            "top": top,
+            "lift_unit": built.lift_sign,
+            "lift_mm": built.lift_size,
+            "lift_step": settings.lift_step,
+            "progress_unit": built.progress_sign,
+            "undo": session.can_undo,
+            "redo": session.can_redo,
+            "changed": settings.changed(values),
+            "compare": self._compare,
+            "pages": len(self.clients),
+            "notices": self._notices + trouble,
+            "cautions": CAUTIONS,
+            "model": MODEL,
+        }
+
+    def _top(self) -> float:
+        """The end of the axis of lifts, in the file's unit: steady while a handle moves."""
+        settings = self.session.settings
+        full = settings.start.get("reduction_full")
+        if isinstance(full, list):
+            highest = max(float(v) for v in full) * settings.cal.built.lift_size
+        else:
+            given = [v for v in ceilings(settings.cal)["reduction_full"] if v is not None]
+            highest = max(given, default=settings.cal.far_lift_mm)
+        top = max(_TOP_SHARE * highest, min(settings.cal.far_lift_mm, 2 * highest))
+        step = settings.lift_step * 10
+        return round(-(-top / settings.cal.built.lift_size // step) * step, 6)
+
+    def _work_out(self, values: Any, view: View) -> dict[str, Any]:
+        """The result of a state, or why the checker refuses it."""
+        session = self.session
+        try:
+            text = session.settings.text_to_try(values)
+            cal = compile_text(text, session.name)
+        except CalibrationMistakes as mistakes:
+            return {"refused": [str(error) for error in mistakes.errors]}
+        return {"refused": [], "result": work_out(self.source, cal, view)}
+
+    def _of_disk(self, view: View) -> dict[str, Any]:
+        """The same of the file on disk."""
+        session = self.session
+        if self._disk is None or self._disk[:2] != (session.disk_digest, view):
+            try:
+                found: dict[str, Any] = {"result": work_out(self.source, session.on_disk(), view)}
+            except UserError as error:
+                found = {"why_not": str(error)}
+            except OSError as error:
+                found = {"why_not": f"{session.name}: {error.strerror}"}
+            self._disk = (session.disk_digest, view, found)
+        return self._disk[2]
+
+    async def _keep(self) -> None:
+        """Keep the work soon after each change."""
+        while True:
+            await self._unkept.wait()
+            await asyncio.sleep(_KEEP_AFTER_S)
+            self._unkept.clear()
+            trouble = self.session.trouble
+            self.session.keep()
+            if self.session.trouble != trouble:
+                self._changed.set()
+
+    async def _watch(self) -> None:
+        """Notice that the file was changed by somebody else."""
+        while True:
+            await asyncio.sleep(_LOOK_EACH_S)
+            if self.clients and self.session.look_at_disk():
+                self._changed.set()
+
+
+def _parsed(text: str | None) -> dict[str, Any]:
+    asked: Any = None
+    with suppress(ValueError, RecursionError):
+        asked = json.loads(text or "")
+    if not isinstance(asked, dict) or not isinstance(asked.get("do"), str):
+        raise UserError("the desk does not understand this message", right="reload the page")
+    return asked

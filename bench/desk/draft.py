@@ -1,0 +1,124 @@
+"""The work in progress of one calibration, kept in the user's state folder so that nothing is lost when page
+or program end, however they end.
+
+One file for each calibration, written whole, and a lock beside it that the system frees when the program
+ends: two desks never work on one calibration. Nothing else is written but what the person saves.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import hashlib
+import json
+import os
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from bench.errors import UserError
+from bench.files import write_whole
+
+_VERSION = 1
+_FOLDER = "liftlatch/desk"
+
+
+def state_folder() -> Path:
+    """Where drafts lie: below $XDG_STATE_HOME, else ~/.local/state (XDG Base Directory Specification)."""
+    given = os.environ.get("XDG_STATE_HOME", "")
+    base = Path(given) if os.path.isabs(given) else Path.home() / ".local" / "state"
+    return base / _FOLDER
+
+
+@dataclass(frozen=True)
+class Draft:
+    """States of the desk, oldest first, which of them is the present one, and the text they started from."""
+
+    base_text: str
+    base_digest: str
+    history: list[dict[str, Any]]
+    at: int
+
+
+class DraftFile:
+    """The draft of one calibration file, locked for this process.
+
+    Raises UserError where another desk has it. Where the folder cannot be written `trouble` says why, and
+    nothing is kept.
+    """
+
+    def __init__(self, calibration: Path) -> None:
+        self.calibration = Path(os.path.realpath(calibration))
+        name = hashlib.sha256(os.fsencode(self.calibration)).hexdigest()[:24]
+        self.path = state_folder() / f"{name}.json"
+        self.trouble = ""
+        self._lock: int | None = None
+        try:
+            self.path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+            self._lock = os.open(self.path.with_suffix(".lock"), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+            fcntl.flock(self._lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            self.release()
+            what = "another desk is at work on this calibration"
+            raise UserError(what, calibration, "end that one first, or work on a copy") from None
+        except OSError as error:
+            self._say(error)
+            return
+        for part in self.path.parent.glob(f".{self.path.name}.*.part"):
+            part.unlink(missing_ok=True)  # of a program that was killed while it wrote
+
+    def _say(self, error: object) -> None:
+        self.trouble = f"the work in progress cannot be kept in {self.path.parent}: {error}"
+
+    def read(self) -> Draft | None:
+        """The draft that is there. One that cannot be understood is put aside, and `trouble` says so."""
+        try:
+            found = json.loads(self.path.read_text(encoding="utf-8"))
+            if found["draft_version"] != _VERSION:
+                raise ValueError("another version")
+            draft = Draft(found["base_text"], found["base_digest"], found["history"], found["at"])
+            if not all(isinstance(text, str) for text in (draft.base_text, draft.base_digest)):
+                raise ValueError("no text")
+            if not isinstance(draft.history[draft.at], dict) or draft.at < 0:
+                raise ValueError("no state")
+            return draft
+        except FileNotFoundError:
+            return None
+        except OSError as error:
+            self._say(error)
+        except (ValueError, KeyError, TypeError, IndexError, AttributeError, RecursionError):
+            aside = self.path.with_suffix(".damaged")
+            with suppress(OSError):
+                self.path.replace(aside)
+            self.trouble = f"the work in progress of an earlier desk could not be read; it lies in {aside}"
+        return None
+
+    def write(self, draft: Draft) -> None:
+        """Keep a draft. A failure is told by `trouble`, and stops nothing."""
+        if self._lock is None:
+            return
+        content = {
+            "draft_version": _VERSION,
+            "calibration": str(self.calibration),
+            "base_text": draft.base_text,
+            "base_digest": draft.base_digest,
+            "history": draft.history,
+            "at": draft.at,
+        }
+        try:
+            write_whole(self.path, json.dumps(content) + "\n")
+        except (OSError, UserError) as error:
+            self._say(error)
+
+    def remove(self) -> None:
+        """Take the draft away, where there is one of ours."""
+        if self._lock is None:
+            return
+        with suppress(OSError):
+            self.path.unlink(missing_ok=True)
+
+    def release(self) -> None:
+        """Free the lock."""
+        if self._lock is not None:
+            os.close(self._lock)
+            self._lock = None

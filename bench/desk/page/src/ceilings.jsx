@@ -1,0 +1,358 @@
+// How high may it go: the ceilings over progress, to drag, with the run's own lift behind them.
+import { scaleLinear } from "d3-scale";
+import { area, line } from "d3-shape";
+import { useMemo, useRef, useState } from "preact/hooks";
+import { gesture } from "./link.js";
+import { apart, clamp, digitsOf, NumberField, toStep, useWidth, valueAt } from "./parts.jsx";
+
+export const LINES = [
+  { name: "reduction_full", words: "full cut", does: "the cut is full", shape: "M-8-8H8V8H-8Z" },
+  { name: "reduction_from", words: "cut starts", does: "the cut starts", shape: "M0-10L10 0 0 10-10 0Z" },
+  { name: "retard_from", words: "retard starts", does: "the retard starts", shape: "M0-9A9 9 0 1 1 0 9 9 9 0 1 1 0-9Z" },
+];
+const REACH = 30; // px from a handle in which a press still takes it
+
+export function Ceilings({ state, values, set, moment, stale }) {
+  const [box, width] = useWidth();
+  const [held, setHeld] = useState(null);
+  const svg = useRef(null);
+  const phone = width < 560;
+  const height = phone ? 340 : 470;
+  const margin = { top: 14, right: phone ? 40 : 124, bottom: 42, left: phone ? 40 : 52 };
+
+  const { result, disk } = state;
+  const given = state.has_ceilings;
+  const size = state.lift_mm;
+  const step = state.lift_step;
+  const digits = digitsOf(step);
+  const points = given ? values.points : result.ceilings.progress;
+  const linesOf = (source) => LINES.map(({ name }) => source[name].map((v) => (v == null ? null : v / size)));
+  const drawn = given ? LINES.map(({ name }) => values[name]) : linesOf(result.ceilings);
+  const predicted = result.predicted?.with;
+
+  const most = Math.max(state.top, (1.06 * Math.max(...result.path.v, ...(predicted?.v ?? []))) / size);
+  const far = Math.max(points[points.length - 1], ...result.path.p, 0.1);
+  const x = scaleLinear([Math.min(0, points[0]), far], [margin.left, width - margin.right]);
+  const y = scaleLinear([0, most], [height - margin.bottom, margin.top]);
+  const [x0, x1] = x.range();
+
+  // Outside the points the ceilings stay as they are at the last ones.
+  const held_ = (row) => [[x0, row[0]], ...points.map((p, i) => [x(p), row[i]]), [Math.max(x1, x(points.at(-1))), row.at(-1)]];
+  const rows = drawn.map(held_);
+  const path = line().defined((d) => d[1] != null).x((d) => d[0]).y((d) => y(d[1]));
+  const between = (lower, upper) =>
+    area().defined((d) => d[1] != null && d[2] != null).x((d) => d[0]).y0((d) => y(d[1])).y1((d) => y(d[2]))(
+      lower.map((d, i) => [d[0], d[1], Math.max(d[1], upper[i][1])]),
+    );
+  const roof = rows[0].map(([place]) => [place, most]);
+  const first = rows[2].map(([place, low], i) => [place, low == null ? rows[1][i][1] : rows[1][i][1] == null ? low : Math.min(low, rows[1][i][1])]);
+
+  const lift = useMemo(() => pathOf(result.path, x, y, size), [result, width, most, far]);
+  const foreseen = useMemo(() => predicted && pathOf(predicted, x, y, size, far), [result, width, most, far]);
+  const ticks = useMemo(() => secondsAlong(result.path), [result]);
+
+  // -- moving
+
+  const range = (name, i) => state.ranges[name][i];
+  const moveOne = (name, i, to, of, stamp) => {
+    const [low, high] = range(name, i);
+    const row = [...values[name]];
+    row[i] = clamp(toStep(to, step), low, high);
+    if (row[i] !== values[name][i]) set({ [name]: row }, of, stamp);
+  };
+  const moveAll = (name, from, by, of, stamp) => {
+    const low = Math.max(...from.map((v, i) => range(name, i)[0] - v));
+    const high = Math.min(...from.map((v, i) => range(name, i)[1] - v));
+    const whole = clamp(toStep(by, step), low, high);
+    const row = from.map((v) => Number((v + whole).toFixed(6)));
+    if (row.some((v, i) => v !== values[name][i])) set({ [name]: row }, of, stamp);
+  };
+  const placeOf = (event) => {
+    const frame = svg.current.getBoundingClientRect();
+    return [event.clientX - frame.left, event.clientY - frame.top];
+  };
+  const grips = given ? apart(drawn.map((row) => y(row.at(-1))), 22, margin.top + 8, height - margin.bottom - 8) : [];
+  const gripX = x1 + 18;
+  const nearest = ([px, py]) => {
+    let found = null;
+    const offer = (what, hx, hy) => {
+      const away = Math.hypot(px - hx, py - hy);
+      if (away <= REACH && (!found || away < found.away)) found = { ...what, away, hy };
+    };
+    LINES.forEach(({ name }, n) => {
+      points.forEach((p, i) => offer({ name, i }, x(p), y(drawn[n][i])));
+      offer({ name, i: -1 }, gripX, grips[n]);
+    });
+    return found;
+  };
+  const press = (event) => {
+    if (!given || event.button > 0) return;
+    const at = placeOf(event);
+    const found = nearest(at);
+    if (!found) return;
+    event.preventDefault();
+    svg.current.setPointerCapture(event.pointerId);
+    svg.current.querySelector(`[data-handle="${found.name} ${found.i}"]`)?.focus({ preventScroll: true });
+    setHeld({
+      ...found,
+      whole: found.i < 0 || event.shiftKey,
+      from: values[found.name],
+      startY: at[1],
+      grab: found.i < 0 ? 0 : at[1] - found.hy,
+      gesture: gesture(`${found.name} ${found.i}`, true),
+    });
+  };
+  const drag = (event) => {
+    if (!held) return;
+    const [, py] = placeOf(event);
+    if (held.whole) moveAll(held.name, held.from, y.invert(py) - y.invert(held.startY), held.gesture, event.timeStamp);
+    else moveOne(held.name, held.i, y.invert(py - held.grab), held.gesture, event.timeStamp);
+  };
+  const release = () => setHeld(null);
+  const keys = { ArrowUp: 1, ArrowRight: 1, ArrowDown: -1, ArrowLeft: -1, PageUp: 10, PageDown: -10 };
+  const press_key = (event, name, i) => {
+    const by = keys[event.key];
+    if (event.ctrlKey || event.metaKey || event.altKey) return;
+    const of = () => gesture(`${name} ${i} keys`);
+    const whole = i < 0 || event.shiftKey;
+    if (by) {
+      if (whole) moveAll(name, values[name], by * step, of(), event.timeStamp);
+      else moveOne(name, i, values[name][i] + by * step, of(), event.timeStamp);
+    } else if (event.key === "Home" || event.key === "End") {
+      const to = event.key === "Home" ? -1e6 : 1e6;
+      if (whole) moveAll(name, values[name], to, of(), event.timeStamp);
+      else moveOne(name, i, to, of(), event.timeStamp);
+    } else return;
+    event.preventDefault();
+  };
+
+  const unit = state.lift_unit;
+  const zones = [
+    { text: phone ? "full" : `full cut${values.greatest_reduction != null ? `, ${values.greatest_reduction} %` : ""}`, low: rows[0][0][1], high: most },
+    { text: phone ? "more cut" : "more cut with every step up", low: rows[1][0][1], high: rows[0][0][1] },
+    { text: phone ? "retard" : "retard only", low: rows[2][0][1], high: rows[1][0][1] },
+    { text: phone ? "free" : "nothing is taken", low: 0, high: first[0][1] },
+  ].filter(({ low, high }) => low != null && high != null && y(low) - y(high) > 17);
+
+  return (
+    <div ref={box} class={`chart${stale ? " stale" : ""}`}>
+      {width > 0 && (
+        <svg
+          ref={svg}
+          width={width}
+          height={height}
+          class={held ? "holding" : ""}
+          onPointerDown={press}
+          onPointerMove={drag}
+          onPointerUp={release}
+          onPointerCancel={release}
+          role="group"
+          aria-label={`Ceilings: lift in ${unit} over ${state.progress_unit}. The run's own lift lies behind them.`}
+        >
+          <defs>
+            <pattern id="hatch" width="7" height="7" patternUnits="userSpaceOnUse" patternTransform="rotate(45)">
+              <line class="hatch" x1="0" x2="0" y1="0" y2="7" />
+            </pattern>
+            <pattern id="dense" width="4" height="4" patternUnits="userSpaceOnUse" patternTransform="rotate(45)">
+              <line class="hatch" x1="0" x2="0" y1="0" y2="4" />
+            </pattern>
+            <clipPath id="inside"><rect x={x0} y={margin.top} width={Math.max(0, x1 - x0)} height={height - margin.top - margin.bottom} /></clipPath>
+          </defs>
+          <g clip-path="url(#inside)" aria-hidden="true">
+            <path class="zone-retard" d={between(rows[2], rows[1])} />
+            <path class="zone-cut" d={between(rows[1], rows[0])} />
+            <path fill="url(#hatch)" d={between(rows[1], rows[0])} />
+            <path class="zone-full" d={between(rows[0], roof)} />
+            <path fill="url(#dense)" d={between(rows[0], roof)} />
+          </g>
+          <g class="axis" aria-hidden="true">
+            {y.ticks(phone ? 5 : 7).map((v) => (
+              <g key={v} transform={`translate(0 ${y(v)})`}>
+                <line x1={x0} x2={x1} class="grid" />
+                <text x={x0 - 7} dy="0.32em" text-anchor="end">{v}</text>
+              </g>
+            ))}
+            {x.ticks(phone ? 4 : 8).map((v) => (
+              <g key={v} transform={`translate(${x(v)} ${height - margin.bottom})`}>
+                <line y2="5" />
+                <text y="19" text-anchor="middle">{v}</text>
+              </g>
+            ))}
+            <text x={x1} y={height - 6} text-anchor="end">{state.progress_unit === "ms" ? "ms since the launch" : state.progress_unit}</text>
+            <text x={4} y={height - 6} class="unit">lift, {unit}</text>
+          </g>
+          {state.result.ceilings.sensor_end_mm / size < most && (
+            <g class="sensor-end" aria-hidden="true">
+              <line x1={x0} x2={x1} y1={y(result.ceilings.sensor_end_mm / size)} y2={y(result.ceilings.sensor_end_mm / size)} />
+              <text x={x1 - 6} y={y(result.ceilings.sensor_end_mm / size) - 5} text-anchor="end">the sensor sees no higher</text>
+            </g>
+          )}
+          <g clip-path="url(#inside)" aria-hidden="true">
+            {foreseen && <path class="foreseen" d={foreseen.all} />}
+            <path class="lift" d={lift.all} />
+            <path class="lift cutting" d={lift.cut} />
+            {ticks.map(({ t, p, v }) => (
+              <g key={t} class="moment-mark" transform={`translate(${x(p)} ${y(v / size)})`}>
+                <circle r="3" />
+                <text y="-8" text-anchor="middle">{t / 1000} s</text>
+              </g>
+            ))}
+          </g>
+          <g class="zone-words" aria-hidden="true">
+            {zones.map(({ text, low, high }) => (
+              <text key={text} x={x0 + (phone ? 16 : 20)} y={(y(low) + y(high)) / 2} dy="0.32em">{text}</text>
+            ))}
+          </g>
+          {disk && disk.result && state.compare && (
+            <g class="of-disk" aria-hidden="true" clip-path="url(#inside)">
+              {linesOf(disk.result.ceilings).map((row, n) => {
+                const at = disk.result.ceilings.progress;
+                return <path key={n} d={path([[x0, row[0]], ...at.map((p, i) => [x(p), row[i]]), [x1, row.at(-1)]])} />;
+              })}
+            </g>
+          )}
+          {rows.map((row, n) => <path key={n} class={`ceiling ${LINES[n].name}`} d={path(row)} aria-hidden="true" />)}
+          {moment != null && <Moment path={result.path} at={moment} x={x} y={y} size={size} />}
+          {given && LINES.map(({ name, words, does, shape }, n) => (
+            <g key={name}>
+              {points.map((p, i) => {
+                const value = values[name][i];
+                const [low, high] = range(name, i);
+                const text = `${value.toFixed(digits)} ${unit} at ${p} ${state.progress_unit}`;
+                return (
+                  <g
+                    key={i}
+                    class={`handle ${name}${held && held.name === name && (held.whole || held.i === i) ? " held" : ""}`}
+                    data-handle={`${name} ${i}`}
+                    transform={`translate(${x(p)} ${y(value)})`}
+                    role="slider"
+                    tabIndex={0}
+                    aria-label={`${words}, ${p} ${state.progress_unit}`}
+                    aria-orientation="vertical"
+                    aria-valuemin={low}
+                    aria-valuemax={high}
+                    aria-valuenow={value}
+                    aria-valuetext={text}
+                    onKeyDown={(event) => press_key(event, name, i)}
+                  >
+                    <title>{`At ${p} ${state.progress_unit} ${does} at ${value.toFixed(digits)} ${unit}`}</title>
+                    <circle class="reach" r="22" />
+                    <path class="knob" d={shape} />
+                    <text class="value" x={i === points.length - 1 ? -13 : 13} y={n === 2 ? 16 : -8} text-anchor={i === points.length - 1 ? "end" : "start"}>
+                      {value.toFixed(digits)}
+                    </text>
+                  </g>
+                );
+              })}
+              <g
+                class={`handle grip ${name}`}
+                data-handle={`${name} -1`}
+                transform={`translate(${gripX} ${grips[n]})`}
+                role="slider"
+                tabIndex={0}
+                aria-label={`${words}, the whole line`}
+                aria-orientation="vertical"
+                aria-valuemin={Math.min(...state.ranges[name].map(([low]) => low))}
+                aria-valuemax={Math.max(...state.ranges[name].map(([, high]) => high))}
+                aria-valuenow={Math.max(...values[name])}
+                aria-valuetext={`${Math.min(...values[name]).toFixed(digits)} to ${Math.max(...values[name]).toFixed(digits)} ${unit}`}
+                onKeyDown={(event) => press_key(event, name, -1)}
+              >
+                <title>{`Move the whole line: ${words}`}</title>
+                <rect class="reach" x="-20" y="-14" width={phone ? 42 : 128} height="28" />
+                <path class="line-to" d={`M-18 ${y(values[name].at(-1)) - grips[n]}L-9 0`} />
+                <path class="knob" d="M-5-2L0-8 5-2ZM-5 2L0 8 5 2Z" />
+                {!phone && <text x="12" dy="0.32em">{words}</text>}
+              </g>
+            </g>
+          ))}
+        </svg>
+      )}
+    </div>
+  );
+}
+
+function pathOf(run, x, y, size, far = Infinity) {
+  let all = "";
+  let cut = "";
+  let pen = "M";
+  let cutPen = "M";
+  for (let i = 0; i < run.t.length; i += 1) {
+    if (run.p[i] > far) break;
+    const place = `${x(run.p[i]).toFixed(1)} ${y(run.v[i] / size).toFixed(1)}`;
+    all += pen + place;
+    pen = "L";
+    if (run.cut[i]) {
+      cut += cutPen + place;
+      cutPen = "L";
+    } else cutPen = "M";
+  }
+  return { all, cut };
+}
+
+// A few moments to write along the run's path, so that it can be found again over time.
+function secondsAlong(run) {
+  const found = [];
+  for (let t = 500; t <= Math.min(run.t.at(-1), 3000); t += 500) {
+    const at = (v) => valueAt({ t: run.t, v }, t);
+    found.push({ t, p: at(run.p), v: at(run.v) });
+  }
+  return found.filter((one) => one.v > 15);
+}
+
+function Moment({ path, at, x, y, size }) {
+  if (at < path.t[0]) return null;
+  const p = valueAt({ t: path.t, v: path.p }, at);
+  const v = valueAt({ t: path.t, v: path.v }, at);
+  return <circle class="moment" cx={x(p)} cy={y(v / size)} r="7" aria-hidden="true" />;
+}
+
+// The same as numbers, for those who know them, and to add and take away points.
+export function Numbers({ state, values, set }) {
+  if (!state.has_ceilings) return null;
+  const names = [...LINES].reverse();
+  const change = (name, i, value, stamp) => {
+    const row = [...values[name]];
+    row[i] = value;
+    set({ [name]: row }, gesture(`${name} ${i} field`), stamp);
+  };
+  const every = ["points", ...LINES.map(({ name }) => name)];
+  const remove = (i) => set(Object.fromEntries(every.map((name) => [name, values[name].filter((_, at) => at !== i)])), gesture("points", true));
+  const add = (i) => {
+    const middle = (row) => toStep((row[i] + row[i + 1]) / 2, state.lift_step);
+    set(Object.fromEntries(every.map((name) => [name, [...values[name].slice(0, i + 1), middle(values[name]), ...values[name].slice(i + 1)]])), gesture("points", true));
+  };
+  const count = values.points.length;
+  return (
+    <details class="numbers">
+      <summary>The same as numbers; add or take away points</summary>
+      <div class="scroll" tabIndex={0} role="region" aria-label="Ceilings as numbers">
+        <table>
+          <thead>
+            <tr>
+              <th scope="col">at, {state.progress_unit}</th>
+              {names.map(({ name, words }) => <th scope="col" key={name}>{words}, {state.lift_unit}</th>)}
+              <th scope="col"><span class="hidden">change</span></th>
+            </tr>
+          </thead>
+          <tbody>
+            {values.points.map((p, i) => (
+              <tr key={i}>
+                <td><NumberField value={p} step={1} label={`point ${i + 1}, ${state.progress_unit}`} onSet={(v, stamp) => change("points", i, v, stamp)} /></td>
+                {names.map(({ name, words }) => (
+                  <td key={name}>
+                    <NumberField value={values[name][i]} step={state.lift_step} label={`${words} at ${p} ${state.progress_unit}`} onSet={(v, stamp) => change(name, i, v, stamp)} />
+                  </td>
+                ))}
+                <td class="row-buttons">
+                  <button type="button" disabled={count < 2} onClick={() => remove(i)} aria-label={`take the point at ${p} away`}>−</button>
+                  {i < count - 1 && count < 16 && <button type="button" onClick={() => add(i)} aria-label={`add a point after ${p}`}>+</button>}
+                </td>
+              </tr>
+            ))}
+          </tbody>
+        </table>
+      </div>
+    </details>
+  );
+}

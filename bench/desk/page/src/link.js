@@ -1,0 +1,103 @@
+// The one connection to the program: what the page asks for goes out, states come in.
+import { useEffect, useRef, useState } from "preact/hooks";
+
+const TRIES = 5;
+const MEASURE = "change to picture";
+
+// A step of undo: changes of one setting that follow one another closely, or of one drag.
+let gestureNumber = 0;
+let gestureOf = "";
+let gestureAt = 0;
+export const gesture = (name, fresh = false) => {
+  const now = performance.now();
+  if (fresh || name !== gestureOf || now - gestureAt > 900) gestureNumber += 1;
+  gestureOf = name;
+  gestureAt = now;
+  return `${session}-${gestureNumber}`;
+};
+const session = Math.random().toString(36).slice(2, 10);
+
+export function useDesk() {
+  const [state, setState] = useState(null);
+  const [said, setSaid] = useState(null);
+  const [connected, setConnected] = useState(true);
+  const [mine, setMine] = useState({}); // settings on their way: name -> { value, id }
+  const live = useRef({ socket: null, id: 0, began: new Map(), result: null, disk: null });
+
+  useEffect(() => {
+    let tries = 0;
+    let ended = false;
+    const open = () => {
+      const socket = new WebSocket(`${location.href.replace(/^http/, "ws").replace(/[^/]*$/, "")}live`);
+      live.current.socket = socket;
+      socket.onopen = () => {
+        tries = 0;
+        live.current.id = 0;
+        live.current.began.clear();
+        setMine({});
+        setConnected(true);
+      };
+      socket.onmessage = (event) => {
+        const message = JSON.parse(event.data);
+        if (message.kind === "said") {
+          setSaid({ ...message, at: performance.now() });
+          return;
+        }
+        const kept = live.current;
+        if (message.result) kept.result = message.result;
+        if ("disk" in message) kept.disk = message.disk;
+        setState({ ...message, result: kept.result, disk: kept.disk, fresh: Boolean(message.result) });
+        setMine((before) => {
+          const left = Object.entries(before).filter(([, one]) => one.id > message.heard);
+          return left.length === Object.keys(before).length ? before : Object.fromEntries(left);
+        });
+      };
+      socket.onclose = () => {
+        if (ended) return;
+        setConnected(false);
+        tries += 1;
+        if (tries <= TRIES) setTimeout(open, 400 * 2 ** tries);
+      };
+    };
+    open();
+    return () => {
+      ended = true;
+      live.current.socket.close();
+    };
+  }, []);
+
+  // After a state has been drawn: how long since the change that it answers.
+  useEffect(() => {
+    if (!state?.fresh) return;
+    const { began } = live.current;
+    const answered = [...began.keys()].filter((id) => id <= state.heard);
+    if (!answered.length) return;
+    const start = began.get(answered[answered.length - 1]);
+    answered.forEach((id) => began.delete(id));
+    requestAnimationFrame(() => {
+      // a task posted from the frame runs after the frame was painted
+      const painted = new MessageChannel();
+      painted.port1.onmessage = () => performance.measure(MEASURE, { start, end: performance.now() });
+      painted.port2.postMessage(0);
+    });
+  }, [state]);
+
+  const ask = (what, more = {}, stamp = performance.now()) => {
+    const kept = live.current;
+    if (kept.socket?.readyState !== WebSocket.OPEN) return 0;
+    kept.id += 1;
+    if (performance.getEntriesByName(MEASURE).length > 2000) performance.clearMeasures(MEASURE);
+    if (what === "set") kept.began.set(kept.id, stamp);
+    kept.socket.send(JSON.stringify({ do: what, id: kept.id, ...more }));
+    return kept.id;
+  };
+  const set = (values, of, stamp) => {
+    const id = ask("set", { values, gesture: of }, stamp);
+    if (!id) return;
+    const entries = Object.entries(values).map(([name, value]) => [name, { value, id }]);
+    setMine((before) => ({ ...before, ...Object.fromEntries(entries) }));
+  };
+  const values = { ...state?.values };
+  for (const [name, one] of Object.entries(mine)) values[name] = one.value;
+  return { state, values, said, setSaid, connected, ask, set };
+}

@@ -1,0 +1,80 @@
+// Small things that several parts of the page use.
+import { useEffect, useRef, useState } from "preact/hooks";
+
+export const digitsOf = (step) => Math.max(0, -Math.floor(Math.log10(step) + 1e-9));
+export const clamp = (value, low, high) => Math.min(high, Math.max(low, value));
+export const toStep = (value, step) => Number((Math.round(value / step) * step).toFixed(digitsOf(step)));
+export const plain = (value, digits = 1) => Number(value.toFixed(digits)).toString();
+
+// The width that an element has, in CSS pixels.
+export function useWidth() {
+  const ref = useRef(null);
+  const [width, setWidth] = useState(0);
+  useEffect(() => {
+    const watch = new ResizeObserver(([entry]) => setWidth(Math.floor(entry.contentRect.width)));
+    watch.observe(ref.current);
+    return () => watch.disconnect();
+  }, []);
+  return [ref, width];
+}
+
+// The last index whose place is at or before `at`, in a rising list.
+export function before(list, at) {
+  let low = 0;
+  let high = list.length - 1;
+  while (low < high) {
+    const middle = (low + high + 1) >> 1;
+    if (list[middle] <= at) low = middle;
+    else high = middle - 1;
+  }
+  return low;
+}
+
+// A curve's value at a time: straight between points, or held from the last one on.
+export function valueAt(curve, t, held) {
+  const i = before(curve.t, t);
+  const next = curve.v[i + 1];
+  if (held || next == null || curve.v[i] == null || t <= curve.t[i]) return curve.v[i];
+  return curve.v[i] + ((next - curve.v[i]) * (t - curve.t[i])) / (curve.t[i + 1] - curve.t[i]);
+}
+
+// Places for labels that would lie on one another: pushed apart to `gap`, kept in `low`..`high`.
+export function apart(places, gap, low, high) {
+  const order = places.map((y, i) => [y, i]).sort((a, b) => a[0] - b[0]);
+  const y = order.map(([place]) => clamp(place, low, high));
+  for (let turn = 0; turn < 8; turn += 1) {
+    for (let i = 1; i < y.length; i += 1) {
+      const over = gap - (y[i] - y[i - 1]);
+      if (over > 0) {
+        y[i - 1] = Math.max(low, y[i - 1] - over / 2);
+        y[i] = Math.min(high, y[i] + over / 2);
+      }
+    }
+  }
+  const found = [];
+  order.forEach(([, i], rank) => (found[i] = y[rank]));
+  return found;
+}
+
+// A number that a person types: taken while it is one, shown as it is when the field is left.
+export function NumberField({ value, step, label, onSet, disabled, min, max }) {
+  const [typed, setTyped] = useState(null);
+  return (
+    <input
+      type="number"
+      inputMode="decimal"
+      step={step}
+      min={min}
+      max={max}
+      disabled={disabled}
+      aria-label={label}
+      value={typed ?? value}
+      onInput={(event) => {
+        setTyped(event.currentTarget.value);
+        const number = event.currentTarget.valueAsNumber;
+        if (Number.isFinite(number)) onSet(number, event.timeStamp);
+      }}
+      onBlur={() => setTyped(null)}
+    />
+  );
+}

@@ -1,0 +1,136 @@
+"""The desk's web server: the page, its few files, and one websocket, on the loopback only."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import secrets
+import socket
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager
+from pathlib import Path
+from typing import Any
+
+import uvicorn
+from starlette.applications import Starlette
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import Route, WebSocketRoute
+from starlette.websockets import WebSocket, WebSocketDisconnect
+
+from bench.desk.desk import Client, Desk
+from bench.desk.guard import Guard
+from bench.errors import UserError
+
+LOOPBACK = "127.0.0.1"
+_TOKEN_BYTES = 24
+_LARGEST_MESSAGE = 1 << 16
+_FOLDER = Path(__file__).parent / "static"
+_TYPES = {
+    "index.html": "text/html; charset=utf-8",
+    "desk.js": "text/javascript; charset=utf-8",
+    "desk.css": "text/css; charset=utf-8",
+    "icon.svg": "image/svg+xml",
+    "licences.txt": "text/plain; charset=utf-8",
+}
+
+
+def new_token() -> str:
+    """A token that nobody guesses."""
+    return secrets.token_urlsafe(_TOKEN_BYTES)
+
+
+def listen(port: int) -> socket.socket:
+    """A socket that listens on the loopback; port 0 takes any free one. UserError where it cannot be had."""
+    made = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+    try:
+        # so that a desk can be started again at once on the port of the last one
+        made.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        made.bind((LOOPBACK, port))
+        made.listen(64)
+    except OSError as error:
+        made.close()
+        what = f"the port cannot be had: {(error.strerror or str(error)).lower()}"
+        raise UserError(what, f"--port {port}", "give another, or leave it out for any free one") from None
+    return made
+
+
+def make_app(desk: Desk, port: int, token: str) -> Guard:
+    """The application for a desk. Its files are read once, and no path of a request reaches the disk."""
+    files = {name: (_FOLDER / name).read_bytes() for name in _TYPES}
+
+    async def give(request: Request) -> Response:
+        name = request.path_params.get("name", "index.html")
+        if name not in files:
+            return Response("Nothing here.\n", 404, media_type="text/plain")
+        return Response(files[name], headers={"Content-Type": _TYPES[name]})
+
+    async def live(websocket: WebSocket) -> None:
+        await _live(websocket, desk)
+
+    @asynccontextmanager
+    async def life(_: Starlette) -> AsyncIterator[None]:
+        await desk.start()
+        try:
+            yield
+        finally:
+            await desk.stop()
+
+    routes = [
+        WebSocketRoute(f"/{token}/live", live),
+        Route(f"/{token}/", give),
+        Route(f"/{token}/{{name}}", give),
+    ]
+    return Guard(Starlette(routes=routes, lifespan=life), port, token)
+
+
+async def _live(websocket: WebSocket, desk: Desk) -> None:
+    """One open page: sends it what is new, and takes what it asks for."""
+    await websocket.accept()
+    client = Client()
+    desk.join(client)
+
+    async def send() -> None:
+        while True:
+            await websocket.send_text(json.dumps(await client.next()))
+
+    sending = asyncio.create_task(send())
+    try:
+        while True:
+            message = await websocket.receive()
+            if message["type"] == "websocket.disconnect":
+                break
+            await desk.take(client, message.get("text"))
+    except WebSocketDisconnect:
+        pass
+    finally:
+        desk.leave(client)
+        sending.cancel()
+        await asyncio.gather(sending, return_exceptions=True)
+
+
+def make_server(app: Any) -> uvicorn.Server:
+    """A quiet server for an application; `run(sockets=[...])` serves until Ctrl-C."""
+    config = uvicorn.Config(
+        app,
+        access_log=False,
+        log_level="warning",
+        lifespan="on",
+        ws="websockets-sansio",
+        ws_max_size=_LARGEST_MESSAGE,
+        ws_per_message_deflate=False,  # nothing to save on the loopback, and it takes time
+        server_header=False,
+        proxy_headers=False,
+        timeout_graceful_shutdown=1,  # an open page must not hold the end up
+    )
+    return uvicorn.Server(config)
+
+
+def serve(desk: Desk, port: int, ready: Callable[[str], None]) -> None:
+    """Serve a desk until Ctrl-C; `ready` is called with its address when it can be opened."""
+    with listen(port) as listening:
+        number = int(listening.getsockname()[1])
+        token = new_token()
+        server = make_server(make_app(desk, number, token))
+        ready(f"http://{LOOPBACK}:{number}/{token}/")
+        server.run(sockets=[listening])

@@ -1,0 +1,273 @@
+"""The few numbers of a calibration that a person moves at the desk, read from its text and written back.
+
+A state of the desk is a dict of all of them by the names used here. Lifts and progress are in the units in
+which the file's ceilings are written, everything else in the units named below.
+"""
+
+from __future__ import annotations
+
+import math
+import tomllib
+from collections.abc import Callable
+from dataclasses import asdict, dataclass
+from fractions import Fraction
+from typing import TYPE_CHECKING, Any
+
+from bench.calibration.rewrite import Rewriter, in_unit_of_file
+from bench.errors import UserError
+from controller.constants import AXIS_POINTS, FROM_LANDING
+
+if TYPE_CHECKING:
+    from bench.calibration import CalibrationFile
+
+Value = float | int | str | list[float | int]
+Values = dict[str, Value]
+
+LINES = ("retard_from", "reduction_from", "reduction_full")
+POINTS = "points"
+STEP = "step"
+_CEILINGS = (*LINES, POINTS)
+_CHOICES = {"hold_from": ("peak", "landing")}
+_MOST = 1e6  # nothing a calibration has is larger; what it may be, the checker says
+
+
+@dataclass(frozen=True)
+class Knob:
+    """One number with a slider. `key` is where it stands in a calibration, `words` and `hint` what the page
+    says of it; the slider goes from `low` to `high`, the field beside it takes what the checker takes."""
+
+    name: str
+    key: str
+    words: str
+    hint: str
+    unit: str
+    low: float
+    high: float
+    step: float
+
+
+KNOBS = (
+    Knob("hold", "latch.hold_ms", "Hold", "keep the strongest cut so long", "ms", 0, 1000, 5),
+    Knob(
+        "release", "latch.release_percent_per_s", "Give back",
+        "so much of the engine's torque a second", "%/s", 20, 2000, 10,
+    ),
+    Knob(
+        "greatest_reduction", "ceilings.greatest_reduction_percent", "Greatest cut",
+        "at the top ceiling and above", "%", 0, 100, 1,
+    ),
+    Knob(
+        "greatest_retard", "ceilings.greatest_retard_deg", "Greatest retard",
+        "at the top ceiling and above", "°", 0, 30, 0.5,
+    ),
+    Knob(
+        "look_rising", "look_ahead.rising_ms", "Look ahead, rising",
+        "act on the lift expected so much later; cuts earlier", "ms", 0, 400, 5,
+    ),
+    Knob(
+        "look_falling", "look_ahead.falling_ms", "Look ahead, falling",
+        "the same while the nose comes down; gives back earlier", "ms", 0, 400, 5,
+    ),
+    Knob("trigger", "latch.trigger_percent", "Trigger", "a smaller cut is not worth making", "%", 0, 20, 0.5),
+    Knob(
+        "within", "ceilings.largest_difference_percent", "Maps within",
+        "how far the controller's maps may lie from these ceilings", "%", 1, 25, 0.5,
+    ),
+)  # fmt: skip
+_OF_CEILINGS = ("greatest_reduction", "greatest_retard", "within")
+
+# What a file that leaves a key out has: name -> from its compiled values. The others must be there.
+_DEFAULTS: dict[str, Callable[[CalibrationFile], float]] = {
+    "look_rising": lambda cal: cal.number("look_rising_q12") * 1000 / (16 * 4096),
+    "look_falling": lambda cal: cal.number("look_falling_q12") * 1000 / (16 * 4096),
+    "trigger": lambda cal: cal.number("trigger") / 10,
+    "within": lambda cal: 8.0,
+}
+
+
+class Settings:
+    """The settings around one calibration text.
+
+    `start` are its own values. With maps in the place of ceilings there are none of the ceilings' settings
+    (`has_ceilings`). `lift_step` is what a lift moves by, in the file's unit.
+    """
+
+    def __init__(self, cal: CalibrationFile) -> None:
+        self.cal = cal
+        self._content: dict[str, Any] = tomllib.loads(cal.text)
+        self.has_ceilings = cal.built.ceilings_mm is not None
+        self.lift_step = _nice(1 / cal.built.lift_size)
+        self._progress_key = "elapsed_ms" if cal.progress_unit == "ms" else "speed_kmh"
+        self.start: Values = {}
+        if self.has_ceilings:
+            self._read_ceilings()
+        for knob in KNOBS:
+            if self.has_ceilings or knob.name not in _OF_CEILINGS:
+                self.start[knob.name] = self._read(knob)
+        landing = cal.number("hold_from") == FROM_LANDING
+        self.start["hold_from"] = _CHOICES["hold_from"][landing]
+        # What was ever set stays set, so that one parsed text serves for all results.
+        self._rewriter = Rewriter(cal.text)
+        self._touched: set[str] = set()
+
+    @property
+    def kind(self) -> tuple[Any, ...]:
+        """What must be equal for the states of one calibration to mean the same with another."""
+        built = self.cal.built
+        return (self.has_ceilings, built.lift_sign, built.progress_sign)
+
+    def _section(self, name: str) -> dict[str, Any]:
+        found = self._content.get(name, {})
+        return found if isinstance(found, dict) else {}
+
+    def _read(self, knob: Knob) -> Value:
+        section, _, key = knob.key.rpartition(".")
+        table = self._section(section)
+        if knob.name == "release" and "release" in table:
+            return STEP
+        there, factor = in_unit_of_file(table, key)
+        if there in table:
+            return _short(Fraction(repr(table[there])) / factor)
+        return _short(Fraction(repr(_DEFAULTS[knob.name](self.cal))))
+
+    def _read_ceilings(self) -> None:
+        table = self._section("ceilings")
+        full, _ = in_unit_of_file(table, "reduction_full_mm")
+        self._lift_unit = full.removeprefix("reduction_full_")
+        self._progress_key, _ = in_unit_of_file(table, self._progress_key)
+        for name in LINES:
+            there, factor = in_unit_of_file(table, f"{name}_{self._lift_unit}")
+            self.start[name] = [_short(Fraction(repr(v)) / factor) for v in table[there]]
+        self.start[POINTS] = [_short(Fraction(repr(v))) for v in table[self._progress_key]]
+
+    def key_of(self, name: str) -> str:
+        """The dotted key of a setting, in the unit that it has here."""
+        if name in LINES:
+            return f"ceilings.{name}_{self._lift_unit}"
+        if name == POINTS:
+            return f"ceilings.{self._progress_key}"
+        if name == "hold_from":
+            return "latch.hold_from"
+        return next(knob.key for knob in KNOBS if knob.name == name)
+
+    def checked(self, given: object, now: Values) -> Values:
+        """The state `now` with some settings as a page gave them. UserError for what is no setting or no
+        value of its kind; whether a calibration can have it is the checker's matter."""
+        if not isinstance(given, dict) or not given:
+            raise UserError("nothing to set", right="settings by their names")
+        made = dict(now)
+        for name, value in given.items():
+            if name not in self.start:
+                raise UserError("there is no such setting", repr(name)[:40])
+            made[name] = self._value(str(name), value)
+        lengths = {len(value) for name in _CEILINGS if isinstance(value := made.get(name), list)}
+        if len(lengths) > 1:
+            raise UserError("ceilings of different lengths", right="a lift for each point")
+        return made
+
+    def _value(self, name: str, value: object) -> Value:
+        if name in _CHOICES:
+            if value not in _CHOICES[name]:
+                raise UserError("no such choice", name, " or ".join(_CHOICES[name]))
+            return str(value)
+        if name in _CEILINGS:
+            if not isinstance(value, list) or not 1 <= len(value) <= AXIS_POINTS:
+                raise UserError("is not a list", name, f"1 to {AXIS_POINTS} numbers")
+            return [_number(name, v) for v in value]
+        if name == "release" and value == STEP:
+            return STEP
+        return _number(name, value)
+
+    def text(self, values: Values) -> str:
+        """The calibration's text with a state; everything else and the comments are as they were."""
+        return Rewriter(self.cal.text).set(self._changes(values, self._different(values)))
+
+    def text_to_try(self, values: Values) -> str:
+        """As `text`, quicker, and perhaps with numbers written another way: to compile, not to save."""
+        self._touched |= self._different(values)
+        return self._rewriter.set(self._changes(values, self._touched))
+
+    def _different(self, values: Values) -> set[str]:
+        return {name for name, value in values.items() if value != self.start[name]}
+
+    def _changes(self, values: Values, names: set[str]) -> dict[str, Any]:
+        changes: dict[str, Any] = {}
+        for name in values:
+            if name not in names:
+                continue
+            value: Value | None = values[name]
+            if name == "release":
+                changes["latch.release"] = STEP if value == STEP else None
+                value = None if value == STEP else value
+            changes[self.key_of(name)] = value
+        return changes
+
+    def changed(self, values: Values) -> list[dict[str, str]]:
+        """What differs from the text: the keys, as it was and as it is."""
+        return [
+            {"key": self.key_of(name), "was": self._written(self.start[name]), "now": self._written(value)}
+            for name, value in values.items()
+            if value != self.start[name]
+        ]
+
+    @staticmethod
+    def _written(value: Value) -> str:
+        if isinstance(value, list):
+            return ", ".join(f"{v:g}" for v in value)
+        return value if isinstance(value, str) else f"{value:g}"
+
+    def ranges(self, values: Values, top: float) -> dict[str, Any]:
+        """How far each handle of the ceilings may move while the others stay: name -> [[low, high], ...]."""
+        if not self.has_ceilings:
+            return {}
+        retard, reduction, full = (_floats(values[name]) for name in LINES)
+        step = self.lift_step
+        below = [[0.0, max(0.0, _tidy(f - step))] for f in full]
+        above = [
+            [_tidy(max(a, b) + step), max(top, f)] for a, b, f in zip(retard, reduction, full, strict=True)
+        ]
+        return {"retard_from": below, "reduction_from": below, "reduction_full": above}
+
+    def knobs(self) -> list[dict[str, Any]]:
+        """What the page must know to draw the sliders."""
+        found = []
+        for knob in KNOBS:
+            if knob.name not in self.start:
+                continue
+            shown = asdict(knob)
+            own = self.start[knob.name]
+            if isinstance(own, int | float):
+                shown["high"] = max(knob.high, own)
+                shown["low"] = min(knob.low, own)
+            found.append(shown)
+        return found
+
+
+def _floats(value: Value) -> list[float]:
+    assert isinstance(value, list)
+    return [float(v) for v in value]
+
+
+def _number(name: str, value: object) -> float | int:
+    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+        raise UserError("is not a number", name, "a number")
+    if abs(value) > _MOST:
+        raise UserError("is not a number a calibration can have", name)
+    return _short(Fraction(repr(value)))
+
+
+def _short(exact: Fraction) -> float | int:
+    """A number as a person would write it: whole where it is, else with no more than six decimals."""
+    rounded = round(float(exact), 6)
+    return int(rounded) if rounded == int(rounded) else rounded
+
+
+def _tidy(value: float) -> float:
+    return round(value, 6)
+
+
+def _nice(least: float) -> float:
+    """The next of 1, 2 and 5 times a power of ten."""
+    power = 10.0 ** math.floor(math.log10(least) + 1e-9)
+    factor = next(f for f in (1, 2, 5, 10) if f * power >= least * (1 - 1e-9))
+    return round(factor * power, 9)
