@@ -207,14 +207,17 @@ class Height:
     def _nears_end(self) -> bool:
         """Whether the last good height is near the end, or its trend reached it in the time waited.
 
-        That is `confirm` samples at most: by then too many are not used, which is a fault.
+        The trend is followed for `confirm` samples at most: by then too many are not used, which is a
+        fault. A run that ends out of sight and begins anew between two samples counts none of them.
         """
         if self.good >= self._near:
             return True
         if self.trend_count < TREND_SAMPLES:
             return False
         rise = self.good - self.trend[self.trend_next]  # over the last TREND_SAMPLES - 1 samples
-        return rise > 0 and rise * self.waited >= (self._far - self.good) * (TREND_SAMPLES - 1)
+        # The waited samples cannot be left unbounded: 32767 x `confirm` (8192 at most) is below 2^28.
+        waited = min(self.waited, self._calibration.confirm_samples)
+        return rise > 0 and rise * waited >= (self._far - self.good) * (TREND_SAMPLES - 1)
 
     def _keep(self, height: int) -> None:
         self.good = height

@@ -609,6 +609,27 @@ def test_the_trend_is_the_rise_of_31_steps_over_31_samples() -> None:
         assert made.out_of_sight == (lost == 10)
 
 
+@pytest.mark.rule("H5")
+def test_runs_begun_anew_between_two_samples_make_no_product_too_large() -> None:
+    # Out of sight by the trend, and disarmed before the next sample, over and over: nothing counts those
+    # samples as bad, and the time waited grows without end.
+    made = height(
+        **{"sensor_height": [-16383, 16384], "window_low": 0, "window_high": 4094, "near_end": 1},
+        **{"heal_samples": 1, "confirm_samples": 4096, "allowance": 32767, "allowance_rate": 32767},
+    )
+    for i in range(TREND_SAMPLES + 1):
+        made.sample(i * 4080 // TREND_SAMPLES, 0, 1, 0)
+    for _ in range(40_000):
+        made.sample(4095, 0, 1, 0)
+        assert made.out_of_sight
+        made.disarm()
+    for name in ("good", "waited", "_far"):
+        setattr(made, name, Bounded(getattr(made, name)))
+    made.trend = [Bounded(one) for one in made.trend]
+    made.sample(4095, 0, 1, 0)
+    assert made.out_of_sight
+
+
 @pytest.mark.rule("H5", "H2")
 def test_the_end_s_lift_is_that_of_the_rest_height_in_use() -> None:
     # Lift at the sensor's end: 370 mm over the calibrated rest height, 360 mm over the learned one. The map

@@ -82,7 +82,8 @@ static void watch_stuck(ll_height_t *h, int32_t car_speed, bool taking) {
 }
 
 /* Whether the last good height is near the end, or its trend reached it in the time waited.
- * That is `confirm` samples at most: by then too many are not used, which is a fault. */
+ * The trend is followed for `confirm` samples at most: by then too many are not used, which is a fault. A run
+ * that ends out of sight and begins anew between two samples counts none of them. */
 static bool nears_end(const ll_height_t *h) {
     if (h->good >= h->near) {
         return true;
@@ -91,7 +92,9 @@ static bool nears_end(const ll_height_t *h) {
         return false;
     }
     int32_t rise = h->good - h->trend[h->trend_next]; /* over the last LL_TREND_SAMPLES - 1 samples */
-    return rise > 0 && rise * h->waited >= (h->far - h->good) * (LL_TREND_SAMPLES - 1);
+    /* The waited samples cannot be left unbounded: 32767 x `confirm` (8192 at most) is below 2^28. */
+    int32_t waited = ll_min(h->waited, h->calibration->confirm_samples);
+    return rise > 0 && rise * waited >= (h->far - h->good) * (LL_TREND_SAMPLES - 1);
 }
 
 static void use_sample(ll_height_t *h, int32_t height) {
