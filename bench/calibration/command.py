@@ -8,11 +8,12 @@ from typing import TYPE_CHECKING
 import click
 
 from bench.facts import json_option, print_json
+from bench.options import ANY_FILE, TOML_FILE
 
 if TYPE_CHECKING:
     from bench.calibration.model import CalibrationFile
 
-_FILE = click.argument("file", type=click.Path(path_type=Path))
+_FILE = click.argument("file", type=TOML_FILE)
 
 
 @click.group()
@@ -61,7 +62,7 @@ def show(file: Path, as_json: bool) -> None:
 @calibration.command("compile")
 @_FILE
 @click.option(
-    "--out", type=click.Path(path_type=Path), required=True, metavar="IMAGE", help="The image to write."
+    "--out", type=ANY_FILE, required=True, metavar="IMAGE", help="The image to write."
 )
 @json_option
 def compile_image(file: Path, out: Path, as_json: bool) -> None:

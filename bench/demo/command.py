@@ -7,12 +7,13 @@ from pathlib import Path
 import click
 
 from bench.facts import head, json_option, print_json
+from bench.options import FOLDER
 
 SUMMARY_VERSION = 1
 
 
 @click.command()
-@click.argument("folder", type=click.Path(path_type=Path))
+@click.argument("folder", type=FOLDER)
 @json_option
 def demo(folder: Path, as_json: bool) -> None:
     """Write the demo traces anew into FOLDER: invented runs, the same bytes every time."""

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from bench.facts import head, json_option, print_json
+from bench.options import TRACE_FILE, calibration_option
 
 if TYPE_CHECKING:
     from bench.device.behaviour import Player
@@ -50,13 +50,10 @@ _BUGS = ("hold-short", "peak-lost", "release-low", "tick-wrap", "table-edge")
     "--window", type=click.IntRange(1, 255), default=8, show_default=True, help="Answers kept for repeating."
 )
 @click.option(
-    "--plays", type=click.Path(path_type=Path), metavar="TRACE",
+    "--plays", type=TRACE_FILE, metavar="TRACE",
     help="When a stream is asked for, run this trace in real time and stream it.",
 )  # fmt: skip
-@click.option(
-    "--calibration", "calibration_path", type=click.Path(path_type=Path), metavar="FILE",
-    help="The calibration for --plays.",
-)  # fmt: skip
+@calibration_option("The calibration for --plays.", required=False)
 @json_option
 def device(port: str, as_json: bool, **given: Any) -> None:
     """Behave as a microcontroller with the controller on it, until Ctrl-C.

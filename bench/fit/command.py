@@ -11,32 +11,28 @@ from typing import TYPE_CHECKING
 import click
 
 from bench.facts import command_line, json_option, print_json
+from bench.options import TOML_FILE, TRACE_FILE, completes, out_option, vehicle_option
 from bench.trace.options import trace_options
 
 if TYPE_CHECKING:
     from bench.calibration import CalibrationFile
     from bench.trace.choice import ColumnChoice
 
-_PATH = click.Path(path_type=Path)
-
 
 @click.command()
-@click.argument("traces", type=_PATH, nargs=-1, required=True, metavar="TRACE...")
+@click.argument("traces", type=TRACE_FILE, nargs=-1, required=True, metavar="TRACE...")
+@vehicle_option("The car's file to begin with; what cannot be fitted is kept from it.")
 @click.option(
-    "--vehicle", "vehicle_path", type=_PATH, required=True, metavar="START",
-    help="The car's file to begin with; what cannot be fitted is kept from it.",
-)  # fmt: skip
-@click.option(
-    "--calibration", "calibration_paths", type=_PATH, multiple=True, metavar="FILE",
+    "--calibration", "calibration_paths", type=TOML_FILE, multiple=True, metavar="FILE",
     help="The calibration that drove the recorded runs: one for all, or one for each TRACE in their order. "
     "Without it the torque is as the trace's columns of reduction and retard say, else full.",
 )  # fmt: skip
 @click.option(
-    "--measured", "measured_paths", multiple=True, metavar="NAME",
+    "--measured", "measured_paths", multiple=True, metavar="NAME", shell_complete=completes("measured_names"),
     help="A value that was weighed or measured at the car, such as body.cg_ahead_of_rear_axle: it is taken "
     "as right to 1 % instead of 10 %.",
 )  # fmt: skip
-@click.option("--out", type=_PATH, metavar="DIR", help="Write car.toml, fit.png and summary.json there.")
+@out_option("Write car.toml, fit.png and summary.json there.")
 @json_option
 @trace_options
 def fit(

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from bench.facts import head, json_option, print_json
+from bench.options import ANY_FILE
 
 if TYPE_CHECKING:
     from bench.link.host import Host
@@ -77,7 +78,7 @@ class Recording:
 
 
 @click.command()
-@click.argument("file", type=click.Path(path_type=Path))
+@click.argument("file", type=ANY_FILE)
 @click.option("--port", required=True, metavar="PORT", help="Serial port of the device, as in verify.")
 @click.option("--baud", type=int, default=115200, show_default=True, help="Bits a second of a real port.")
 @click.option("--seconds", type=click.FloatRange(0.1), metavar="S", help="Stop after this time.")

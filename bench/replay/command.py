@@ -21,8 +21,7 @@ if TYPE_CHECKING:
 @click.argument("trace", type=TRACE_FILE)
 @calibration_option("The calibration to run.", required=False)
 @out_option(
-    "Write report.html, run.png, ticks.csv, events.csv and summary.json there. Without it nothing is"
-    " written."
+    "Write report.html, run.png, ticks.csv, events.csv and summary.json there. Without it nothing is written."
 )
 @json_option
 @input_options

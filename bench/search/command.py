@@ -7,8 +7,8 @@ from pathlib import Path
 import click
 
 from bench.facts import command_line, json_option, print_json
+from bench.options import calibration_option, cluster_option, completes, out_option, vehicle_option
 
-_PATH = click.Path(path_type=Path)
 _FEET = ("60", "330", "660", "1000", "1320")
 
 
@@ -20,13 +20,11 @@ def _feet(context: click.Context, parameter: click.Parameter, value: str) -> int
 
 
 @click.command()
-@click.option("--vehicle", "vehicle_path", type=_PATH, required=True, metavar="CAR", help="The car's file.")
-@click.option(
-    "--calibration", "calibration_path", type=_PATH, required=True, metavar="START",
-    help="The calibration to begin with. What is not sought stays as it is there.",
-)  # fmt: skip
+@vehicle_option("The car's file.")
+@calibration_option("The calibration to begin with. What is not sought stays as it is there.")
 @click.option(
     "--limit", "limit_texts", multiple=True, required=True, metavar="NAME_UNIT=MOST",
+    shell_complete=completes("limits"),
     help="What must be kept: lift_mm=350, landing_m_per_s=1.0, bar_kn=10. Give it again for each.",
 )  # fmt: skip
 @click.option(
@@ -61,15 +59,11 @@ def _feet(context: click.Context, parameter: click.Parameter, value: str) -> int
     "--generations", type=click.IntRange(1, 1000), default=30, show_default=True, metavar="N",
     help="How often each of them is changed.",
 )  # fmt: skip
-@click.option(
-    "--cluster", metavar="ADDRESS",
-    help="Drive on the workers of the Dask scheduler at this address, for example 127.0.0.1:8786.",
-)  # fmt: skip
-@click.option(
-    "--out", type=_PATH, metavar="DIR",
-    help="Write calibration.toml, search.png and summary.json there, and after each generation what is needed"
-    " to go on: after Ctrl-C the same command does.",
-)  # fmt: skip
+@cluster_option("Drive")
+@out_option(
+    "Write calibration.toml, search.png and summary.json there, and after each generation what is needed"
+    " to go on: after Ctrl-C the same command does."
+)
 @json_option
 def search(
     vehicle_path: Path,

@@ -9,43 +9,35 @@ from typing import TYPE_CHECKING
 import click
 
 from bench.facts import command_line, json_option, print_json
+from bench.options import (
+    TRACE_FILE,
+    calibration_option,
+    cluster_option,
+    completes,
+    engine_option,
+    input_options,
+    out_option,
+)
 from bench.trace.options import trace_options
 
 if TYPE_CHECKING:
     from bench.trace.choice import ColumnChoice
 
-_MAX_GAP_S = 0.1  # as bench.replay.inputs has it, which would load numpy for --help
-
 
 @click.command()
-@click.argument("traces", type=click.Path(path_type=Path), nargs=-1, required=True, metavar="TRACE...")
-@click.option(
-    "--calibration", "calibration_path", type=click.Path(path_type=Path), required=True, metavar="FILE",
-    help="The calibration to vary.",
-)  # fmt: skip
+@click.argument("traces", type=TRACE_FILE, nargs=-1, required=True, metavar="TRACE...")
+@calibration_option("The calibration to vary.")
 @click.option(
     "--vary", "varied_texts", multiple=True, required=True, metavar="KEY=VALUES",
+    shell_complete=completes("varied_keys"),
     help="A key of the calibration, or the end of one, and its values: from:to:step, or values with commas"
     " between them. Give it again for a grid.",
 )  # fmt: skip
-@click.option(
-    "--out", type=click.Path(path_type=Path), metavar="DIR",
-    help="Write sweep.png, sweep.csv and summary.json there. Without it nothing is written.",
-)  # fmt: skip
+@out_option("Write sweep.png, sweep.csv and summary.json there. Without it nothing is written.")
 @json_option
-@click.option(
-    "--engine", type=click.Choice(["reference", "c"]),
-    help="What steps: the C core (where it is built, that is the default), or the reference in Python.",
-)  # fmt: skip
-@click.option(
-    "--cluster", metavar="ADDRESS",
-    help="Step on the workers of the Dask scheduler at this address, for example 127.0.0.1:8786.",
-)  # fmt: skip
-@click.option(
-    "--max-gap", type=float, default=_MAX_GAP_S, show_default=True, metavar="S", help="As in replay."
-)
-@click.option("--speed", type=float, metavar="KMH", help="As in replay.")
-@click.option("--launch-at", type=float, metavar="S", help="As in replay, for each trace.")
+@engine_option
+@cluster_option("Step")
+@input_options
 @trace_options
 def sweep(
     traces: tuple[Path, ...],

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from bench.facts import head, json_option, print_json
+from bench.options import TRACE_FILE
 from bench.trace.choice import ColumnChoice
 from bench.trace.options import trace_options
 
@@ -25,7 +26,7 @@ def trace() -> None:
 
 
 @trace.command()
-@click.argument("file", type=click.Path(path_type=Path))
+@click.argument("file", type=TRACE_FILE)
 @trace_options
 @json_option
 def show(file: Path, choice: ColumnChoice, as_json: bool) -> None:

@@ -8,6 +8,7 @@ from typing import Any
 
 import click
 
+from bench.options import completes
 from bench.trace.choice import ROLE_UNITS, ColumnChoice, option_name
 
 _HELP = {
@@ -48,7 +49,8 @@ def trace_options(command: Callable[..., Any]) -> Callable[..., Any]:
 def _options() -> list[Callable[[Callable[..., Any]], Callable[..., Any]]]:
     columns = [
         click.option(
-            option_name(role), f"{role}_column", metavar="NAME|NUMBER[:UNIT]", help=f"Column of the {text}."
+            option_name(role), f"{role}_column", metavar="NAME|NUMBER[:UNIT]", help=f"Column of the {text}.",
+            shell_complete=completes("trace_columns"),
         )
         for role, text in _HELP.items()
     ]

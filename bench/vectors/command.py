@@ -9,6 +9,7 @@ import click
 
 from bench.errors import UserError
 from bench.facts import head, json_option, print_json
+from bench.options import TRACE_FILE, calibration_option, out_option
 from bench.trace.options import trace_options
 
 if TYPE_CHECKING:
@@ -20,15 +21,9 @@ FILES = ("vectors.jsonl", "vectors.h", "vectors_main.c")
 
 
 @click.command()
-@click.argument("trace", type=click.Path(path_type=Path))
-@click.option(
-    "--calibration", "calibration_path", type=click.Path(path_type=Path), metavar="FILE", required=True,
-    help="The calibration to run.",
-)  # fmt: skip
-@click.option(
-    "--out", type=click.Path(path_type=Path), metavar="DIR", required=True,
-    help="Write vectors.jsonl, vectors.h and vectors_main.c there.",
-)  # fmt: skip
+@click.argument("trace", type=TRACE_FILE)
+@calibration_option("The calibration to run.")
+@out_option("Write vectors.jsonl, vectors.h and vectors_main.c there.", required=True)
 @click.option(
     "--ticks", type=click.IntRange(min=1), metavar="N", help="Only the first N ticks, for a small memory."
 )

@@ -8,16 +8,12 @@ from pathlib import Path
 import click
 
 from bench.facts import command_line, json_option, print_json
-
-_PATH = click.Path(path_type=Path)
+from bench.options import calibration_option, out_option, vehicle_option
 
 
 @click.command()
-@click.option("--vehicle", "vehicle_path", type=_PATH, required=True, metavar="CAR", help="The car's file.")
-@click.option(
-    "--calibration", "calibration_path", type=_PATH, required=True, metavar="FILE",
-    help="The calibration to run.",
-)  # fmt: skip
+@vehicle_option("The car's file.")
+@calibration_option("The calibration to run.")
 @click.option(
     "--seed", type=click.IntRange(0, 2**31 - 1), default=1, show_default=True, metavar="N",
     help="Chooses noise, road and scatter; the same seed gives the same runs.",
@@ -38,10 +34,9 @@ _PATH = click.Path(path_type=Path)
     "--spread", type=click.IntRange(0, 100_000), default=0, metavar="N",
     help="Also drive N cars scattered as the car's file says, and give shares of them.",
 )  # fmt: skip
-@click.option(
-    "--out", type=_PATH, metavar="DIR",
-    help="Write predict.png, summary.json, trace.csv (for replay), motion.csv and motion_without.csv there.",
-)  # fmt: skip
+@out_option(
+    "Write predict.png, summary.json, trace.csv (for replay), motion.csv and motion_without.csv there."
+)
 @json_option
 def predict(
     vehicle_path: Path,

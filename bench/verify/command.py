@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from bench.facts import json_option, print_json
+from bench.options import TRACE_FILE, calibration_option, input_options, out_option, vehicle_option
 from bench.trace.options import trace_options
 
 if TYPE_CHECKING:
@@ -29,11 +30,10 @@ if TYPE_CHECKING:
 
 
 @click.command()
-@click.argument("traces", type=click.Path(path_type=Path), nargs=-1, metavar="[TRACE...]")
-@click.option(
-    "--vehicle", "vehicle_path", type=click.Path(path_type=Path), metavar="CAR",
-    help="Also, or instead, let a model of this car drive: the device's answers move it.",
-)  # fmt: skip
+@click.argument("traces", type=TRACE_FILE, nargs=-1, metavar="[TRACE...]")
+@vehicle_option(
+    "Also, or instead, let a model of this car drive: the device's answers move it.", required=False
+)
 @click.option(
     "--seed", type=click.IntRange(0, 2**31 - 1), default=1, show_default=True, metavar="N",
     help="Chooses the noise of the car's sensor.",
@@ -45,10 +45,7 @@ if TYPE_CHECKING:
 @click.option(
     "--emulated", is_flag=True, help="Start an emulated board with the firmware on it, and use that."
 )
-@click.option(
-    "--calibration", "calibration_path", type=click.Path(path_type=Path), required=True, metavar="FILE",
-    help="The calibration to load into the device.",
-)  # fmt: skip
+@calibration_option("The calibration to load into the device.")
 @click.option("--baud", type=int, default=115200, show_default=True, help="Bits a second of a real port.")
 @click.option(
     "--window", type=click.IntRange(1, 255), default=1, show_default=True, metavar="N",
@@ -68,13 +65,8 @@ if TYPE_CHECKING:
     help="Repeat a request that is not answered within this time, 9 times at most.",
 )  # fmt: skip
 @click.option("--firmware", metavar="TEXT", help="Refuse a device whose firmware calls itself otherwise.")
-@click.option(
-    "--out", type=click.Path(path_type=Path), metavar="DIR",
-    help="Write verify.json, junit.xml and, for a difference, its context as CSV and picture there.",
-)  # fmt: skip
-@click.option("--max-gap", type=float, default=0.1, show_default=True, metavar="S", help="As in replay.")
-@click.option("--speed", type=float, metavar="KMH", help="As in replay.")
-@click.option("--launch-at", type=float, metavar="S", help="As in replay.")
+@out_option("Write verify.json, junit.xml and, for a difference, its context as CSV and picture there.")
+@input_options
 @json_option
 @trace_options
 def verify(traces: tuple[Path, ...], calibration_path: Path, as_json: bool, **given: Any) -> None:

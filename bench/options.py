@@ -1,0 +1,110 @@
+"""What several commands take alike, each declared once: kinds of files, and options."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import click
+
+Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
+
+
+class FilePath(click.Path):
+    """The path of a file. A shell that completes it offers the files first whose names end so."""
+
+    def __init__(self, *ends: str) -> None:
+        super().__init__(path_type=Path)
+        self.ends = ends
+
+    def shell_complete(self, ctx: click.Context, param: click.Parameter, incomplete: str) -> list[Any]:
+        """A word for the shell's own completion of files (bench.completion)."""
+        from click.shell_completion import CompletionItem
+
+        return [CompletionItem(" ".join(self.ends), type="file")]
+
+
+class FolderPath(FilePath):
+    """The path of a folder."""
+
+    def shell_complete(self, ctx: click.Context, param: click.Parameter, incomplete: str) -> list[Any]:
+        """A word for the shell's own completion of folders."""
+        from click.shell_completion import CompletionItem
+
+        return [CompletionItem("", type="dir")]
+
+
+TRACE_FILE = FilePath("csv", "txt", "tsv", "dat", "asc", "log", "mf4", "mdf")
+TOML_FILE = FilePath("toml")
+ANY_FILE = FilePath()
+FOLDER = FolderPath()
+
+MAX_GAP_S = 0.1  # bench.replay.inputs has the same, but would load numpy for --help
+
+
+def completes(function: str) -> Callable[..., Any]:
+    """A function of bench.completion that gives the words for an option, loaded when a shell asks."""
+
+    def words(ctx: click.Context, param: click.Parameter, incomplete: str) -> Any:
+        from bench import completion
+
+        return getattr(completion, function)(ctx, param, incomplete)
+
+    return words
+
+
+def calibration_option(text: str, required: bool = True) -> Decorator:
+    """--calibration FILE, as `calibration_path`."""
+    return click.option(
+        "--calibration", "calibration_path", type=TOML_FILE, required=required, metavar="FILE", help=text
+    )
+
+
+def vehicle_option(text: str, required: bool = True) -> Decorator:
+    """--vehicle CAR, as `vehicle_path`."""
+    return click.option(
+        "--vehicle", "vehicle_path", type=TOML_FILE, required=required, metavar="CAR", help=text
+    )
+
+
+def out_option(text: str, required: bool = False) -> Decorator:
+    """--out DIR, as `out`."""
+    return click.option("--out", type=FOLDER, required=required, metavar="DIR", help=text)
+
+
+def engine_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    """--engine, as `engine`: None where it is not given."""
+    return click.option(
+        "--engine", type=click.Choice(["reference", "c"]),
+        help="What steps: the reference in Python, or the C core, which must give the same and is faster.  "
+        "[default: c where it is built]",
+    )(command)  # fmt: skip
+
+
+def cluster_option(does: str) -> Decorator:
+    """--cluster ADDRESS, as `cluster`; `does` is what its workers do."""
+    return click.option(
+        "--cluster", metavar="ADDRESS",
+        help=f"{does} on the workers of the Dask scheduler at this address, for example 127.0.0.1:8786.",
+    )  # fmt: skip
+
+
+def input_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """How a trace becomes the controller's inputs: --max-gap, --speed and --launch-at, as `max_gap`, `speed`
+    and `launch_at`."""
+    for option in (
+        click.option(
+            "--launch-at", type=float, metavar="S",
+            help="Launch at this time of the trace, whatever it shows.",
+        ),
+        click.option(
+            "--speed", type=float, metavar="KMH", help="A constant road speed, instead of the trace's."
+        ),
+        click.option(
+            "--max-gap", type=float, default=MAX_GAP_S, show_default=True, metavar="S",
+            help="Longer gaps between samples of the height are a lost sensor, shorter ones a straight line.",
+        ),
+    ):  # fmt: skip
+        command = option(command)
+    return command
