@@ -47,6 +47,7 @@ from bench.trace.text import plural
 from controller import constants as c
 
 _AROUND_S = 0.3
+_SEEN_KMH = 5
 _FIGURE = "run"
 
 _STATE_BARS: dict[int, Bar] = {
@@ -98,7 +99,7 @@ def page(facts: dict[str, Any], s: Stepped, found: Findings) -> Page:
                 f"{ticks['count']} ticks of {ticks['tick_us'] / 1000:g} ms by"
                 f" {'the C core' if facts['engine'] == 'c' else 'the reference'}",
             ),
-            ("Torque estimate", facts["torque_law"]),
+            ("Torque estimate", f"{facts['torque_law']}; drawn as a mean over {1000 * MEAN_S:.0f} ms"),
         ],
     )
 
@@ -189,14 +190,29 @@ def _took(facts: dict[str, Any]) -> str:
     )
 
 
+_BECAUSE = {
+    "lift": "of the lift",
+    "out of sight": "the nose was out of the sensor's sight",
+    "kept (fault)": "a fault of the sensor kept what was taken",
+    "blind (fault)": "the sensor was lost (blind reduction)",
+    "engine curve": "the engine turned faster than its curve",
+    "shaft curve": "the shaft turned faster than its curve",
+}
+
+
 def _why(facts: dict[str, Any]) -> str:
+    """Who set the reduction, in a sentence."""
     reasons = facts["reasons"]
     if not reasons:
         return "Nobody set a reduction."
+    texts = [_BECAUSE.get(reason["name"], f"of a request from {reason['name']}") for reason in reasons]
     if len(reasons) == 1:
-        return f"All of the reduction was set by: {reasons[0]['name']}."
-    shares = ", ".join(f"{100 * reason['share']:.0f} % {reason['name']}" for reason in reasons)
-    return f"The reduction was set by: {shares} of its time."
+        return f"It cut because {texts[0]}."
+    parts = [
+        f"{text} ({100 * reason['share']:.0f} % of the time)"
+        for text, reason in zip(texts, reasons, strict=True)
+    ]
+    return f"It cut because {', '.join(parts[:-1])}, and because {parts[-1]}."
 
 
 def _faults(facts: dict[str, Any]) -> str:
@@ -225,7 +241,7 @@ def _key(facts: dict[str, Any]) -> list[tuple[str, str]]:
             f"{max(launch['greatest_reduction_permille'] for launch in launches) / 10:.1f} %",
             "greatest reduction",
         ),
-        (f"{torque['full_cut_s']:.3f} s", "torque-time taken, as seconds of no torque at all"),
+        (f"{torque['full_cut_s']:.3f} s", "torque-time taken"),
         (str(len(facts["interventions"])), "interventions"),
     ]
     if facts["events"]["count"]:
@@ -374,6 +390,9 @@ def _strip(s: Stepped, found: Findings, where: _Where, facts: dict[str, Any]) ->
         view = (where.at(where.windows[0][0]), where.at(where.windows[0][1]))
     else:
         view = (where.at(0), where.at(s.run.n))
+    lifts = [lift for lift in facts["lifts"] if lift["launch"] == 1]
+    highest = max(lifts, key=lambda lift: lift["peak_lift_mm"], default=None)
+    cursor = where.lift(highest).at if highest else where.at(found.launches[0].tick) if zeros else None
     return Strip(
         _FIGURE,
         "The run, tick by tick",
@@ -381,6 +400,7 @@ def _strip(s: Stepped, found: Findings, where: _Where, facts: dict[str, Any]) ->
         list(_panels(s)),
         view,
         axis="s of the trace",
+        cursor=cursor,
         zeros=zeros,
         places=_places(facts, where),
     )
@@ -458,7 +478,7 @@ def _panels(s: Stepped) -> Iterator[Panel | Bands | Events]:
             Line("live demand of the lift", "demand", "fill"),
             Line("commanded", "reduction", "main", stepped=True),
             *([Line("latch of the lift", "latched", "third", stepped=True)] if latched else []),
-            Line(f"torque taken, an estimate, mean of {1000 * MEAN_S:.0f} ms", "taken", "second"),
+            Line("torque taken, an estimate", "taken", "second"),
         ],
         height=190,
         bottom=0.0,
@@ -493,7 +513,7 @@ def _panels(s: Stepped) -> Iterator[Panel | Bands | Events]:
         calibration.progress_unit,
         [
             Line("as the maps see it", "progress"),
-            *([Line("speed signal", "speed", "second")] if by_speed and a["speed_valid"].any() else []),
+            *([Line("speed signal", "speed", "second")] if by_speed and _own_speed(s) else []),
         ],
         height=110,
         bottom=0.0,
@@ -514,6 +534,13 @@ def _panels(s: Stepped) -> Iterator[Panel | Bands | Events]:
     )
 
 
+def _own_speed(s: Stepped) -> bool:
+    """Whether the speed signal and the progress differ enough to be seen."""
+    valid = s.inputs.arrays["speed_valid"] > 0
+    off = np.abs(s.inputs.arrays["speed"][valid].astype(np.int32) - s.ticks["progress"][valid])
+    return bool((off > 10 * _SEEN_KMH).any())
+
+
 def _rotation(s: Stepped, name: str, look: Any) -> Iterator[Line]:
     yield Line(f"{name} speed", name, look)
     if s.calibration.number(f"{name}_points"):
@@ -531,7 +558,7 @@ def _bands(s: Stepped) -> Bands:
     askers = {bit: name for bit, name in names.ASKERS.items() if asked & bit}
     if len(askers) > 1:
         rows += [
-            Row(f"{name.split()[0]} asks", "askers", {bit: "plain"}, {bit: "asks"}, mask=bit)
+            Row(name.split()[0], "askers", {bit: "plain"}, {bit: "asks"}, mask=bit)
             for bit, name in askers.items()
         ]
     faults = {code: fault_names(code) for code in _codes(t["faults"] & NAMED_FAULTS)}
@@ -569,6 +596,8 @@ def _places(facts: dict[str, Any], where: _Where) -> list[Place]:
     for fault in facts["faults"]:
         if fault["bit"] & NAMED_FAULTS:
             for span in fault["first"]:
+                if span["tick"] <= where.s.inputs.lead:
+                    continue  # from power-up every sensor is at fault for a moment
                 detail = f"{_since(span, many)}, {span['duration_s']:.3f} s"
                 found.append((span["tick"], Place(fault["text"], detail, where.fault(span), "fault")))
     return [place for _, place in sorted(found, key=lambda one: one[0])]

@@ -143,7 +143,7 @@ Bar = Literal["solid", "slash", "plain", "cross", "dot", "back", "dash", "pipe",
 @dataclass(frozen=True)
 class Row:
     """A row of named bars: each number of the column (its bits of `mask`) is one bar, called by `words`;
-    0 is none.
+    0 is none. A `label` of up to 7 letters has room beside the row.
 
     `bars` gives each number its pattern, from the most to the least important: where many numbers fall on one
     pixel the first of them is drawn. What is not in it is drawn last, plain.
@@ -202,8 +202,8 @@ class Place:
 class Strip:
     """Panels one above the other over one axis, with zoom, cursor and a list of places beside them.
 
-    `view` is what is shown first. `zeros` give the axis its origins, in order; with none it shows its own
-    numbers, called `axis`.
+    `view` is what is shown first, with the cursor at `cursor`. `zeros` give the axis its origins, in order;
+    with none it shows its own numbers, called `axis`.
     """
 
     name: str
@@ -213,6 +213,7 @@ class Strip:
     view: tuple[float, float]
     axis: str = "s"
     decimals: int = 3
+    cursor: float | None = None
     zeros: Sequence[Zero] = ()
     places: Sequence[Place] = ()
     kind: Literal["strip"] = "strip"

@@ -4,12 +4,14 @@
 (() => {
   const NONE = -(2 ** 30);
   const BLOCK = 64; // numbers whose least and greatest are kept, for wide views
-  const LEFT = 58; // pixels for the scale
+  const LEFT = 66; // pixels for the scale
   const root = document.documentElement;
   const wide = matchMedia("(prefers-color-scheme: dark)");
   const printing = matchMedia("print");
   const restyled = []; // functions to call when the colours change
+  const plotted = []; // what is shown on the screen, each with `shown` and `stage`
   let asked = null; // the scheme the person chose
+  let onPaper = false;
 
   const el = (name, cls, text) => {
     const made = document.createElement(name);
@@ -23,10 +25,36 @@
   // --- colours
 
   function setScheme() {
-    const dark = !printing.matches && (asked ? asked === "dark" : wide.matches);
+    const dark = !onPaper && (asked ? asked === "dark" : wide.matches);
     root.dataset.scheme = dark ? "dark" : "light";
     document.getElementById("scheme").textContent = dark ? "Light" : "Dark";
     for (const restyle of restyled) restyle();
+  }
+
+  /** On paper every plot is a picture that fits the page's width, in the light colours; all that is folded is
+      open. */
+  function setPaper(paper) {
+    if (paper === onPaper) return;
+    onPaper = paper;
+    setScheme();
+    for (const one of plotted) {
+      const { shown, stage } = one;
+      stage.querySelector("img")?.remove();
+      if (!paper) continue;
+      // The library takes new colours over a moment later, which would be too late for paper.
+      for (const view of shown.renderer_views.values()) view.glyph?.set_visuals(view.model.data_source, view.all_indices);
+      const layer = shown.export("png", true);
+      one.pen?.(layer);
+      const picture = el("img");
+      picture.alt = "";
+      picture.src = layer.canvas.toDataURL();
+      stage.append(picture);
+    }
+    for (const one of document.querySelectorAll("details")) {
+      if (paper && !one.open) one.dataset.folded = "";
+      if (paper || one.dataset.folded !== undefined) one.open = paper;
+      if (!paper) delete one.dataset.folded;
+    }
   }
 
   // how lines look: colour, width, dash
@@ -302,10 +330,7 @@
     for (const lines of made.center) lines.setv({ grid_line_color: grid ? colour("grid") : null });
   }
 
-  async function show(made, place) {
-    const view = await Bokeh.Plotting.show(made, place);
-    return view;
-  }
+  const show = (made, place) => Bokeh.Plotting.show(made, place);
 
   class Strip {
     constructor(spec) {
@@ -337,6 +362,7 @@
         this.fine = Math.min(this.fine, axis.fine);
       }
       this.view = this.within(...this.spec.view);
+      this.cursor = this.spec.cursor;
       const makers = { panel: PanelPart, bands: BandsPart, events: EventsPart };
       this.spec.panels.forEach((panel, number) => {
         const last = number === this.spec.panels.length - 1;
@@ -344,7 +370,10 @@
       });
       for (const part of this.parts) part.dress();
       this.draw();
-      for (const part of this.parts) part.shown = await show(part.plot, part.place);
+      for (const part of this.parts) {
+        part.shown = await show(part.plot, part.place);
+        plotted.push(part);
+      }
       restyled.push(() => {
         for (const part of this.parts) part.dress();
         this.draw();
@@ -600,6 +629,17 @@
       this.legend.append(item);
       return value;
     }
+    /** The cursor, on paper. */
+    pen(layer) {
+      const [a, b] = this.strip.view;
+      const x = this.strip.cursor;
+      if (x === null || x < a || x > b) return;
+      const box = this.shown.frame.bbox;
+      const ratio = layer.pixel_ratio;
+      layer.ctx.setTransform(ratio, 0, 0, ratio, 0, 0);
+      layer.ctx.fillStyle = colour("blue");
+      layer.ctx.fillRect(box.x0 + ((x - a) / (b - a)) * (box.x1 - box.x0) - 1, box.y0, 2, box.y1 - box.y0);
+    }
     ranges(a, b, low, high) {
       this.plot.x_range.setv({ start: a, end: b });
       this.plot.y_range.setv({ start: low, end: high });
@@ -609,7 +649,9 @@
   class PanelPart extends Part {
     constructor(strip, spec, axis) {
       super(strip, spec, spec.height, axis);
-      const order = [...spec.lines].sort((p, q) => (q.look === "fill") - (p.look === "fill"));
+      // Areas lie below, the main line above all others.
+      const rank = (line) => (line.look === "fill" ? 0 : line.look === "main" ? 2 : 1);
+      const order = [...spec.lines].sort((p, q) => rank(p) - rank(q));
       this.lines = order.map((line) => this.line(line));
       this.levels = spec.levels.map((level) => {
         const source = new Bokeh.ColumnDataSource({ data: { x: [], y: [] } });
@@ -705,7 +747,7 @@
       });
       const labels = new Map(this.rows.map((one) => [one.level, one.row.label]));
       this.plot.left[0].setv({
-        ticker: new Bokeh.FixedTicker({ ticks: [...labels.keys()] }), major_label_overrides: labels, major_tick_line_color: null,
+        major_label_text_font_size: "13px", ticker: new Bokeh.FixedTicker({ ticks: [...labels.keys()] }), major_label_overrides: labels, major_tick_line_color: null,
       }); // prettier-ignore
       this.key();
     }
@@ -952,6 +994,8 @@
       this.scale("y_range", spec.y_range, (group) => group.y, spec.limits.filter((l) => l[0] === "y"));
       this.dress();
       this.shown = await show(made, place);
+      this.stage = stage;
+      plotted.push(this);
       restyled.push(() => this.dress());
       this.listen(glass);
     }
@@ -1069,13 +1113,11 @@
   }
 
   async function main() {
-    asked = null;
     setScheme();
     wide.addEventListener("change", setScheme);
-    printing.addEventListener("change", setScheme);
-    addEventListener("beforeprint", () => {
-      for (const one of document.querySelectorAll("details")) one.open = true;
-    });
+    printing.addEventListener("change", () => setPaper(printing.matches));
+    addEventListener("beforeprint", () => setPaper(true));
+    addEventListener("afterprint", () => setPaper(false));
     document.getElementById("scheme").addEventListener("click", () => {
       asked = root.dataset.scheme === "dark" ? "light" : "dark";
       setScheme();
@@ -1089,6 +1131,7 @@
       if (spec.kind === "strip") strips[spec.name] = one;
       else clouds.push(one);
     }
+    if (printing.matches) setPaper(true);
     root.dataset.ready = "true";
     return { strips, clouds };
   }
