@@ -10,6 +10,7 @@ import errno
 import io
 import os
 import sys
+import warnings
 from importlib import import_module
 from typing import TYPE_CHECKING, NoReturn
 
@@ -137,6 +138,9 @@ def _prepare_output() -> None:
         sys.stdout = open(os.devnull, "w")  # noqa: SIM115 - until the end
     if isinstance(sys.stdout, io.TextIOWrapper):
         sys.stdout.reconfigure(errors="replace")
+    if not sys.warnoptions:
+        # Those of libraries, say of a letter that a picture's font lacks, help nobody here.
+        warnings.simplefilter("ignore")
 
 
 def main() -> NoReturn:

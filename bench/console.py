@@ -124,9 +124,9 @@ class _Need:
     def __init__(self, title: str, right: bool, cells: Sequence[str]) -> None:
         self.right = right
         inside = max(map(cell_len, cells), default=0)
-        self.most = max(inside, *(cell_len(line) for line in title.split("\n")))
+        self.most = max(1, inside, *(cell_len(line) for line in title.split("\n")))
         word = max(map(cell_len, title.split()), default=0)
-        self.least = max(inside, word) if right else min(self.most, max(_LABEL, word))
+        self.least = max(1, inside, word) if right else min(self.most, max(_LABEL, word))
 
 
 def make_table(*columns: tuple[str, bool], gap: int = 2) -> Table:
