@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     help="A value that was weighed or measured at the car, such as body.cg_ahead_of_rear_axle: it is taken "
     "as right to 1 % instead of 10 %.",
 )  # fmt: skip
-@out_option("Write car.toml, fit.png and summary.json there.")
+@out_option("Write car.toml, report.html, fit.png and summary.json there.")
 @json_option
 @trace_options
 def fit(

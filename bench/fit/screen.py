@@ -44,7 +44,7 @@ def show(facts: dict[str, Any], out: Path | None) -> None:
     print_list(console, "Warnings about the vehicle", vehicle["warnings"])
     console.print()
     if out is not None:
-        print_text(console, f"Written to {shown_path(out)}: car.toml, fit.png, summary.json")
+        print_text(console, f"Written to {shown_path(out)}: car.toml, report.html, fit.png, summary.json")
         console.print()
     print_text(console, MODEL)
     print_text(console, CAUTIONS)

@@ -22,7 +22,6 @@ from bench.replay.drawn import (
 from bench.replay.findings import Findings, Stepped
 from bench.report.blocks import (
     Bands,
-    Bar,
     Block,
     Bullets,
     Cell,
@@ -43,20 +42,13 @@ from bench.report.cal import calibration_section
 from bench.report.columns import NONE, Column
 from bench.report.made import made
 from bench.report.page import write_page
+from bench.report.reasons import REASON_BARS, STATE_BARS
 from bench.trace.text import plural
 from controller import constants as c
 
 _AROUND_S = 0.3
 _SEEN_KMH = 5
 _FIGURE = "run"
-
-_STATE_BARS: dict[int, Bar] = {
-    c.KEPT: "cross", c.FAULT_RELEASE: "back", c.PEAK: "solid", c.HOLD: "slash", c.RELEASE: "plain",
-}  # fmt: skip
-_REASON_BARS: dict[int, Bar] = {
-    c.REASON_OUT_OF_SIGHT: "solid", c.REASON_KEPT: "cross", c.REASON_BLIND: "back", c.REASON_LIFT: "slash",
-    c.REASON_ENGINE: "dot", c.REASON_SHAFT: "pipe",
-}  # fmt: skip
 
 
 def write(path: Path, facts: dict[str, Any], s: Stepped, found: Findings) -> None:
@@ -551,8 +543,8 @@ def _rotation(s: Stepped, name: str, look: Any) -> Iterator[Line]:
 def _bands(s: Stepped) -> Bands:
     t = s.ticks
     rows = [
-        Row("latch", "state", _STATE_BARS, {code: state_name(code) for code in _STATE_BARS}),
-        Row("set by", "reason", _REASON_BARS, {r: names.reason_name(r) for r in _codes(t["reason"])}),
+        Row("latch", "state", STATE_BARS, {code: state_name(code) for code in STATE_BARS}),
+        Row("set by", "reason", REASON_BARS, {r: names.reason_name(r) for r in _codes(t["reason"])}),
     ]
     asked = int(np.bitwise_or.reduce(t["askers"]))
     askers = {bit: name for bit, name in names.ASKERS.items() if asked & bit}

@@ -655,11 +655,12 @@
       this.lines = order.map((line) => this.line(line));
       this.levels = spec.levels.map((level) => {
         const source = new Bokeh.ColumnDataSource({ data: { x: [], y: [] } });
-        this.entry(lineSample(level.look), level.label);
-        return { level, source, glyph: this.plot.line({ field: "x" }, { field: "y" }, { source }) };
+        const value = this.entry(lineSample(level.look), level.label);
+        return { level, value, source, glyph: this.plot.line({ field: "x" }, { field: "y" }, { source }) };
       });
       // The legend in the order given.
       for (const line of spec.lines) this.legend.append(this.lines.find((one) => one.line === line).value.parentElement);
+      for (const { value } of this.levels) this.legend.append(value.parentElement);
     }
     line(line) {
       const source = new Bokeh.ColumnDataSource({ data: { x: [], y: [] } });

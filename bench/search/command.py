@@ -61,8 +61,8 @@ def _feet(context: click.Context, parameter: click.Parameter, value: str) -> int
 )  # fmt: skip
 @cluster_option("Drive")
 @out_option(
-    "Write calibration.toml, search.png and summary.json there, and after each generation what is needed"
-    " to go on: after Ctrl-C the same command does."
+    "Write calibration.toml, report.html, search.png and summary.json there, and after each generation what"
+    " is needed to go on: after Ctrl-C the same command does."
 )
 @json_option
 def search(

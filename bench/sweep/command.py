@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     help="A key of the calibration, or the end of one, and its values: from:to:step, or values with commas"
     " between them. Give it again for a grid.",
 )  # fmt: skip
-@out_option("Write sweep.png, sweep.csv and summary.json there. Without it nothing is written.")
+@out_option("Write report.html, sweep.png, sweep.csv and summary.json there. Without it nothing is written.")
 @json_option
 @engine_option
 @cluster_option("Step")

@@ -35,7 +35,8 @@ from bench.options import calibration_option, out_option, vehicle_option
     help="Also drive N cars scattered as the car's file says, and give shares of them.",
 )  # fmt: skip
 @out_option(
-    "Write predict.png, summary.json, trace.csv (for replay), motion.csv and motion_without.csv there."
+    "Write report.html, predict.png, summary.json, trace.csv (for replay), motion.csv and motion_without.csv"
+    " there."
 )
 @json_option
 def predict(

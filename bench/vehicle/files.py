@@ -1,4 +1,4 @@
-"""What a prediction leaves behind: summary.json, trace.csv, motion.csv and predict.png."""
+"""What a prediction leaves behind: report.html, summary.json, trace.csv, motion.csv and predict.png."""
 
 from __future__ import annotations
 
@@ -46,10 +46,12 @@ def motion_csv(outcome: Outcome) -> str:
 
 def write_all(folder: Path, facts: dict[str, Any], p: Prediction) -> None:
     """Fill a folder."""
+    from bench.vehicle import page
     from bench.vehicle.picture import draw
 
     (folder / "summary.json").write_text(as_json(facts), encoding="utf-8")
     (folder / "trace.csv").write_text(trace_csv(p.controlled), encoding="utf-8")
     (folder / "motion.csv").write_text(motion_csv(p.controlled), encoding="utf-8")
     (folder / "motion_without.csv").write_text(motion_csv(p.without), encoding="utf-8")
+    page.write(folder / "report.html", facts, p)
     draw(folder / "predict.png", p)

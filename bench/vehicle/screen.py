@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from rich.console import Console
 
 # (what it is called, its figure, how it is written); no figure: a heading
-_ROWS = (
+ROWS = (
     ("Nose", "", ""),
     ("greatest lift at the front axle", "peak_lift_mm", "{:.0f} mm"),
     ("at, since launch", "peak_s", "{:.2f} s"),
@@ -43,7 +43,7 @@ _ROWS = (
     ("reversals of the command", "command_reversals", "{}"),
 )
 
-_SHARES = (
+SHARES = (
     ("turns over", "turned_over"),
     ("no flight", "no_flight"),
     ("one flight", "one_flight"),
@@ -70,7 +70,9 @@ def show(facts: dict[str, Any], out: Path | None) -> None:
     print_list(console, "Warnings about the calibration", facts["calibration"]["warnings"])
     console.print()
     if out is not None:
-        names = "predict.png, summary.json, trace.csv (for replay), motion.csv, motion_without.csv"
+        names = (
+            "report.html, predict.png, summary.json, trace.csv (for replay), motion.csv, motion_without.csv"
+        )
         print_text(console, f"Written to {shown_path(out)}: {names}")
         console.print()
     print_text(console, MODEL)
@@ -95,7 +97,7 @@ def _figures(console: Console, facts: dict[str, Any]) -> None:
     table = make_table(("", False), ("without", True), ("with controller", True))
     if facts["with"]["end"] != "finished" or facts["without"]["end"] != "finished":
         table.add_row("end of the run", facts["without"]["end"], facts["with"]["end"], style="bold red")
-    for text, key, form in _ROWS:
+    for text, key, form in ROWS:
         if not key:
             table.add_row(text, style="bold")
             continue
@@ -141,20 +143,21 @@ def _spread(console: Console, facts: dict[str, Any]) -> None:
     if spread is None:
         return
     table = make_table(("share of the cars", False), ("without", True), ("with controller", True))
-    for text, key in _SHARES:
+    for text, key in SHARES:
         cells = [spread[side]["shares"].get(key) for side in ("without", "with")]
         table.add_row(f"  {text}", *("" if cell is None else f"{100 * cell:.1f} %" for cell in cells))
     print_table(console, f"Over {spread['cars']} cars of this kind", table)
     table = make_table(("5 / 50 / 95 % of the cars", False), ("without", True), ("with controller", True))
     for key in spread["with"]["percentiles_5_50_95"]:
         cells = [spread[side]["percentiles_5_50_95"].get(key) for side in ("without", "with")]
-        text, decimals = _percentile_name(key)
+        text, decimals = percentile_name(key)
         table.add_row(f"  {text}", *(_three(cell, decimals) for cell in cells))
     console.print()
     console.print(table)
 
 
-def _percentile_name(key: str) -> tuple[str, int]:
+def percentile_name(key: str) -> tuple[str, int]:
+    """What a row of percentiles is called, and its decimals."""
     known = {
         "peak_lift_mm": ("greatest lift, mm", 0),
         "landing_speed_mps": ("landing speed, m/s", 2),

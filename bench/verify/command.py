@@ -65,7 +65,7 @@ if TYPE_CHECKING:
     help="Repeat a request that is not answered within this time, 9 times at most.",
 )  # fmt: skip
 @click.option("--firmware", metavar="TEXT", help="Refuse a device whose firmware calls itself otherwise.")
-@out_option("Write verify.json, junit.xml and, for a difference, its context as CSV and picture there.")
+@out_option("Write report.html, verify.json, junit.xml and, for a difference, its context as CSV and picture there.")
 @input_options
 @json_option
 @trace_options
