@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, nullcontext
@@ -106,8 +107,8 @@ def _named(path: str) -> str:
 
 @contextmanager
 def _progress_line() -> Iterator[Callable[[float, int, float], None]]:
-    """A line on standard error, only on a terminal, wiped at the end."""
-    if not sys.stderr.isatty():
+    """A line on standard error, only on a terminal that can wipe it, wiped at the end."""
+    if not sys.stderr.isatty() or os.environ.get("TERM") in ("dumb", "unknown"):
         yield lambda window, step, cost: None
         return
     try:
