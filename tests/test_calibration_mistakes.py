@@ -296,8 +296,8 @@ ONE_MISTAKE = [
         "at least 6.3 %",
     ),
     (
-        "speed_rpm = [8200, 8400, 8800, 9000]",
-        "speed_rpm = [8200]",
+        "speed_rpm = [6500, 6500, 6800, 9000]",
+        "speed_rpm = [6500]",
         "engine_curve.speed_rpm",
         "has 1 value",
         "4, one for each of elapsed_ms",

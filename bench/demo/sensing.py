@@ -1,11 +1,10 @@
-"""What the car's sensors say: noise, a sensor with two ends, and the ways in which one fails."""
+"""What the car's sensors say: noise, a height sensor with two ends, and the ways in which one fails."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
 from bench.demo.chance import Chance
-from bench.demo.motion import Motion
 
 MM_A_VOLT = 100.0  # 0 to 5 V over 0 to 500 mm
 
@@ -13,6 +12,7 @@ _NOISE_MM = 0.8
 _LOWEST_V, _HIGHEST_V = 0.15, 4.9  # what a sensor that works and sees the track can read
 _LOST_V, _BEYOND_V = 0.02, 4.975
 _SPEED_NOISE_KMH = 0.08
+_ENGINE_NOISE_RPM, _SHAFT_NOISE_RPM = 14.0, 4.0
 
 
 @dataclass(frozen=True)
@@ -39,52 +39,64 @@ class Sensing:
     front_wheels: bool = False
 
 
-def measure(motion: Motion, sensing: Sensing) -> dict[str, list[float]]:
-    """The signals by name, one value each motion step: time_s, volts, height_mm, speed_kmh, engine_rpm,
-    shaft_rpm, armed, launch."""
-    volts = _volts(motion, sensing)
-    chance = Chance(sensing.seed + 2000)
-    moved = motion.front_kmh if sensing.front_wheels else motion.speed_kmh
-    speed = [kmh + chance.normal() * _SPEED_NOISE_KMH if kmh > 2 else 0.0 for kmh in moved]
-    shaft = [rpm + chance.normal() * 4 if rpm > 60 else 0.0 for rpm in motion.shaft_rpm]
-    return {
-        "time_s": motion.time_s,
-        "volts": volts,
-        "height_mm": [v * MM_A_VOLT for v in volts],
-        "speed_kmh": speed,
-        "engine_rpm": motion.engine_rpm,
-        "shaft_rpm": shaft,
-        "armed": [float(on) for on in motion.armed],
-        "launch": [float(on) for on in motion.launch],
-    }
+@dataclass(frozen=True)
+class Moment:
+    """What the car does in one millisecond. `since_s` counts from the launch, `height_mm` is along the
+    sensor's beam, `front_kmh` what the front wheels turn."""
+
+    since_s: float
+    height_mm: float
+    speed_kmh: float
+    front_kmh: float
+    engine_rpm: float
+    shaft_rpm: float
 
 
-def _volts(motion: Motion, sensing: Sensing) -> list[float]:
-    chance = Chance(sensing.seed)
-    volts = []
-    for time, height in zip(motion.time_s, motion.height_mm, strict=True):
-        read = (height + chance.normal() * _NOISE_MM) / MM_A_VOLT
-        if read > _HIGHEST_V:
-            read = _BEYOND_V + chance.normal() * 0.003
-        since = time - motion.launch_s
-        if any(start <= since < end for start, end in sensing.lost):
-            read = _LOST_V + chance.share() * 0.01
-        volts.append(max(read, _LOWEST_V) if read > 0.1 else read)
-    if sensing.spikes:
-        _add_spikes(volts, motion, sensing.spikes, chance)
-    return volts
+@dataclass(frozen=True)
+class Read:
+    """What the sensors say of a moment, in the steps of what reads them: 1 mV, 0.1 km/h, 1 rpm."""
+
+    volts: float
+    speed_kmh: float
+    engine_rpm: float
+    shaft_rpm: float
 
 
-def _add_spikes(volts: list[float], motion: Motion, spikes: Spikes, chance: Chance) -> None:
-    wait, up = spikes.least_ms, True
-    for i, time in enumerate(motion.time_s):
-        since = time - motion.launch_s
-        if not spikes.start_s <= since < spikes.end_s:
-            continue
-        wait -= 1
-        if wait > 0:
-            continue
-        wait = spikes.least_ms + chance.whole(spikes.most_ms - spikes.least_ms + 1)
-        up = True if since < spikes.both_s else not up
-        size = spikes.volts * (0.5 + 0.5 * chance.share())
-        volts[i] = min(volts[i] + size, 5.0) if up else max(volts[i] - size, 0.0)
+class Sensors:
+    """The sensors of one run, to be read once each millisecond. A failing one has the noise of a healthy
+    one."""
+
+    def __init__(self, sensing: Sensing) -> None:
+        self._sensing = sensing
+        self._height, self._rest, self._fails = (Chance(sensing.seed + n) for n in (0, 2000, 4000))
+        self._until_spike = sensing.spikes.least_ms if sensing.spikes else 0
+        self._up = True
+
+    def read(self, moment: Moment) -> Read:
+        """What they say."""
+        volts = (moment.height_mm + self._height.normal() * _NOISE_MM) / MM_A_VOLT
+        if volts > _HIGHEST_V:
+            volts = _BEYOND_V + self._height.normal() * 0.003
+        volts = self._failing(moment.since_s, max(volts, _LOWEST_V))
+        kmh = moment.front_kmh if self._sensing.front_wheels else moment.speed_kmh
+        speed, engine, shaft = (self._rest.normal() for _ in range(3))
+        return Read(
+            round(volts, 3),
+            round(max(0.0, kmh + speed * _SPEED_NOISE_KMH), 1) if kmh > 2 else 0.0,
+            float(round(moment.engine_rpm + engine * _ENGINE_NOISE_RPM)),
+            float(round(moment.shaft_rpm + shaft * _SHAFT_NOISE_RPM)) if moment.shaft_rpm > 60 else 0.0,
+        )
+
+    def _failing(self, since: float, volts: float) -> float:
+        if any(start <= since < end for start, end in self._sensing.lost):
+            return _LOST_V + self._fails.share() * 0.01
+        spikes = self._sensing.spikes
+        if spikes is None or not spikes.start_s <= since < spikes.end_s:
+            return volts
+        self._until_spike -= 1
+        if self._until_spike > 0:
+            return volts
+        self._until_spike = spikes.least_ms + self._fails.whole(spikes.most_ms - spikes.least_ms + 1)
+        self._up = True if since < spikes.both_s else not self._up
+        size = spikes.volts * (0.5 + 0.5 * self._fails.share())
+        return min(volts + size, 5.0) if self._up else max(volts - size, 0.0)

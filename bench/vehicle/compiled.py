@@ -18,7 +18,7 @@ import numpy as np
 from bench.vehicle.car import Car
 from bench.vehicle.results import AT_MARKS, MARKS_FT, ROW, SCORES, Floats, Outcome, cut_starts
 from bench.vehicle.sources import source_digest
-from bench.vehicle.track import Reading, Track
+from bench.vehicle.track import VIEW, Reading, Track
 
 if TYPE_CHECKING:
     from bench.calibration import CalibrationFile
@@ -167,6 +167,7 @@ class CompiledDrive:
             raise ValueError(f"image refused, reason {verdict}")
         self.lead = int(self._lib.lv_lead(self.run))
         self._reading = self._ffi.new("lv_reading_t *")
+        self._row = self._ffi.new("lv_row_t *")
 
     def sense(self) -> Reading:
         """As Drive.sense says."""
@@ -176,6 +177,11 @@ class CompiledDrive:
     def act(self, reduction: int, retard: int) -> bool:
         """As Drive.act says."""
         return not self._lib.lv_act(self.run, reduction, retard)
+
+    def row(self) -> dict[str, float]:
+        """As Drive.row says."""
+        self._lib.lv_view(self.run, self._row)
+        return {name: getattr(self._row, name) for name in VIEW}
 
 
 def run(car: Car, calibration: CalibrationFile, track: Track, controlled: bool) -> Outcome:

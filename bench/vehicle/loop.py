@@ -145,7 +145,7 @@ class PlainDrive:
         return not (self.turned_over or self.finished or self.time >= self.track.duration - 1e-9)
 
     def row(self) -> dict[str, float]:
-        """What the car does before this tick moves it, by the names of ROW as far as they are the car's."""
+        """As Drive.row says."""
         car, y, model = self.car, self.motion.state, self.motion.model
         s, c = sin(y[PITCH]), cos(y[PITCH])
         body = model.statics.front_up + y[RISE]

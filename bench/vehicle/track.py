@@ -35,8 +35,16 @@ class Reading(NamedTuple):
     launch: int
 
 
+# What of a run's columns (bench.vehicle.results.ROW) the car's state alone tells.
+VIEW = (
+    *("time", "way", "velocity", "lift", "lift_rate", "pitch", "pitch_rate", "travel", "travel_rate", "gap"),
+    *("wheel_speed", "slip", "engine_speed", "share", "rear_rise", "height", "clearance", "front_wheel"),
+)
+
+
 class Drive(Protocol):
-    """A car that is driven tick by tick: `sense` once, then `act` with what the controller said."""
+    """A car that is driven tick by tick: `sense` once, then `act` with what the controller said; `row` in
+    between."""
 
     lead: int
     """Ticks it stands before the launch."""
@@ -46,3 +54,6 @@ class Drive(Protocol):
 
     def act(self, reduction: int, retard: int) -> bool:
         """Move the car by one tick under a command (0.1 %, 0.1 degree); whether the run goes on."""
+
+    def row(self) -> dict[str, float]:
+        """What the car does before this tick moves it: the columns of VIEW."""

@@ -562,8 +562,8 @@ static double ceiling(const lv_ceilings_t *c, const double *levels, double veloc
     return c->points ? at(c->progress, levels, c->points, c->by_time ? time * 1000.0 : velocity * 3.6) : INFINITY;
 }
 
-/* A tick's row from before the car moves; forces and command are filled in after. */
-static void view(const lv_run_t *run, const lv_reading_t *read, lv_row_t *row) {
+void lv_view(const lv_run_t *run, lv_row_t *row) {
+    memset(row, 0, sizeof *row);
     const lv_made_t *m = &run->made;
     const lv_car_t *car = &m->car;
     const double *y = run->state;
@@ -587,6 +587,11 @@ static void view(const lv_run_t *run, const lv_reading_t *read, lv_row_t *row) {
     row->height = along_beam(run);
     row->clearance = clearance(run);
     row->front_wheel = run->front_wheel;
+}
+
+/* A tick's row from before the car moves; forces and command are filled in after. */
+static void view(const lv_run_t *run, const lv_reading_t *read, lv_row_t *row) {
+    lv_view(run, row);
     row->counts = read->counts;
     row->speed = read->speed;
     row->engine = read->engine;
@@ -679,7 +684,6 @@ int64_t lv_loop(lv_run_t *run, const lv_ceilings_t *ceilings, lv_row_t *rows, in
     while (!ended) {
         lv_reading_t read;
         lv_sense(run, &read);
-        memset(&row, 0, sizeof row);
         view(run, &read, &row);
         if (run->controlled) {
             ll_inputs_t in = {.tick = read.tick, .counts = read.counts, .speed = read.speed, .speed_valid = 1,

@@ -108,6 +108,9 @@ int64_t lv_lead(const lv_run_t *run);
 void lv_sense(lv_run_t *run, lv_reading_t *out);
 int32_t lv_act(lv_run_t *run, int32_t reduction, int32_t retard);
 
+/* What the car does at this moment; the fields of forces and command stay 0. */
+void lv_view(const lv_run_t *run, lv_row_t *row);
+
 /* The whole run with the compiled controller. rows: room for `room` ticks, or null; gives the ticks made. */
 int64_t lv_loop(lv_run_t *run, const lv_ceilings_t *ceilings, lv_row_t *rows, int64_t room, lv_scores_t *scores);
 
