@@ -3,6 +3,7 @@
 `drive` drives the model of the car (bench.vehicle) in closed loop with the controller, `sensing` is what its
 sensors say, `logger` writes that as loggers do, `runs` tells the stories. What is here is plain Python on
 floats with + - * / and square roots, which IEEE 754 defines to the last bit, and random numbers from
-integers. The model has sines, which differ in the last place from machine to machine, as its two formulations do all
-the way; the figures are rounded long before that, and a test holds both formulations to the same bytes.
+integers. The model has sines, which differ in the last place from machine to machine, as its two
+formulations do all the way; the figures are rounded long before that, and a test holds both formulations to
+the same bytes.
 """
