@@ -26,17 +26,18 @@ _HEARD_LIMIT = 2**53
 
 
 class Client:
-    """One open page. `heard` is the number of the last request of its own that a state takes in; of the
+    """One open page. `heard` is the number of the last request of its own that was carried out; of the
     messages that it has not yet been sent only the newest of each kind is kept."""
 
     def __init__(self) -> None:
         self.heard = 0
+        self.has_result = False
         self._waiting: dict[str, dict[str, Any]] = {}
         self._ready = asyncio.Event()
 
     def put(self, message: dict[str, Any]) -> None:
-        """Leave a message to be sent."""
-        self._waiting[message["kind"]] = message
+        """Leave a message to be sent. What only some messages carry, a result, is kept of the one before."""
+        self._waiting[message["kind"]] = {**self._waiting.get(message["kind"], {}), **message}
         self._ready.set()
 
     async def next(self) -> dict[str, Any]:
@@ -63,6 +64,7 @@ class Desk:
         self._unkept = asyncio.Event()
         self._tasks: list[asyncio.Task[None]] = []
         self._disk: tuple[str, View, dict[str, Any]] | None = None
+        self._good: dict[str, Any] | None = None  # the last result that there was
 
     # -- life
 
@@ -174,7 +176,10 @@ class Desk:
             if not compare or disk is not None:
                 message["disk"] = disk
             for client, number in heard.items():
-                client.put(message | {"heard": number})
+                # Where the state is refused, a page goes on showing the last result; a new one is given it.
+                missing = {} if client.has_result or "result" in message else {"result": self._good}
+                client.has_result = True
+                client.put(message | missing | {"heard": number})
 
     def _state(self) -> dict[str, Any]:
         session = self.session
@@ -226,8 +231,11 @@ class Desk:
             text = session.settings.text_to_try(values)
             cal = compile_text(text, session.name)
         except CalibrationMistakes as mistakes:
+            if self._good is None:
+                self._good = work_out(self.source, session.settings.cal, view)
             return {"refused": [str(error) for error in mistakes.errors]}
-        return {"refused": [], "result": work_out(self.source, cal, view)}
+        self._good = work_out(self.source, cal, view)
+        return {"refused": [], "result": self._good}
 
     def _of_disk(self, view: View) -> dict[str, Any]:
         """The same of the file on disk."""

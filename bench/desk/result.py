@@ -305,6 +305,10 @@ def _figures(
         "changes", "Changes of the command", found.command_changes, str(found.command_changes),
         plural(found.command_reversals, "change") + " of direction",
     )  # fmt: skip
+    left = found.torque["estimated_share_left"]
+    if left is not None:
+        runs = "" if len(found.launches) == 1 else "over all runs; "
+        add("left", "Torque left", 100 * left, f"{100 * left:.1f} %", f"{runs}an estimate")
     if launch is not None:
         lift = launch.greatest_lift_mm
         add("lift", "Highest nose", lift, f"{lift:.0f} mm", "as recorded; no setting changes a recording")

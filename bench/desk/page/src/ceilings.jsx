@@ -49,7 +49,7 @@ export function Ceilings({ state, values, set, moment, stale }) {
 
   const lift = useMemo(() => pathOf(result.path, x, y, size), [result, width, most, far]);
   const foreseen = useMemo(() => predicted && pathOf(predicted, x, y, size, far), [result, width, most, far]);
-  const ticks = useMemo(() => secondsAlong(result.path), [result]);
+  const ticks = useMemo(() => secondsAlong(result.path, phone ? 1000 : 500), [result, phone]);
 
   // -- moving
 
@@ -127,11 +127,16 @@ export function Ceilings({ state, values, set, moment, stale }) {
   };
 
   const unit = state.lift_unit;
+  // Between the last two points, where a run seldom comes so high.
+  const last = points.length - 1;
+  const wordsX = (x(points[last]) + x(points[Math.max(0, last - 1)])) / 2;
+  const level = (row) => (row[last + 1][1] == null || row[last][1] == null ? null : (row[last + 1][1] + row[Math.max(1, last)][1]) / 2);
+  const levels = [rows[0], rows[1], rows[2], first].map(level);
   const zones = [
-    { text: phone ? "full" : `full cut${values.greatest_reduction != null ? `, ${values.greatest_reduction} %` : ""}`, low: rows[0][0][1], high: most },
-    { text: phone ? "more cut" : "more cut with every step up", low: rows[1][0][1], high: rows[0][0][1] },
-    { text: phone ? "retard" : "retard only", low: rows[2][0][1], high: rows[1][0][1] },
-    { text: phone ? "free" : "nothing is taken", low: 0, high: first[0][1] },
+    { text: phone ? "full cut" : `full cut${values.greatest_reduction != null ? `, ${values.greatest_reduction} %` : ""}`, low: levels[0], high: most },
+    { text: "more cut", low: levels[1], high: levels[0] },
+    { text: "retard", low: levels[2], high: levels[1] },
+    { text: phone ? "nothing" : "nothing is taken", low: 0, high: levels[3] },
   ].filter(({ low, high }) => low != null && high != null && y(low) - y(high) > 17);
 
   return (
@@ -200,7 +205,7 @@ export function Ceilings({ state, values, set, moment, stale }) {
           </g>
           <g class="zone-words" aria-hidden="true">
             {zones.map(({ text, low, high }) => (
-              <text key={text} x={x0 + (phone ? 16 : 20)} y={(y(low) + y(high)) / 2} dy="0.32em">{text}</text>
+              <text key={text} x={wordsX} y={(y(low) + y(high)) / 2} dy="0.32em" text-anchor="middle">{text}</text>
             ))}
           </g>
           {disk && disk.result && state.compare && (
@@ -226,7 +231,7 @@ export function Ceilings({ state, values, set, moment, stale }) {
                     data-handle={`${name} ${i}`}
                     transform={`translate(${x(p)} ${y(value)})`}
                     role="slider"
-                    tabIndex={0}
+                    tabindex={0}
                     aria-label={`${words}, ${p} ${state.progress_unit}`}
                     aria-orientation="vertical"
                     aria-valuemin={low}
@@ -249,7 +254,7 @@ export function Ceilings({ state, values, set, moment, stale }) {
                 data-handle={`${name} -1`}
                 transform={`translate(${gripX} ${grips[n]})`}
                 role="slider"
-                tabIndex={0}
+                tabindex={0}
                 aria-label={`${words}, the whole line`}
                 aria-orientation="vertical"
                 aria-valuemin={Math.min(...state.ranges[name].map(([low]) => low))}
@@ -291,9 +296,9 @@ function pathOf(run, x, y, size, far = Infinity) {
 }
 
 // A few moments to write along the run's path, so that it can be found again over time.
-function secondsAlong(run) {
+function secondsAlong(run, each) {
   const found = [];
-  for (let t = 500; t <= Math.min(run.t.at(-1), 3000); t += 500) {
+  for (let t = each; t <= Math.min(run.t.at(-1), 3000); t += each) {
     const at = (v) => valueAt({ t: run.t, v }, t);
     found.push({ t, p: at(run.p), v: at(run.v) });
   }
@@ -326,7 +331,7 @@ export function Numbers({ state, values, set }) {
   return (
     <details class="numbers">
       <summary>The same as numbers; add or take away points</summary>
-      <div class="scroll" tabIndex={0} role="region" aria-label="Ceilings as numbers">
+      <div class="scroll" tabindex={0} role="region" aria-label="Ceilings as numbers">
         <table>
           <thead>
             <tr>

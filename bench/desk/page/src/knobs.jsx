@@ -13,7 +13,6 @@ export function Knobs({ state, values, set }) {
     ["Give it back", ["release"]],
     ["How much", ["greatest_reduction", "greatest_retard", "trigger"]],
     ["Look ahead", ["look_rising", "look_falling"]],
-    ["Exactness", ["within"]],
   ];
   if (typeof values.release === "number") rate.current = values.release;
   const change = (name) => (value, stamp) => set({ [name]: value }, gesture(name), stamp);
@@ -56,6 +55,21 @@ export function Knobs({ state, values, set }) {
         );
       })}
     </div>
+  );
+}
+
+// How far the controller's maps may lie from the ceilings, beside how far they do.
+export function Within({ state, values, set, stale }) {
+  const off = state.result.ceilings.off_percent;
+  if (off == null) return null;
+  return (
+    <p class="within">
+      {stale ? "The controller's maps cannot follow these ceilings as closely as asked for: " : `The controller's maps follow these ceilings to within ${off} % of the greatest; `}
+      <span class="field">at most
+        <NumberField value={values.within} step={0.5} min={0} label="The maps may differ from the ceilings by at most, %" onSet={(value, stamp) => set({ within: value }, gesture("within"), stamp)} />
+        %
+      </span>
+    </p>
   );
 }
 

@@ -3,7 +3,7 @@ import { render } from "preact";
 import { useEffect, useRef, useState } from "preact/hooks";
 import { Ceilings, Numbers } from "./ceilings.jsx";
 import "./desk.css";
-import { Knobs } from "./knobs.jsx";
+import { Knobs, Within } from "./knobs.jsx";
 import { useDesk } from "./link.js";
 import { Predicted, Replayed } from "./time.jsx";
 
@@ -47,7 +47,7 @@ function Desk() {
         <div class="tools" role="toolbar" aria-label="Work">
           <button type="button" onClick={() => ask("undo")} disabled={!state.undo} title="Ctrl+Z">Undo</button>
           <button type="button" onClick={() => ask("redo")} disabled={!state.redo} title="Ctrl+Shift+Z">Redo</button>
-          <button type="button" aria-pressed={state.compare} onClick={() => ask("compare", { on: !state.compare })}>Compare with file</button>
+          <button type="button" aria-pressed={state.compare} onClick={() => ask("compare", { on: !state.compare })} title="with the file on disk">Compare</button>
           <button type="button" class="main" onClick={() => setSaving(true)} title="Ctrl+S">Save …</button>
         </div>
       </header>
@@ -55,7 +55,7 @@ function Desk() {
         <Messages state={state} said={said} setSaid={setSaid} connected={connected} ask={ask} saving={saving} />
         {state.compare && <Changed state={state} ask={ask} />}
         {!result ? <p class="wait">Working it out …</p> : (
-          <div class="halves">
+          <div class="board">
             <section aria-labelledby="how-high" class="high">
               <h2 id="how-high">How high may it go here?</h2>
               <p class="lead">
@@ -66,12 +66,9 @@ function Desk() {
                 {result.predicted?.with && "Dotted: the lift predicted for the car with this setting."}
               </p>
               <Ceilings state={state} values={values} set={set} moment={moment} stale={stale} />
-              <p class="within">
-                {result.ceilings.off_percent != null && !stale && `The controller's maps follow these ceilings to within ${result.ceilings.off_percent} % of the greatest.`}
-              </p>
               {stale && <div class="refused" role="alert"><b>These settings cannot be.</b> The pictures and figures are those of the last ones that could.<ul>{refused.map((text) => <li key={text}>{text}</li>)}</ul></div>}
+              <Within state={state} values={values} set={set} stale={stale} />
               <Numbers state={state} values={values} set={set} />
-              <Knobs state={state} values={values} set={set} />
             </section>
             <section aria-labelledby="what-then" class="then">
               <h2 id="what-then">And what happens then?</h2>
@@ -80,13 +77,17 @@ function Desk() {
               <Replayed result={result} disk={disk} moment={moment} setMoment={setMoment} stale={stale} />
               {disk && <p class="note"><span class="key disk-key" /> dashed: the file on disk{disk.why_not && `, which cannot be shown: ${disk.why_not}`}</p>}
               <Remarks result={result} />
-              {result.predicted && (
-                <>
-                  <h2>What the car would do</h2>
-                  <Predicted predicted={result.predicted} disk={disk} model={state.model} stale={stale} />
-                </>
-              )}
             </section>
+            <section aria-labelledby="keep" class="keep">
+              <h2 id="keep">Keep it, and give it back</h2>
+              <Knobs state={state} values={values} set={set} />
+            </section>
+            {result.predicted && (
+              <section aria-labelledby="the-car" class="car">
+                <h2 id="the-car">What would the car do?</h2>
+                <Predicted predicted={result.predicted} disk={disk} model={state.model} stale={stale} />
+              </section>
+            )}
           </div>
         )}
       </main>
@@ -144,7 +145,7 @@ function Changed({ state, ask }) {
       <h2>{state.changed.length ? "Changed against the file" : "Nothing is changed against the file"}</h2>
       {state.changed.length > 0 && (
         <>
-          <div class="scroll" tabIndex={0} role="region" aria-label="Changed keys">
+          <div class="scroll" tabindex={0} role="region" aria-label="Changed keys">
             <table>
               <thead><tr><th scope="col">key</th><th scope="col">in the file</th><th scope="col">now</th></tr></thead>
               <tbody>{state.changed.map((one) => <tr key={one.key}><th scope="row"><code>{one.key}</code></th><td>{one.was}</td><td>{one.now}</td></tr>)}</tbody>
@@ -236,7 +237,7 @@ function Save({ state, said, ask, close }) {
       <form onSubmit={(event) => { event.preventDefault(); save(false); }}>
         <h2 id="save-title">Save the calibration</h2>
         <label>File name
-          <input type="text" value={name} placeholder="my-car.toml" autoFocus spellcheck={false} onInput={(event) => setName(event.currentTarget.value)} />
+          <input type="text" value={name} placeholder="my-car.toml" spellcheck={false} onInput={(event) => setName(event.currentTarget.value)} />
         </label>
         <p class="note">In {state.file.folder}. A file of that name is kept beside it as {name || "my-car.toml"}.old-1, -2 and so on. Comments stay.</p>
         {state.changed.length > 0 ? <p>{state.changed.length} {state.changed.length === 1 ? "key differs" : "keys differ"} from the file.</p> : <p>Nothing differs from the file.</p>}

@@ -29,9 +29,9 @@ export function Replayed({ result, disk, moment, setMoment, stale }) {
     if (!width) return null;
     const { curves } = result;
     const greatest = (curve) => Math.max(...curve.v);
-    const y = (panel, most) => scaleLinear([0, most], [panels[panel][0] + panels[panel][1], panels[panel][0]]);
+    const y = (panel, most, least = 0) => scaleLinear([least, most], [panels[panel][0] + panels[panel][1], panels[panel][0]]);
     const tops = curves.reduction_full.v.filter((v) => v != null);
-    const lift = y("lift", 1.05 * Math.max(50, greatest(curves.lift), ...tops));
+    const lift = y("lift", 1.05 * Math.max(50, greatest(curves.lift), ...tops), Math.min(0, ...curves.lift.v));
     const most = Math.max(10, greatest(curves.demand), greatest(curves.reduction), other ? greatest(other.curves.reduction) : 0);
     const cut = y("cut", Math.min(100, 10 * Math.ceil(most / 10 + 0.2)));
     const retard = y("retard", Math.max(5, 1.15 * greatest(curves.retard), other ? 1.15 * greatest(other.curves.retard) : 0));
@@ -93,7 +93,7 @@ export function Replayed({ result, disk, moment, setMoment, stale }) {
           onPointerLeave={() => setMoment(null)}
           onKeyDown={key}
           role="slider"
-          tabIndex={0}
+          tabindex={0}
           aria-label="The replayed run over time: lift, cut, retard, who asked. Move a moment along it"
           aria-valuemin={from}
           aria-valuemax={to}
@@ -178,7 +178,8 @@ export function Predicted({ predicted, disk, model, stale }) {
   const height = 200;
   const x = scaleLinear([0, predicted.until_ms], [44, width - (phone ? 8 : 96)]);
   const most = 1.05 * Math.max(50, ...predicted.with.v, ...predicted.without.v);
-  const y = scaleLinear([0, most], [height - 40, 12]);
+  const least = Math.min(0, ...predicted.with.v, ...predicted.without.v);
+  const y = scaleLinear([least, most], [height - 42, 12]);
   const draw = trace(x, y);
   const rows = predicted.rows.filter((row) => row.key !== "turned_over" || row.with || row.without);
   const write = (row, value) => {
@@ -214,7 +215,7 @@ export function Predicted({ predicted, disk, model, stale }) {
           </svg>
         )}
       </div>
-      <div class="scroll" tabIndex={0} role="region" aria-label="Predicted figures">
+      <div class="scroll" tabindex={0} role="region" aria-label="Predicted figures">
         <table class="foretold">
           <thead>
             <tr>
