@@ -1,10 +1,10 @@
-"""No intermediate of the controller reaches 2**30: part by part, for any calibration, input and reachable state.
+"""No intermediate of the controller reaches 2**30, for any calibration, input and reachable state.
 
-Each unit below runs one function on every state that keeps the invariants of its part (contracts.py) and on every
-argument that its callers may give, notes the bound of each operation, and proves that the
-state keeps the invariants. Calls from part to part are stood in for by what was proved of the callee. That the
-state after power-up keeps the invariants is proved of `reset`, so by induction over the ticks every
-reachable state does. `nodes.py` proves that no operation of the source was left out.
+Each unit below runs one function on every state that keeps the invariants of its part (contracts.py) and on
+every argument that its callers may give, notes the bound of each operation, and proves that the state keeps the
+invariants. Calls from part to part are stood in for by what was proved of the callee. That the state after
+power-up keeps the invariants is proved of `reset`, so by induction over the ticks every reachable state
+does. `nodes.py` finds any operation of the source that was left out.
 """
 
 from __future__ import annotations
@@ -345,7 +345,7 @@ def lift_reset(to: Any) -> None:
 
 @unit
 def lift_of_height(to: Any) -> None:
-    p, c = any_lift(to)
+    p, _ = any_lift(to)
     height = number("height", LIFT)
     with to.standing_in(**HELPERS):
         session().prove(within(p.call("of_height", height), *LIFT), "a lift")

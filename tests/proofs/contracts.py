@@ -1,4 +1,4 @@
-"""What the proofs of parts rely on from one another: calibrations, stand-ins for proved functions, invariants.
+"""What the proofs of parts take from one another: calibrations, stand-ins for what was proved, invariants.
 
 A stand-in proves what the function demands of its caller and gives back any result that the function was
 proved to give: the proof of a caller need not walk through its callees again.
@@ -16,7 +16,6 @@ from tests.proofs.symbolic import (
     greatest_of,
     implies,
     least_of,
-    nonnegative_product,
     session,
     some,
 )

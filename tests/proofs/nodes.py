@@ -55,7 +55,7 @@ def _constant(node: ast.AST) -> bool:
 
 
 def operations(folder: Path = ROOT / "controller") -> list[Node]:
-    """Operations on numbers inside functions, but those on constants, those that set bits, and NOT_OF_A_TICK."""
+    """Operations on numbers in functions, but those on constants, on bits, and those of NOT_OF_A_TICK."""
     found = []
     for path in sorted(folder.glob("*.py")):
         text = path.read_text(encoding="utf-8")

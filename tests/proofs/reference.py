@@ -1,6 +1,6 @@
-"""The reference as the proofs see it: its parts without a calibration of their own, and what stands in for a call.
+"""The reference as the proofs see it: its parts by themselves, and what stands in for a call.
 
-`Part` gives the fields of the reference and of the C core one name: those of the core, which has no underscores.
+`Part` gives the fields of the reference and of the C core one name: those of the core, with no underscores.
 """
 
 from __future__ import annotations

@@ -6,9 +6,9 @@ the function for each way (`paths`). What is known on a path is handed to z3, an
 finds no integers for which the claim is false.
 
 Everything that z3 sees is linear. A value is a polynomial over atoms; a product of atoms is an atom of
-its own, of which z3 learns only what `_product` says: true inequalities between a product and its factors. A
-quotient q of n and d is a new atom with 0 <= n - q * d < d. So z3 knows less than the whole truth: a claim that
-it proves is true; a true claim may fail to be proved; a model of a failed one may be impossible.
+its own, of which z3 learns only what `relate` says: true inequalities between a product and its factors. A
+quotient q of n and d is a new atom with 0 <= n - q * d < d. So z3 knows less than the whole truth: a claim
+that it proves is true; a true claim may fail to be proved; a model of a failed one may be impossible.
 
 `note` sees the result of every operation, which is how bounds of intermediates are found.
 """
@@ -35,11 +35,11 @@ class NotProved(Exception):
 
 
 class Session:
-    """One exploration: z3's knowledge of the present path, what was decided on it, and what was noted.
+    """One exploration: what z3 knows of the present path, what was decided on it, and what was noted.
 
-    Each path is a run of its own from the start. The log of a run says how each open question was answered; the
-    next run repeats the answers up to the last question that has another one, and z3 keeps what it
-    knew at that point.
+    Each path is a run of its own from the start. The log of a run says how each open question was answered;
+    the next run repeats the answers up to the last question that has another one, and z3 keeps what
+    it knew at that point.
     """
 
     def __init__(self, limit: int | None = None, watch: str = "/controller/") -> None:
@@ -66,10 +66,9 @@ class Session:
 
     def run(self, body: Callable[[], None]) -> int:
         """Runs the body along every path; how many there were."""
-        global _session
-        if _session is not None:
+        if _sessions:
             raise RuntimeError("one session at a time")
-        _session = self
+        _sessions.append(self)
         try:
             while True:
                 self._begin()
@@ -86,7 +85,7 @@ class Session:
                 self._log[-1] = (question, not answer, False)
                 self._known = len(self._log) - 1
         finally:
-            _session = None
+            _sessions.clear()
 
     def decide(self, condition: z3.BoolRef) -> bool:
         """The way to go: both, one after the other, where z3 rules neither out."""
@@ -220,13 +219,13 @@ class Session:
         return size
 
 
-_session: Session | None = None
+_sessions: list[Session] = []
 
 
 def session() -> Session:
     """The exploration under way."""
-    assert _session is not None, "symbolic values live only inside Session.run"
-    return _session
+    assert _sessions, "symbolic values live only inside Session.run"
+    return _sessions[0]
 
 
 def where(place: tuple[CodeType, int]) -> str:
@@ -701,8 +700,8 @@ def counting(first: Any, end: Any = None) -> Iterator[Any]:
 class Array:
     """A list of unknowns: places may be unknown too.
 
-    `rising` (or falling, where the fact says so) tells z3 the order of the first `points` values. Without it a
-    list is only its values' range: what is written must keep it, what is read is any value in it.
+    With `points`, z3 knows that the first so many values rise (or fall, where `up` does not hold). Without,
+    a list is only its values' range: what is written must keep it, what is read is any value in it.
     """
 
     def __init__(
