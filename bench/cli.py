@@ -26,6 +26,7 @@ COMMANDS = {
     "calibration": ("bench.calibration.command:calibration", "Check, show or compile a calibration file."),
     "trace": ("bench.trace.command:trace", "Show what was understood of a recorded trace."),
     "replay": ("bench.replay.command:replay", "Run the controller over a recorded trace, tick by tick."),
+    "compare": ("bench.compare.command:compare", "Compare calibrations over traces, and runs by launch."),
     "sweep": ("bench.sweep.command:sweep", "Run many calibrations over many traces: what would each take?"),
     "vectors": ("bench.vectors.command:vectors", "Write golden vectors of a trace, to check firmware by."),
     "verify": ("bench.verify.command:verify", "Compare a device on a serial port with the reference."),

@@ -81,7 +81,8 @@ class Quantity:
 @dataclass(frozen=True)
 class Shown:
     """One line of a calibration as `show` prints it; `quantity` where it is one of numbers. `value` is what a
-    file would say: numbers in the unit of the key, true or false, or a word."""
+    file would say: numbers in the unit of the key, true or false, or a word. `base` is the key without its
+    unit."""
 
     section: str
     key: str
@@ -89,6 +90,7 @@ class Shown:
     given: bool
     quantity: Quantity | None = None
     value: Any = None
+    base: str = ""
 
 
 @dataclass
@@ -275,12 +277,12 @@ class Section:
                 self.path(key), (known,), allowed[0], Fraction(1), sign, given=False, good=default is not None
             )
             if default is not None:
-                self._show(key, with_sign(plain(known), sign), q, given=False)
+                self._show(key, with_sign(plain(known), sign), q, given=False, base=base)
             return q
         key, unit, suffix, size = found
         q = self._numbers(self.path(key), [self.content[key]], unit, suffix, size)
         if q.good:
-            self._show(key, q.written(q.value), q, given=True)
+            self._show(key, q.written(q.value), q, given=True, base=base)
         return q
 
     def whole(self, base: str, *, default: int | None = None, least: int = 0, greatest: int = 0) -> Quantity:
@@ -310,7 +312,7 @@ class Section:
         if not q.good:
             return bad
         text = ", ".join(plain(value / size) for value in q.values)
-        self._show(key, with_sign(text, q.sign), q, given=True, several=True)
+        self._show(key, with_sign(text, q.sign), q, given=True, several=True, base=base)
         return q
 
     def table(self, base: str, unit: str, rows: Quantity, columns: Quantity) -> Table:
@@ -475,12 +477,13 @@ class Section:
 
     def _show(
         self, key: str, text: str, q: Quantity | None = None, *, given: bool, several: bool = False,
-        value: Any = None,
+        value: Any = None, base: str = "",
     ) -> None:  # fmt: skip
         if q is not None:
             numbers = [_number(number / q.size) for number in q.values]
             value = numbers if several else numbers[0]
-        self.file.shown.append(Shown(self.name, key, text, given, q, text if value is None else value))
+        value = text if value is None else value
+        self.file.shown.append(Shown(self.name, key, text, given, q, value, base or key))
 
 
 def _number(exact: Fraction) -> int | float:

@@ -123,7 +123,7 @@ def write_ticks(path: Path, s: Stepped) -> None:
             ),
         }
 
-    _write_csv(path, s.run.n, columns)
+    write_csv(path, s.run.n, columns)
 
 
 def write_events(path: Path, s: Stepped) -> None:
@@ -142,14 +142,14 @@ def write_events(path: Path, s: Stepped) -> None:
             "spark_off": (bits & SPARK_OFF) // SPARK_OFF,
         }
 
-    _write_csv(path, len(made.event_tick), columns)
+    write_csv(path, len(made.event_tick), columns)
 
 
 def _seconds(s: Stepped, tick: Any) -> Any:
     return np.round(s.inputs.start_s + tick * s.tick_s, 6)
 
 
-def _write_csv(path: Path, rows: int, columns: Callable[[slice], dict[str, Any]]) -> None:
+def write_csv(path: Path, rows: int, columns: Callable[[slice], dict[str, Any]]) -> None:
     """Write `columns(part)`, arrays (or codes and what they are called) by name, in parts, so that a long
     trace needs no second copy in memory."""
     import pyarrow as pa

@@ -57,7 +57,7 @@ class Study:
     def __post_init__(self) -> None:
         groups: dict[Any, list[int]] = {}
         for number, setting in enumerate(self.settings):
-            groups.setdefault(_inputs_key(setting.calibration), []).append(number)
+            groups.setdefault(inputs_key(setting.calibration), []).append(number)
         self._groups = list(groups.values())
 
     def add(self, label: str, trace: Trace) -> None:
@@ -92,7 +92,7 @@ def read_study(
 ) -> Study:
     """Read all traces. UserError for what is wrong with one."""
     study = Study(settings, options or Options())
-    for number, (path, label) in enumerate(zip(paths, _labels(paths), strict=True)):
+    for number, (path, label) in enumerate(zip(paths, labels(paths), strict=True)):
 
         def read(share: float, number: int = number) -> None:
             progress((number + share) / len(paths))
@@ -101,7 +101,10 @@ def read_study(
     return study
 
 
-def _labels(paths: Sequence[Path]) -> list[str]:
+def labels(paths: Sequence[Path]) -> list[str]:
+    """What each trace is called: its file's name, or its path where another one has that name.
+
+    UserError where one is there twice."""
     names = [path.name for path in paths]
     for i, path in enumerate(paths):
         if path in paths[:i]:
@@ -109,7 +112,8 @@ def _labels(paths: Sequence[Path]) -> list[str]:
     return [str(path) if names.count(name) > 1 else name for path, name in zip(paths, names, strict=True)]
 
 
-def _inputs_key(calibration: CalibrationFile) -> Any:
+def inputs_key(calibration: CalibrationFile) -> Any:
+    """Calibrations of one key read the same inputs from a trace."""
     values = [calibration.values[name] for name in INPUTS_DEPEND_ON]
     return (calibration.built.volts_to_counts, *(tuple(v) if isinstance(v, list) else v for v in values))
 
