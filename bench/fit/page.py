@@ -183,7 +183,9 @@ def _strip(fit: Fit, i: int, facts: dict[str, Any]) -> Strip:
             f"{name}_measured": Column.of(measured, d, unit),
             f"{name}_fitted": Column.of(fitted.seen[i][name], d, unit),
             f"{name}_given": Column.of(fitted.before[i][name] + measured, d, unit),
-            f"{name}_left": Column.of(fitted.differences[i][name], d + 1, unit),
+            f"{name}_left": Column.of(
+                np.where(np.isfinite(measured), fitted.differences[i][name], np.nan), d + 1, unit
+            ),
         }
         ends = name == "height" and run.at_end.any()
         panels += [
@@ -201,7 +203,7 @@ def _strip(fit: Fit, i: int, facts: dict[str, Any]) -> Strip:
             Panel(
                 "What is left: fitted less measured",
                 unit,
-                [Line("left", f"{name}_left", "second")],
+                [Line("left", f"{name}_left", "thin")],
                 [Level("none", 0.0, "pale")],
                 height=80,
             ),

@@ -9,7 +9,8 @@ from typing import Any, Literal
 from bench.report.columns import Column
 
 Look = Literal[
-    "main", "second", "third", "fourth", "pale", "limit", "limit-dashed", "limit-dotted", "fill", "dots",
+    "main", "second", "third", "fourth", "pale", "thin", "limit", "limit-dashed", "limit-dotted", "fill",
+    "dots",
     "run-0", "run-1", "run-2", "run-3", "run-4", "run-5",
 ]  # fmt: skip
 """How a line looks: each differs from the others in dash, width or marker as well as in colour. `main` is a
@@ -41,7 +42,7 @@ class Cell:
 @dataclass(frozen=True)
 class Table:
     """Columns are (title, whether to the right); the first cell of a row heads it. `chosen` rows stand out;
-    `ids` tie rows to the points of a Points figure."""
+    `ids` tie rows to the points of a Points figure; a `sortable` table is put in order by its titles."""
 
     columns: Sequence[tuple[str, bool]]
     rows: Sequence[Sequence[str | Cell]]
@@ -49,6 +50,7 @@ class Table:
     note: str = ""
     chosen: Sequence[int] = ()
     ids: Sequence[str] = ()
+    sortable: bool = False
     kind: Literal["table"] = "table"
 
 

@@ -64,6 +64,7 @@
     third: ["green", 1.7, [3, 3]],
     fourth: ["purple", 1.7, [10, 3, 2, 3]],
     pale: ["pale", 1.2, []],
+    thin: ["ink", 1.1, []],
     limit: ["orange", 1.6, []],
     "limit-dashed": ["orange", 1.6, [8, 4]],
     "limit-dotted": ["orange", 1.8, [2, 4]],
@@ -314,6 +315,7 @@
     made.y_axes = made.left;
     made.below[0].setv({ major_label_text_font_size: "14px", minor_tick_line_color: null, visible: true });
     made.left[0].setv({ major_label_text_font_size: "14px", minor_tick_line_color: null });
+    if (made.left[0].ticker.desired_num_ticks) made.left[0].ticker.desired_num_ticks = clamp(Math.round(height / 34), 2, 7);
     if (!axis) made.below[0].setv({ major_label_text_font_size: "0px", major_label_standoff: 0 });
     return made;
   }
@@ -327,7 +329,7 @@
         axis_line_color: colour("soft"), major_tick_line_color: colour("soft"), major_label_text_color: colour("ink"),
       }); // prettier-ignore
     }
-    for (const lines of made.center) lines.setv({ grid_line_color: grid ? colour("grid") : null });
+    for (const lines of made.center) if ("grid_line_color" in lines) lines.setv({ grid_line_color: grid ? colour("grid") : null });
   }
 
   const show = (made, place) => Bokeh.Plotting.show(made, place);
@@ -1086,6 +1088,24 @@
     rowOf(id)?.classList.add("lit");
   }
 
+  /** Puts the rows of a table in order: numbers by size, words by letters, up and then down. */
+  function sort(title) {
+    const place = title.cellIndex;
+    const down = title.getAttribute("aria-sort") === "ascending";
+    for (const other of title.parentElement.cells) other.removeAttribute("aria-sort");
+    title.setAttribute("aria-sort", down ? "descending" : "ascending");
+    const body = title.closest("table").tBodies[0];
+    const value = (row) => {
+      const text = row.cells[place].textContent.trim();
+      const number = parseFloat(text);
+      return Number.isNaN(number) ? text : number;
+    };
+    const rows = [...body.rows].map((row) => [value(row), row]);
+    const order = (p, q) => (typeof p === "number" && typeof q === "number" ? p - q : String(p).localeCompare(String(q)));
+    rows.sort(([p], [q]) => (down ? -order(p, q) : order(p, q)));
+    body.append(...rows.map(([, row]) => row));
+  }
+
   // --- the page
 
   const strips = {}, clouds = []; // prettier-ignore
@@ -1093,6 +1113,7 @@
   function follow(event) {
     const button = event.target.closest("button");
     if (!button) return;
+    if (button.classList.contains("sort")) return sort(button.closest("th"));
     const { figure, start, stop, at, from, to, point } = button.dataset;
     if (point !== undefined) {
       for (const cloud of clouds) {
@@ -1138,4 +1159,8 @@
   }
 
   window.liftlatch = main();
+  window.liftlatch.catch((error) => {
+    const text = "The pictures could not be drawn by this browser; all tables and texts are here. ";
+    document.querySelector("nav").after(el("p", "alarm", text + error));
+  });
 })();

@@ -234,10 +234,12 @@ def calibration_text(found: Found) -> str:
 
 def write_all(folder: Path, facts: dict[str, Any], found: Found) -> None:
     """Fill a folder; the calibration only where one keeps the limits."""
+    from bench.search import page
     from bench.search.picture import draw
 
     (folder / STATE).write_text(state_text(found), encoding="utf-8")
     (folder / "summary.json").write_text(as_json(facts), encoding="utf-8")
     if found.chosen is not None:
         (folder / CALIBRATION).write_text(calibration_text(found), encoding="utf-8")
+    page.write(folder / "report.html", facts, found)
     draw(folder / "search.png", found)

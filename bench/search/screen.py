@@ -11,7 +11,7 @@ from bench.trace.text import shown, shown_path
 if TYPE_CHECKING:
     from rich.console import Console
 
-_SHARES = (
+SHARES = (
     ("within all limits", "within_limits"),
     ("  peak lift", "lift_kept"),
     ("  landing speed", "landing_kept"),
@@ -24,7 +24,7 @@ _SHARES = (
     ("touches the bar", "bar_touched"),
     ("nose on the ground", "nose_on_ground"),
 )
-_FIGURES = (
+FIGURES = (
     ("time, s", "time_s", 3),
     ("peak lift, mm", "peak_lift_mm", 0),
     ("landing speed, m/s", "landing_speed_mps", 2),
@@ -32,7 +32,7 @@ _FIGURES = (
     ("reduction, %", "greatest_reduction_percent", 0),
     ("command reversals", "command_reversals", 0),
 )
-_SIDES = ("without", "with_start", "with_found")
+SIDES = ("without", "with_start", "with_found")
 
 
 def show(facts: dict[str, Any], out: Path | None) -> None:
@@ -47,7 +47,7 @@ def show(facts: dict[str, Any], out: Path | None) -> None:
     print_list(console, "Warnings about the calibration", facts["warnings"])
     console.print()
     if out is not None:
-        names = "search.png, summary.json, state.json"
+        names = "report.html, search.png, summary.json, state.json"
         if facts["limits_kept"]:
             names = f"calibration.toml (for replay, predict and verify), {names}"
         print_text(console, f"Written to {shown_path(out)}: {names}")
@@ -86,14 +86,14 @@ def _settings(console: Console, facts: dict[str, Any]) -> None:
 def _check(console: Console, facts: dict[str, Any]) -> None:
     found = "found" if facts["limits_kept"] else "nearest"
     table = make_table(("share of the cars", False), ("without", True), ("start", True), (found, True))
-    for text, key in _SHARES:
-        cells = [facts[side]["shares"].get(key) for side in _SIDES]
+    for text, key in SHARES:
+        cells = [facts[side]["shares"].get(key) for side in SIDES]
         if cells[0] is not None:
             table.add_row(text, *(f"{100 * cell:.1f} %" for cell in cells))
     print_table(console, f"On {facts['spread']['check_cars']} cars that it was not sought with", table)
     table = make_table(("5/50/95 % of the cars", False), ("without", True), ("start", True), (found, True))
-    for text, key, decimals in _FIGURES:
-        cells = [facts[side]["percentiles_5_50_95"][key] for side in _SIDES]
+    for text, key, decimals in FIGURES:
+        cells = [facts[side]["percentiles_5_50_95"][key] for side in SIDES]
         table.add_row(text, *("/".join(f"{value:.{decimals}f}" for value in cell) for cell in cells))
     console.print()
     console.print(table)

@@ -91,7 +91,7 @@ def sweep(
         found = report.Sweep(calibration, varied, made, study.recordings, measures, engine, where)
         facts = report.summary(found, command_line())
         if folder is not None:
-            report.write_all(folder, facts, lambda path: write_picture(path, facts))
+            report.write_all(folder, facts, found, lambda path: write_picture(path, facts))
     if as_json:
         print_json(facts)
         return

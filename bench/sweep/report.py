@@ -160,8 +160,11 @@ def _cell(value: Any) -> str:
     return str(value).lower() if isinstance(value, bool) else str(value)
 
 
-def write_all(folder: Any, facts: dict[str, Any], draw: Callable[[Any], None]) -> None:
-    """sweep.csv, summary.json and sweep.png, into an empty folder."""
+def write_all(folder: Any, facts: dict[str, Any], sweep: Sweep, draw: Callable[[Any], None]) -> None:
+    """report.html, sweep.csv, summary.json and sweep.png, into an empty folder."""
+    from bench.sweep import page
+
     (folder / "summary.json").write_text(as_json(facts), encoding="utf-8")
     (folder / "sweep.csv").write_text(as_csv(facts), encoding="utf-8")
+    page.write(folder / "report.html", facts, sweep)
     draw(folder / "sweep.png")

@@ -29,9 +29,8 @@ def show(facts: dict[str, Any], out: Path | None) -> None:
     _notes(console, facts)
     console.print()
     if out is not None:
-        print_text(
-            console, f"Written to {shown_path(out)}: the picture sweep.png, sweep.csv, summary.json"
-        )
+        files = "the page report.html, the picture sweep.png, sweep.csv, summary.json"
+        print_text(console, f"Written to {shown_path(out)}: {files}")
         console.print()
     print_text(console, facts["open_loop"])
     print_text(console, facts["cautions"])
