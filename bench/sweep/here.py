@@ -105,6 +105,15 @@ def _processes(engine: str, workers: int) -> Iterator[tuple[Executor, _Work]]:
 def _begin(stop: Stop) -> None:
     global _stop_of_this_process  # noqa: PLW0603 - the only way to hand something to a process of a pool
     _stop_of_this_process = stop
+    threading.Thread(target=_end_with_parent, daemon=True).start()
+
+
+def _end_with_parent() -> None:
+    """A process of a pool waits for work for ever, even from a parent that was killed outright."""
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        parent.join()
+        os._exit(1)
 
 
 def _step_in_process(engine: str, image: bytes, arrays: dict[str, Ints]) -> Measures:
