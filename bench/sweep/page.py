@@ -73,8 +73,9 @@ def page(facts: dict[str, Any], sweep: Sweep) -> Page:
 
 
 def _differs(facts: dict[str, Any], column: Column) -> bool:
-    rows = [row for setting in facts["settings"] for row in (setting["over_all"], *setting["traces"])]
-    return len({column.text(row) for row in rows}) > 1
+    """Whether the settings differ in a figure, over all or on one of the traces."""
+    each = [(setting["over_all"], *setting["traces"]) for setting in facts["settings"]]
+    return any(len({column.text(row) for row in rows}) > 1 for rows in zip(*each, strict=True))
 
 
 def _answer(facts: dict[str, Any]) -> Iterator[str]:

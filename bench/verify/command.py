@@ -65,7 +65,9 @@ if TYPE_CHECKING:
     help="Repeat a request that is not answered within this time, 9 times at most.",
 )  # fmt: skip
 @click.option("--firmware", metavar="TEXT", help="Refuse a device whose firmware calls itself otherwise.")
-@out_option("Write report.html, verify.json, junit.xml and, for a difference, its context as CSV and picture there.")
+@out_option(
+    "Write report.html, verify.json, junit.xml and, for a difference, its context as CSV and picture there."
+)
 @input_options
 @json_option
 @trace_options
@@ -124,7 +126,7 @@ def verify(traces: tuple[Path, ...], calibration_path: Path, as_json: bool, **gi
         status = None if failed else _status(target)
         found = report.facts(results, target.greeting, status, how)
         if folder is not None:
-            report.write_all(folder, found, results)
+            report.write_all(folder, found, results, calibration)
         target.host.line.close()
     if status is not None:
         damaged = status.crc + status.stuffing + status.long + status.short

@@ -1,5 +1,5 @@
-"""What a verify leaves behind: verify.json, junit.xml, and for a difference its context as CSV and
-picture."""
+"""What a verify leaves behind: report.html, verify.json, junit.xml, and for a difference its context as CSV
+and picture."""
 
 from __future__ import annotations
 
@@ -15,6 +15,7 @@ from bench.replay.names import STATES, reason_name
 from bench.verify.compare import FIRST_TICK, Context, Difference, Tally
 
 if TYPE_CHECKING:
+    from bench.calibration import CalibrationFile
     from bench.link.protocol import Greeting, Status
     from bench.verify.timing import Pace
 
@@ -141,8 +142,13 @@ def _difference_facts(result: TraceResult, difference: Difference) -> dict[str, 
     }
 
 
-def write_all(folder: Path, found: dict[str, Any], results: list[TraceResult]) -> None:
+def write_all(
+    folder: Path, found: dict[str, Any], results: list[TraceResult], calibration: CalibrationFile
+) -> None:
     """All files, into an empty folder."""
+    from bench.verify import page
+
+    page.write(folder / "report.html", found, results, calibration)
     (folder / "verify.json").write_text(
         as_json(found), encoding="utf-8"
     )
