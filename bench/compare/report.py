@@ -143,8 +143,11 @@ def _by_launch(study: Study, first: RunName, other: RunName) -> dict[str, Any]:
 
 def write_all(folder: Path, facts: dict[str, Any], study: Study) -> None:
     """All files of a comparison, into an empty folder."""
+    from bench.compare import page
+
     (folder / "summary.json").write_text(as_json(facts), encoding="utf-8")
     write_differences(folder / "differences.csv", study)
+    page.write(folder / "report.html", facts, study)
 
 
 def write_differences(path: Path, study: Study) -> None:

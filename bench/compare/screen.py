@@ -179,7 +179,9 @@ def when(row: dict[str, Any], many: bool) -> str:
 
 def _because(side: dict[str, Any]) -> str:
     state = side["state"].replace("_", " ")
-    return "-" if side["reason"] == "none" else f"{side['reason']}, {state}"
+    if side["reason"] == "none":
+        return "retard only" if side["retard_ddeg"] else "-"
+    return f"{side['reason']}, {state}"
 
 
 def stretch(span: dict[str, Any], many: bool) -> list[str]:

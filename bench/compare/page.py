@@ -1,0 +1,393 @@
+"""The page of a comparison: the answer in words, each run with all calibrations, and runs by their launch."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from bench.compare import apart
+from bench.compare.report import LETTERS
+from bench.compare.screen import (
+    change_rows,
+    figures,
+    maps_lines,
+    place,
+    places,
+    run_name,
+    stretch,
+)
+from bench.compare.study import Recording, Study
+from bench.replay import names
+from bench.replay.drawn import window
+from bench.replay.findings import Stepped
+from bench.report.blocks import (
+    Bands,
+    Block,
+    Bullets,
+    Cell,
+    Jump,
+    Line,
+    Look,
+    Page,
+    Panel,
+    Place,
+    Row,
+    Section,
+    Series,
+    Strip,
+    Table,
+    Text,
+    Zero,
+)
+from bench.report.cal import calibration_section
+from bench.report.columns import Column
+from bench.report.made import made
+from bench.report.page import write_page
+from bench.report.reasons import REASON_BARS
+from bench.trace.text import plural
+
+_LOOKS: tuple[Look, ...] = ("run-0", "run-1", "run-2", "run-3", "run-4", "run-5")
+_AROUND_S = 0.3
+_BY_LAUNCH = "by-launch"
+
+
+def write(path: Path, facts: dict[str, Any], study: Study) -> None:
+    """Write the page of a comparison; `facts` is what summary.json holds."""
+    write_page(path, page(facts, study))
+
+
+def page(facts: dict[str, Any], study: Study) -> Page:
+    """The page of a comparison."""
+    sections = []
+    if len(study.calibrations) > 1:
+        sections.append(Section("What was changed", list(_changes(facts))))
+    for number, trace in enumerate(facts["traces"]):
+        sections.append(Section(_heading(facts, trace), list(_trace(trace, study, number))))
+    if facts["runs_by_launch"]:
+        sections.append(Section("Runs by their launch", list(_by_launch(facts, study))))
+    notes = [
+        Bullets(trace["notes"], f"Understood and assumed of {trace['label']}") for trace in facts["traces"]
+    ]
+    sections.append(Section("What the traces are", notes, wide=False))
+    for one, calibration in zip(facts["calibrations"], study.calibrations, strict=True):
+        sections.append(calibration_section(calibration, f"Calibration {one['letter']}"))
+    files = " and ".join(calibration.path.name for calibration in study.calibrations)
+    count = len(study.recordings)
+    return Page(
+        what="compare",
+        title=f"{files} on {study.recordings[0].label if count == 1 else plural(count, 'trace')}",
+        answer=list(_answer(facts)),
+        key=list(_key(facts)),
+        sections=sections,
+        cautions=[facts["open_loop"], facts["cautions"]],
+        made=list(_made(facts)),
+    )
+
+
+def _heading(facts: dict[str, Any], trace: dict[str, Any]) -> str:
+    return f"The run {trace['label']}" if len(facts["traces"]) > 1 else "The run"
+
+
+def _answer(facts: dict[str, Any]) -> Iterator[str]:
+    for other in facts["calibrations"][1:]:
+        letter, count = other["letter"], sum(len(change_rows(change)) for change in other["changes"])
+        found = [
+            (trace, difference)
+            for trace in facts["traces"]
+            for difference in trace["differences"]
+            if difference["letter"] == letter and not difference["equal"]
+        ]
+        changed = f"{letter} changes {plural(count, 'value') if count else 'no key'} of A"
+        if not found:
+            yield f"{changed}, and commands the same in every tick."
+            continue
+        seconds = sum(difference["differs_s"] for _, difference in found)
+        traces = len(facts["traces"])
+        where = f" in {len(found)} of {traces} traces" if traces > 1 else ""
+        most = max(
+            (difference["greatest_reduction"] for _, difference in found if difference["greatest_reduction"]),
+            key=lambda row: abs(row["b"]["reduction_permille"] - row["a"]["reduction_permille"]),
+            default=None,
+        )
+        far = ""
+        if most is not None:
+            a, b = (most[side]["reduction_permille"] / 10 for side in "ab")
+            when = f"{most['since_launch_s']:.3f} s after the launch"
+            far = f" Furthest apart {when}: A {a:.1f} %, {letter} {b:.1f} %."
+        yield f"{changed}, and commands otherwise for {seconds:.3f} s{where}.{far}"
+    yield facts["open_loop"]
+
+
+def _key(facts: dict[str, Any]) -> Iterator[tuple[str, str]]:
+    for i, one in enumerate(facts["calibrations"]):
+        launches = [launch for trace in facts["traces"] for launch in trace["sides"][i]["launches"]]
+        taken = sum(launch["full_cut_s"] for launch in launches)
+        yield f"{taken:.3f} s", f"torque-time {one['letter']} takes"
+
+
+def _made(facts: dict[str, Any]) -> Iterator[tuple[str, str]]:
+    yield from made(facts, facts["command_line"])
+    for one in facts["calibrations"]:
+        yield f"Calibration {one['letter']}", one["file"]
+        yield "Its SHA-256", one["sha256"]
+        yield "Its image", f"CRC-32 {one['image_crc32']}"
+    for trace in facts["traces"]:
+        yield "Trace", trace["file"]
+        yield "Its SHA-256", trace["sha256"]
+    yield "Stepped by", "the C core" if facts["engine"] == "c" else "the reference"
+
+
+def _changes(facts: dict[str, Any]) -> Iterator[Block]:
+    for other in facts["calibrations"][1:]:
+        letter = other["letter"]
+        rows = [row for change in other["changes"] for row in change_rows(change)]
+        lines = ["Both compile to the same image."] if other["same_image_as_a"] else maps_lines(other)
+        if rows:
+            columns = (("key", False), ("A", True), (letter, True))
+            yield Table(columns, rows, f"{other['file']} ({letter}) against A", " ".join(lines))
+        else:
+            what = "no key" if other["same_image_as_a"] else "no key but those of maps"
+            yield Text([f"{letter} ({other['file']}) changes {what} of A.", *lines])
+
+
+# --- one trace with all calibrations
+
+
+def _trace(trace: dict[str, Any], study: Study, number: int) -> Iterator[Block]:
+    recording = study.recordings[number]
+    name = f"trace-{number + 1}"
+    base = recording.sides[0].stepped
+    many = len(base.runs) > 1 or any(len(side["launches"]) > 1 for side in trace["sides"])
+    yield _strip(trace, recording, name)
+    columns = [
+        ("", False), *([("launch", True)] if many else []), ("peak %", True), ("retard °", True),
+        ("torque-time s", True), ("taken %", True), ("cuts", True), ("first cut at s", True),
+        ("given back at s", True), ("last at s", True), ("reasons", False),
+    ]  # fmt: skip
+    rows = [
+        [side["letter"], *([str(one["launch"])] if many else []), *figures(one)]
+        for side in trace["sides"]
+        for one in side["launches"]
+    ]
+    note = (
+        "Times in seconds since the launch. Cuts: interventions; given back: the end of the first one that"
+        " reduced, last: of the last one."
+    )
+    yield Table(columns, rows, "What each takes", note)
+    for difference in trace["differences"]:
+        letter = difference["letter"]
+        if difference["equal"]:
+            yield Text([f"{letter} and A command the same in every tick."])
+            continue
+        places_columns = (
+            ("", False), ("at s", True), ("A", True), (letter, True), ("A because of", False),
+            (f"{letter} because of", False),
+        )  # fmt: skip
+        yield Table(
+            places_columns,
+            [
+                [words, Cell(when, jump=_jump(name, base, row["tick"], row["tick"])), *rest]
+                for words, row in places(difference)
+                for when, *rest in [place(row, many)]
+            ],
+            f"Where {letter} and A differ",
+        )
+        spans_columns = (
+            ("from s", True), ("to s", True), ("reduction", True), ("retard", True), ("torque-time", True)
+        )
+        left = difference["spans_in_all"] - len(difference["spans"])
+        yield Table(
+            spans_columns,
+            [
+                [Cell(when, jump=_jump(name, base, span["tick"], _last(base, span))), *rest]
+                for span in difference["spans"]
+                for when, *rest in [stretch(span, many)]
+            ],
+            f"{letter} less A, stretch by stretch",
+            f"And {left} more." if left else "",
+        )
+
+
+def _last(s: Stepped, span: dict[str, Any]) -> int:
+    return int(span["tick"] + round(span["duration_s"] / s.tick_s))
+
+
+def _jump(figure: str, s: Stepped, start: int, stop: int) -> Jump:
+    begin, end = (round(s.inputs.time_s(tick), 6) for tick in (start, stop))
+    mark = (begin, end) if stop > start else None
+    return Jump(figure, begin - _AROUND_S, end + _AROUND_S, begin, mark)
+
+
+def _strip(trace: dict[str, Any], recording: Recording, name: str) -> Strip:
+    base, found = recording.sides[0].stepped, recording.sides[0].found
+    lettered = list(zip(LETTERS, recording.sides, strict=False))
+    series = {
+        letter: Series(_columns(side.stepped), first=side.stepped.inputs.start_s, step=side.stepped.tick_s)
+        for letter, side in lettered
+    }
+    apart_rows = []
+    for letter, side in lettered[1:]:
+        pair = apart.of_one_trace(base, side.stepped)
+        differs = np.zeros(base.run.n, np.uint8)
+        differs[pair.a[pair.differs]] = 1
+        name_of = f"differs-{letter}"
+        series["A"].columns[name_of] = Column(differs)
+        apart_rows.append(Row(f"{letter} not A", name_of, {1: "solid"}, {1: "differs"}, series="A"))
+    reason_rows = [
+        Row(f"{letter} by", "reason", REASON_BARS, _reasons(side.stepped), series=letter)
+        for letter, side in lettered
+    ]
+    many = len(found.launches) > 1
+    zeros = [
+        Zero(
+            round(base.inputs.time_s(one.tick), 6),
+            f"s since launch {one.number}" if many else "s since the launch",
+        )
+        for one in found.launches
+    ]
+    seen = window(base, found, found.launches[0]) if found.launches else (0, base.run.n)
+    view = (round(base.inputs.time_s(seen[0]), 6), round(base.inputs.time_s(seen[1]), 6))
+    return Strip(
+        name,
+        "All calibrations over this run, tick by tick",
+        series,
+        [*_panels([letter for letter, _ in lettered], _same_lift(recording)), Bands(
+            "Where the commands differ, and who set the reduction", [*apart_rows, *reason_rows]
+        )],
+        view,
+        axis="s of the trace",
+        cursor=zeros[0].at if zeros else None,
+        zeros=zeros,
+        places=list(_places(trace, base, name)),
+    )  # fmt: skip
+
+
+def _reasons(s: Stepped) -> dict[int, str]:
+    return {
+        int(reason): names.reason_name(int(reason)) for reason in np.unique(s.ticks["reason"]) if reason
+    }
+
+
+def _same_lift(recording: Recording) -> bool:
+    """Whether every calibration sees the same lift."""
+    first, *others = (side.stepped.ticks["lift"] for side in recording.sides)
+    return all(np.array_equal(first, other) for other in others)
+
+
+def _columns(s: Stepped) -> dict[str, Column]:
+    t = s.ticks
+    by_speed = s.calibration.progress_unit == "km/h"
+    full = s.calibration.ceilings.at(t["progress"] / (10 if by_speed else 1))[2]
+    columns = {
+        "lift": Column(t["lift"], 16, "mm", 1),
+        "reduction": Column(t["reduction"], 10, "%", 1),
+        "retard": Column(t["retard"], 10, "°", 1),
+        "reason": Column(t["reason"]),
+        "progress": Column(t["progress"], 10 if by_speed else 1, s.calibration.progress_unit, int(by_speed)),
+        "full": Column.of(full, 0, "mm", 1),
+    }
+    return columns
+
+
+def _look(i: int) -> Look:
+    return _LOOKS[i % len(_LOOKS)]
+
+
+def _panels(letters: list[str], same_lift: bool) -> Iterator[Panel]:
+    lifts = [Line("lift", "lift", "main", "A")]
+    if not same_lift:
+        lifts = [Line(f"lift, {letter}", "lift", _look(i), letter) for i, letter in enumerate(letters)]
+    for i, letter in enumerate(letters):
+        look: Look = "limit-dashed" if i else "limit"
+        lifts.append(Line(f"full reduction, {letter}", "full", look, letter, scaled=False))
+    yield Panel("Lift at the front axle", "mm", lifts, height=220, bottom=0.0, least_top=60.0)
+    for title, unit, column, height, top in (
+        ("Reduction of the cylinder events", "%", "reduction", 190, 10.0),
+        ("Retard", "degrees of crank", "retard", 120, 5.0),
+    ):
+        lines = [Line(letter, column, _look(i), letter, stepped=True) for i, letter in enumerate(letters)]
+        yield Panel(title, unit, lines, height=height, bottom=0.0, least_top=top)
+
+
+def _places(trace: dict[str, Any], base: Stepped, name: str) -> Iterator[Place]:
+    for difference in trace["differences"]:
+        letter = difference["letter"]
+        for span in difference["spans"]:
+            cells = stretch(span, len(base.runs) > 1)
+            title = f"{letter} less A: {cells[2]}, {cells[3]}"
+            detail = f"from {cells[0]} s, {span['duration_s']:.3f} s long, torque-time {cells[4]}"
+            yield Place(title, detail, _jump(name, base, span["tick"], _last(base, span)), "cut")
+
+
+# --- runs by their launch
+
+
+def _by_launch(facts: dict[str, Any], study: Study) -> Iterator[Block]:
+    runs = study.runs()
+    series, labels, until = {}, [], 0.0
+    for i, run in enumerate(runs):
+        side = study.recordings[run.trace].sides[0]
+        s = side.stepped
+        start, _ = s.runs[run.launch - 1]
+        seen = window(s, side.found, side.found.launches[run.launch - 1])
+        begin, end = seen[0], s.runs[run.launch - 1][1]
+        until = max(until, (seen[1] - start) * s.tick_s)
+        columns = {
+            name: Column(column.values[begin:end], column.per, column.unit, column.decimals)
+            for name, column in _columns(s).items()
+        }
+        series[f"run-{i}"] = Series(columns, first=round((begin - start) * s.tick_s, 6), step=s.tick_s)
+        labels.append(run_name(facts, {"trace": run.trace + 1, "launch": run.launch}, 40))
+
+    def panel(title: str, unit: str, column: str, height: int, top: float) -> Panel:
+        stepped = column in ("reduction", "retard")
+        lines = [Line(label, column, _look(i), f"run-{i}", stepped) for i, label in enumerate(labels)]
+        return Panel(title, unit, lines, height=height, bottom=0.0, least_top=top)
+
+    found = facts["runs_by_launch"]
+    lifts = [one["greatest_lift_difference"] for one in found]
+    yield Strip(
+        _BY_LAUNCH,
+        f"All runs with calibration A, laid on their launch; the first is {labels[0]}",
+        series,
+        [
+            panel("Lift at the front axle", "mm", "lift", 260, 60.0),
+            panel("Reduction of the cylinder events", "%", "reduction", 150, 10.0),
+            panel("Retard", "degrees of crank", "retard", 110, 5.0),
+            panel("Progress", study.calibrations[0].progress_unit, "progress", 130, 1.0),
+        ],
+        (-_AROUND_S, until),
+        axis="s since the launch",
+        cursor=0.0,
+        places=[
+            Place(
+                f"{label}: {lift['b_mm'] - lift['a_mm']:+.0f} mm of lift",
+                f"at {lift['since_launch_s']:.3f} s, where it is furthest from the first",
+                _around(lift["since_launch_s"]),
+                "lift",
+            )
+            for label, lift in zip(labels[1:], lifts, strict=True)
+        ],
+    )
+    titles = (
+        ("run", False), ("lift apart, mm", True), ("at s", True), ("its lift, mm", True),
+        ("the first's, mm", True), ("commands differ, s", True), ("from s", True),
+    )  # fmt: skip
+    rows: list[list[str | Cell]] = []
+    for label, one, lift in zip(labels[1:], found, lifts, strict=True):
+        commands = one["commands"]
+        first = commands["first"]
+        at = lift["since_launch_s"]
+        rows.append([
+            label, f"{lift['b_mm'] - lift['a_mm']:+.0f}", Cell(f"{at:.3f}", jump=_around(at)),
+            f"{lift['b_mm']:.0f}", f"{lift['a_mm']:.0f}", f"{commands['differs_s']:.3f}",
+            "-" if first is None else f"{first['since_launch_s']:.3f}",
+        ])  # fmt: skip
+    yield Table(titles, rows, f"Against {labels[0]}, for as long as both runs last")
+
+
+def _around(at: float) -> Jump:
+    return Jump(_BY_LAUNCH, at - _AROUND_S, at + _AROUND_S, at)
