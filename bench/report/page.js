@@ -463,10 +463,9 @@
       const zero = this.zero();
       const [a, b] = this.view;
       const d = this.spec.decimals;
-      this.where.textContent =
-        this.cursor === null
-          ? `${(a - zero.at).toFixed(d)} to ${(b - zero.at).toFixed(d)} ${zero.label}`
-          : `At ${(this.cursor - zero.at).toFixed(d)} ${zero.label}`;
+      const at = (x) => (x - zero.at).toFixed(d);
+      const named = (text) => (d ? `${text} ${zero.label}` : `${zero.label} ${text}`); // 0.737 s, tick 2197
+      this.where.textContent = this.cursor === null ? named(`${at(a)} to ${at(b)}`) : `At ${named(at(this.cursor))}`;
       for (const part of this.parts) part.read(this.cursor);
     }
 

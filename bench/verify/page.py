@@ -104,12 +104,13 @@ def _answer(facts: dict[str, Any], results: list[TraceResult]) -> Iterator[str]:
     verdict, device = facts["verdict"], facts["device"]["firmware"]
     ticks = sum(one["ticks_equal"] for one in facts["traces"])
     if verdict == "equal":
-        yield f"{device} equals the reference: {ticks} ticks, every one of them the same."
+        yield f"The device ({device}) equals the reference: {ticks} ticks, every one of them the same."
     elif verdict == "different":
         first = next(result for result in results if result.tally.difference is not None)
-        yield f"{device} is not the reference: {Path(first.path).name} differs at {difference_text(first)}."
+        where = f"{Path(first.path).name}, {difference_text(first)}"
+        yield f"The device ({device}) differs from the reference: {where}."
     else:
-        yield f"The link to {device} failed; until then {ticks} ticks were equal."
+        yield f"The link to the device ({device}) failed; until then {ticks} ticks were equal."
     states = sum(one["digests"] for one in facts["traces"])
     yield (
         f"Compared: every output and every cylinder event{', and the whole state' if states else ''}."
@@ -245,7 +246,7 @@ def _strip(number: int, result: TraceResult, context: Context, difference: Diffe
         {"run": Series(columns, first=first)},
         panels,
         (max(first, at - 20), min(last, at + 20)),
-        axis="tick of the trace",
+        axis="tick",
         decimals=0,
         cursor=at,
         places=[
