@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from jinja2 import Environment
 
 _HERE = Path(__file__).parent
+_LONGEST = 2000  # letters of a text that are shown
 _SCRIPTS = ("bokeh.min.js", "bokeh-api.min.js")
 
 
@@ -38,7 +39,7 @@ def render(page: Page) -> str:
         .get_template("page.html")
         .render(
             page=page,
-            figures=[_strip(one, data) if isinstance(one, Strip) else asdict(one) for one in figures],
+            figures=[_safe(_strip(one, data) if isinstance(one, Strip) else asdict(one)) for one in figures],
             data=data,
             style=_own("page.css"),
             library=_library(),
@@ -53,7 +54,7 @@ def _strip(strip: Strip, data: dict[str, str]) -> dict[str, Any]:
     def column(column: Column, key: str) -> dict[str, Any]:
         packed_column = packed(column.values)
         data[key] = packed_column.pop("data")
-        words = {str(number): shown(word, 60) for number, word in column.words.items()}
+        words = {str(number): word for number, word in column.words.items()}
         return {
             **packed_column, "key": key, "per": column.per, "unit": column.unit, "decimals": column.decimals,
             "words": words,
@@ -85,11 +86,20 @@ def _strip(strip: Strip, data: dict[str, str]) -> dict[str, Any]:
     return made
 
 
+def _safe(value: Any) -> Any:
+    """The same with every text as `shown` gives it: the script writes them as they are."""
+    if isinstance(value, str):
+        return shown(value, _LONGEST)
+    if isinstance(value, dict):
+        return {key: _safe(one) for key, one in value.items()}
+    return [_safe(one) for one in value] if isinstance(value, list | tuple) else value
+
+
 def _keyed(panel: dict[str, Any]) -> dict[str, Any]:
     """Rows of bars with pairs for their dictionaries, since JSON's keys are texts and lose their order."""
     for row in panel.get("rows", ()):
         row["bars"] = list(row["bars"].items())
-        row["words"] = [(number, shown(word, 60)) for number, word in row["words"].items()]
+        row["words"] = list(row["words"].items())
     return panel
 
 
@@ -103,8 +113,8 @@ def _template() -> Environment:
     )  # fmt: skip
     made.filters["cell"] = lambda cell: cell if isinstance(cell, Cell) else Cell(str(cell))
     # Control characters, and those that turn the direction of writing, are shown by their numbers.
-    made.filters["shown"] = lambda text: shown(str(text), 2000)
-    made.filters["lines"] = lambda text: "\n".join(shown(line, 2000) for line in text.splitlines())
+    made.filters["shown"] = lambda text: shown(str(text), _LONGEST)
+    made.filters["lines"] = lambda text: "\n".join(shown(line, _LONGEST) for line in text.splitlines())
     return made
 
 
