@@ -53,7 +53,8 @@ export function Ceilings({ state, values, set, moment, stale }) {
 
   // -- moving
 
-  const range = (name, i) => state.ranges[name][i];
+  // A point that was just added has no range yet, and stays where it is.
+  const range = (name, i) => state.ranges[name][i] ?? [values[name][i], values[name][i]];
   const moveOne = (name, i, to, of, stamp) => {
     const [low, high] = range(name, i);
     const row = [...values[name]];
