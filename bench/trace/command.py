@@ -84,11 +84,15 @@ def as_facts(trace: Trace) -> dict[str, Any]:
 def _bounds(trace: Trace, channel: Channel) -> dict[str, Any]:
     import numpy as np
 
-    good = channel.values[channel.valid]
-    steps = np.diff(trace.time_s[channel.valid])
+    if channel.valid.all():  # no copies: there may be a hundred million rows
+        good, rate = channel.values, trace.rate_hz
+    else:
+        good = channel.values[channel.valid]
+        steps = np.diff(trace.time_s[channel.valid])
+        rate = float(1.0 / np.median(steps)) if len(steps) else None
     return {
         "empty": len(channel.values) - len(good),
-        "rate_hz": float(1.0 / np.median(steps)) if len(steps) else None,
+        "rate_hz": rate,
         "min": float(good.min()) if len(good) else None,
         "max": float(good.max()) if len(good) else None,
     }

@@ -73,8 +73,8 @@ def to_trace(table: Table, choice: ColumnChoice, path: Path, size_bytes: int, di
             "every cell of the height column is empty", where, "choose another with --height-column"
         )
 
+    usual = float(np.median(np.diff(time), overwrite_input=True))
     steps = np.diff(time)
-    usual = float(np.median(steps))
     low, high = (1 - _UNEVEN) * usual, (1 + _UNEVEN) * usual
     _check_time_unit(table, usual, where)
     used: dict[int, list[Chosen]] = {}
