@@ -85,7 +85,8 @@ def _bounds(trace: Trace, channel: Channel) -> dict[str, Any]:
     import numpy as np
 
     if channel.valid.all():  # no copies: there may be a hundred million rows
-        good, rate = channel.values, trace.rate_hz
+        good = channel.values
+        rate: float | None = trace.rate_hz
     else:
         good = channel.values[channel.valid]
         steps = np.diff(trace.time_s[channel.valid])

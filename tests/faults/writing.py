@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import random
 import subprocess
 import time
@@ -9,7 +10,18 @@ from pathlib import Path
 
 from bench.files import MANIFEST
 from tests import ROOT
-from tests.faults.support import PROGRAM, Done, Forker, Writer, content, device, forker, small_disk, writers
+from tests.faults.support import (
+    PROGRAM,
+    Done,
+    Forker,
+    Writer,
+    content,
+    device,
+    forker,
+    small_disk,
+    write_trace,
+    writers,
+)
 
 _NOBODY = 65534
 
@@ -241,7 +253,6 @@ def two_writers(folder: Path, long: bool) -> str:
 
 def orphans(folder: Path, long: bool) -> str:
     """A sweep in processes of its own is killed: they end too, soon."""
-    run = str(folder / "run.csv")
     words = writers(folder)["sweep"].words
     many = (*(w.replace("=0,200", "=0:600:2") for w in words), str(folder / "x"), "--engine", "reference")
     for _ in range(5 if long else 1):
@@ -252,7 +263,6 @@ def orphans(folder: Path, long: bool) -> str:
             stderr=subprocess.DEVNULL,
             start_new_session=True,
         )
-        assert run
         until = time.monotonic() + 30
         while len(_session(process.pid)) < 4:
             assert time.monotonic() < until, "it starts no processes"
@@ -279,16 +289,32 @@ def _session(number: int) -> list[int]:
     return found
 
 
-def recording_killed(folder: Path, long: bool) -> str:
-    """A recording that is killed leaves nothing."""
-    file = folder / "recorded.csv"
-    with device(
-        "--plays", str(folder / "long.csv"), "--calibration", str(ROOT / "traces" / "demo.toml")
-    ) as port:
-        for _ in range(5 if long else 1):
-            process = subprocess.Popen([*PROGRAM, "record", str(file), "--port", port], cwd=ROOT)
-            time.sleep(random.Random(2).uniform(1.0, 2.0))
-            process.kill()
-            process.wait()
-            assert not file.exists()
-    return "records whole or not at all"
+def device_runs_killed(folder: Path, long: bool) -> str:
+    """SIGKILL before each change on the disk of a verify and of a recording: what is there is whole, and the
+    device answers the next one."""
+    run = write_trace(folder / "short.csv", 1.0)
+    demo = ("--calibration", str(ROOT / "traces" / "demo.toml"))
+    count = 0
+    with device("--plays", str(run), *demo) as port, forker(folder) as fork:
+        for words in (
+            ("verify", str(run), *demo, "--port", port, "--out"),
+            ("record", "--port", port, "--seconds", "0.4"),
+        ):
+            target = folder / "place" / "x"
+            target.parent.mkdir()
+            watch = str(target.parent)
+            usual = fork.run(*words, target, watch=watch)
+            _fine(usual)
+            for point in [*range(1, usual.changes + 1)] * (5 if long else 1):
+                done = fork.run(*words, target, watch=watch, kill_at=point)
+                assert done.code in (-9, 0), done.err
+                if words[0] == "verify":
+                    assert json.loads((target / "verify.json").read_text())["verdict"] == "equal"
+                    assert len(_whole(target)) >= 3
+                else:
+                    head, *rows = target.read_text().splitlines()
+                    assert len(rows) > 100
+                    assert all(row.count(",") == head.count(",") for row in rows)
+                count += done.code == -9
+            subprocess.run(["rm", "-r", watch], check=True)
+    return f"{count} kills"
