@@ -1,9 +1,9 @@
 """No intermediate of the controller reaches 2**30, for any calibration, input and reachable state.
 
 Each unit below runs one function on every state that keeps the invariants of its part (contracts.py) and on
-every argument that its callers may give, notes the bound of each operation, and proves that the state keeps the
-invariants. Calls from part to part are stood in for by what was proved of the callee. That the state after
-power-up keeps the invariants is proved of `reset`, so by induction over the ticks every reachable state
+every argument that its callers may give, notes the bound of each operation, and proves that the state keeps
+the invariants. Calls from part to part are stood in for by what was proved of the callee. That the state
+after power-up keeps the invariants is proved of `reset`, so by induction over the ticks every reachable state
 does. `nodes.py` finds any operation of the source that was left out.
 """
 
@@ -65,7 +65,7 @@ def number(name: str, limits: tuple[int, ...]) -> Any:
     return session().integer(name, limits[0], limits[1])
 
 
-# -- fixed.py -----------------------------------------------------------------------------------------
+# -- fixed.py -------------------------------------------------------------------------------------------
 
 
 @unit
@@ -125,17 +125,17 @@ def fixed_interpolate_height(to: Any) -> None:
 
 
 class Remembering:
-    """A list of unknowns that gives the same value again at the same place."""
+    """A list of unknowns that gives the same value again at the same place, each place by itself."""
 
     def __init__(self, array: Array) -> None:
         self._array = array
-        self._read: dict[Any, Any] = {}
+        self._read: dict[int, Any] = {}
 
     def __getitem__(self, at: Any) -> Any:
-        key = tuple(sorted(at.terms.items())) if isinstance(at, Int) else ((((), at),) if at else ())
-        if key not in self._read:
-            self._read[key] = self._array[at]
-        return self._read[key]
+        place = int(at)
+        if place not in self._read:
+            self._read[place] = self._array[place]
+        return self._read[place]
 
 
 # -- height.py ------------------------------------------------------------------------------------------
@@ -288,7 +288,7 @@ def height_disarm(to: Any) -> None:
     kept(h, "height", c)
 
 
-# -- lift.py ----------------------------------------------------------------------------------------------
+# -- lift.py --------------------------------------------------------------------------------------------
 
 
 def lowpass_step(part: Any, target: Any) -> Any:
@@ -433,7 +433,7 @@ def lift_median(to: Any) -> None:
         session().prove(within(p.call("_median"), *LIFT), "the median is a lift")
 
 
-# -- progress.py --------------------------------------------------------------------------------------------
+# -- progress.py ----------------------------------------------------------------------------------------
 
 
 @unit
@@ -463,7 +463,7 @@ def progress_step(to: Any) -> None:
     kept(p, "progress", c)
 
 
-# -- maps.py ----------------------------------------------------------------------------------------------
+# -- maps.py --------------------------------------------------------------------------------------------
 
 
 def segment(axis: Any, points: Any, at: Any) -> Any:
@@ -605,7 +605,7 @@ def maps_out_of_sight(to: Any) -> None:
     kept(p, "maps", c)
 
 
-# -- latch.py -----------------------------------------------------------------------------------------------
+# -- latch.py -------------------------------------------------------------------------------------------
 
 
 def any_latch(to: Any) -> Any:
@@ -669,7 +669,7 @@ def slope(to: Any) -> None:
     kept(p, "slope")
 
 
-# -- requests.py --------------------------------------------------------------------------------------------
+# -- requests.py ----------------------------------------------------------------------------------------
 
 
 @unit
@@ -711,7 +711,7 @@ def command(to: Any) -> None:
     kept(p, "command")
 
 
-# -- events.py ----------------------------------------------------------------------------------------------
+# -- events.py ------------------------------------------------------------------------------------------
 
 
 @unit
@@ -743,10 +743,10 @@ def events_calibrate(to: Any) -> None:
     kept(p, "events")
 
 
-# -- step.py ------------------------------------------------------------------------------------------------
+# -- step.py --------------------------------------------------------------------------------------------
 
 
-def any_controller(to: Any) -> tuple[Any, Any]:
+def any_controller(to: Any) -> tuple[Any, Any, Any]:
     """Its own state; of its parts nothing but their fields' ranges, and what they demand of arguments."""
     c = AnyCalibration()
     p = to.part("controller")
@@ -804,8 +804,7 @@ def any_controller(to: Any) -> tuple[Any, Any]:
         setattr(p, name, loose)
     anything(p, "controller", c)
     to.loaded(p)
-    to.calls = calls
-    return p, c
+    return p, c, calls
 
 
 OF_STEP_ALONE = ("tick", "started", "sample_wait", "faults")  # no phase of a step changes these
@@ -813,11 +812,11 @@ OF_STEP_ALONE = ("tick", "started", "sample_wait", "faults")  # no phase of a st
 
 def _controller_unit(method: str, *limits: tuple[str, tuple[int, ...]], flags: str = "") -> Unit:
     def run(to: Any) -> None:
-        p, c = any_controller(to)
+        p, c, calls = any_controller(to)
         arguments = [number(name, allowed) for name, allowed in limits]
         arguments += [to.flag(name) for name in flags.split()]
         before = [getattr(p, name) for name in OF_STEP_ALONE]
-        with to.standing_in(**HELPERS), to.parts_standing_in():
+        with to.standing_in(**HELPERS), to.parts_standing_in(calls):
             p.call(method, *arguments)
         for name, value in zip(OF_STEP_ALONE, before, strict=True):
             if getattr(p, name) is not value:
@@ -839,7 +838,7 @@ UNITS["controller_command"] = _controller_unit(
 @unit
 def controller_step(to: Any) -> None:
     """The step itself; its phases, proved above, may do anything to the state that keeps the invariants."""
-    p, c = any_controller(to)
+    p, c, calls = any_controller(to)
 
     def phase(result: Any = None) -> Any:
         def call(part: Any, *_: Any) -> Any:
@@ -864,7 +863,7 @@ def controller_step(to: Any) -> None:
             controller__take_torque=phase(),
             controller__command=phase(),
         ),
-        to.parts_standing_in(),
+        to.parts_standing_in(calls),
     ):
         to.step(p, inputs)
     kept(p, "controller", c)

@@ -379,10 +379,18 @@ def invariants(p: Any, kind: str, c: Any) -> list[tuple[str, Any]]:
             ("the column's right", p.column + p.right <= k.AXIS_POINTS - 1),
         ]
     if kind == "latch":
+        holding = some(p.state == k.PEAK, p.state == k.HOLD)
+        releasing = some(p.state == k.RELEASE, p.state == k.FAULT_RELEASE)
+        exact = some(p.follows == 1, p.state == k.FAULT_RELEASE)
         return [
+            ("at least the demand", p.output >= p.demand),
             ("the hold", p.hold_left <= p.hold),
+            ("only a hold is left over", some(holding, p.hold_left == 0)),
             ("rest", implies(p.state == k.REST, every(p.output == 0, p.hold_left == 0, p.ramp == 0))),
             ("nothing taken is rest", implies(p.output == 0, p.state == k.REST)),
+            ("the ramp is not above", implies(releasing, p.ramp < p.output * 65536 + 65536)),
+            ("the ramp is not below", implies(every(releasing, exact), p.ramp >= p.output * 65536)),
+            ("following has no hold", implies(p.follows == 1, every(p.hold == 0, p.landing == 0))),
         ]
     if kind == "slope":
         return [("value", within(p.carried - p.value * 65536, 0, 65535))]

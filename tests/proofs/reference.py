@@ -5,38 +5,44 @@
 
 from __future__ import annotations
 
+import importlib
+import sys
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
+from pathlib import Path
+from types import ModuleType
 from typing import Any
 
-from controller import events, fixed, height, image, latch, lift, maps, progress, requests, step
+from tests import ROOT
 from tests.proofs.symbolic import Bool, Int, replaced, session, symbolic_builtins
 
-MODULES = {
-    "fixed": fixed,
-    "height": height,
-    "lift": lift,
-    "progress": progress,
-    "maps": maps,
-    "latch": latch,
-    "requests": requests,
-    "events": events,
-    "step": step,
-    "image": image,
-}
+# In the order in which they import one another.
+NAMES = (
+    "constants",
+    "fixed",
+    "image",
+    "height",
+    "lift",
+    "progress",
+    "maps",
+    "latch",
+    "requests",
+    "events",
+    "step",
+)
 
-CLASSES: dict[str, type] = {
-    "height": height.Height,
-    "lowpass": lift.LowPass,
-    "lift": lift.Lift,
-    "progress": progress.Progress,
-    "maps": maps.Maps,
-    "latch": latch.Latch,
-    "slope": latch.Slope,
-    "curve_request": requests.CurveRequest,
-    "command": requests.Command,
-    "events": events.Events,
-    "controller": step.Controller,
+CLASSES = {
+    "height": ("height", "Height"),
+    "lowpass": ("lift", "LowPass"),
+    "lift": ("lift", "Lift"),
+    "progress": ("progress", "Progress"),
+    "maps": ("maps", "Maps"),
+    "latch": ("latch", "Latch"),
+    "slope": ("latch", "Slope"),
+    "curve_request": ("requests", "CurveRequest"),
+    "command": ("requests", "Command"),
+    "events": ("events", "Events"),
+    "controller": ("step", "Controller"),
 }
 
 _OTHER_NAMES = {
@@ -46,13 +52,43 @@ _OTHER_NAMES = {
     "asking": "_asking",
 }
 
+Change = tuple[str, str, str]  # module, text, other text
+
+
+def _modules(changes: tuple[Change, ...]) -> dict[str, ModuleType]:
+    """The modules of controller/, or a copy of them all in which some text is another."""
+    if not changes:
+        return {name: importlib.import_module(f"controller.{name}") for name in NAMES}
+    package = ModuleType("changed_controller")
+    package.__path__ = []
+    modules: dict[str, ModuleType] = {}
+    sys.modules[package.__name__] = package
+    try:
+        for name in NAMES:
+            path = Path(ROOT / "controller" / f"{name}.py")
+            text = path.read_text(encoding="utf-8")
+            for module, before, after in changes:
+                if module == name:
+                    if text.count(before) != 1:
+                        raise ValueError(f"{before!r} stands {text.count(before)} times in {path.name}")
+                    text = text.replace(before, after)
+            made = ModuleType(f"{package.__name__}.{name}")
+            made.__file__ = str(path)
+            made.__package__ = package.__name__
+            sys.modules[made.__name__] = made
+            exec(compile(text, str(path), "exec"), made.__dict__)
+            modules[name] = made
+    finally:
+        for name in (package.__name__, *(module.__name__ for module in modules.values())):
+            sys.modules.pop(name, None)
+    return modules
+
 
 class Part:
     """One object of the reference, its fields by the names of the core."""
 
-    def __init__(self, kind: str) -> None:
-        of = CLASSES[kind]
-        object.__setattr__(self, "real", of.__new__(of))
+    def __init__(self, real: Any) -> None:
+        object.__setattr__(self, "real", real)
 
     def _name(self, name: str) -> str:
         slots = type(self.real).__slots__
@@ -75,17 +111,22 @@ class Part:
 
 
 class Reference:
-    """controller/ run by Python itself."""
+    """controller/ run by Python itself; `changes` put a fault into a copy of it."""
 
     name = "reference"
     watch = "/controller/"
     is_core = False
 
-    def part(self, kind: str) -> Any:
-        return Part(kind)
+    def __init__(self, *changes: Change) -> None:
+        self.modules = _modules(changes)
+        self.classes = {kind: getattr(self.modules[module], name) for kind, (module, name) in CLASSES.items()}
+
+    def part(self, kind: str) -> Part:
+        of = self.classes[kind]
+        return Part(of.__new__(of))
 
     def function(self, module: str, name: str) -> Any:
-        return getattr(MODULES[module], name)
+        return getattr(self.modules[module], name)
 
     # What differs between the reference and the core, so that one text proves both.
 
@@ -101,8 +142,14 @@ class Reference:
     def is_set(self, flag: Any) -> Any:
         return flag == 1
 
+    def truth(self, value: Any) -> Any:
+        return value
+
     def integer(self, value: Any) -> Any:
-        return _number(value)
+        """A flag as 0 or 1 where the code gives a truth value."""
+        if isinstance(value, Bool):
+            return 1 if value else 0
+        return int(value) if isinstance(value, bool) else value
 
     def reset(self, part: Any, calibration: Any) -> None:
         part.calibration = calibration
@@ -110,13 +157,13 @@ class Reference:
             part.call("reset")
 
     def interpolate(self, signed: bool) -> Any:
-        return fixed.interpolate
+        return self.function("fixed", "interpolate")
 
     def segment(self, signed: bool) -> Any:
-        return maps._segment
+        return self.function("maps", "_segment")
 
     def bilinear(self, *arguments: Any) -> Any:
-        return maps._bilinear(*arguments)
+        return self.function("maps", "_bilinear")(*arguments)
 
     def bilinear_as(self, stand_in: Any) -> Any:
         return stand_in
@@ -125,14 +172,12 @@ class Reference:
         part.real._loaded = True
 
     @contextmanager
-    def parts_standing_in(self, calls: Any = None) -> Iterator[None]:
+    def parts_standing_in(self, calls: Any) -> Iterator[None]:
+        """The controller's parts are objects that bring their methods with them."""
         yield
 
     def step(self, part: Any, inputs: dict[str, Any]) -> None:
         part.call("step", *inputs.values())
-
-    def parts_of(self, part: Any) -> None:
-        """Event and spark only hand on."""
 
     @contextmanager
     def standing_in(self, **calls: Any) -> Iterator[None]:
@@ -145,33 +190,24 @@ class Reference:
         for name, call in calls.items():
             if "__" in name:
                 kind, method = name.split("__", 1)
-                of = CLASSES[kind]
+                of = self.classes[kind]
                 real = "_" + method if "_" + method in of.__dict__ else method
                 if real not in of.__dict__:
                     raise AttributeError(f"{of.__name__} has no {method}")
-                changes.append((of, real, _as_method(kind, call)))
+                changes.append((of, real, _as_method(call)))
             else:
-                found = [m for m in MODULES.values() if name in m.__dict__ or "_" + name in m.__dict__]
-                if not found:
+                owners = [m for m in self.modules.values() if name in m.__dict__ or "_" + name in m.__dict__]
+                if not owners:
                     raise AttributeError(name)
-                changes += [(m, name if name in m.__dict__ else "_" + name, call) for m in found]
+                changes += [(m, name if name in m.__dict__ else "_" + name, call) for m in owners]
         with ExitStack() as stack:
-            stack.enter_context(symbolic_builtins(*MODULES.values()))
+            stack.enter_context(symbolic_builtins(*self.modules.values()))
             stack.enter_context(replaced(*changes))
             yield
 
 
-def _number(value: Any) -> Any:
-    """A flag as 0 or 1 where the code gives a truth value."""
-    if isinstance(value, Bool):
-        return 1 if value else 0
-    return int(value) if isinstance(value, bool) else value
-
-
-def _as_method(kind: str, call: Any) -> Any:
+def _as_method(call: Any) -> Any:
     def method(real: Any, *arguments: Any) -> Any:
-        part = Part(kind)
-        object.__setattr__(part, "real", real)
-        return call(part, *arguments)
+        return call(Part(real), *arguments)
 
     return method

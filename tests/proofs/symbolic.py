@@ -463,6 +463,8 @@ class Int:
 
     def __and__(self, other: Any) -> Int:
         mask = _int(other)
+        if self.known is not None and mask.known is not None:
+            return session().note(constant(self.known & mask.known))
         if mask.known is not None and mask.known >= 0 and (mask.known + 1) & mask.known == 0:
             if self.least >= 0 and self.greatest <= mask.known:
                 return self
@@ -480,6 +482,8 @@ class Int:
 
     def __or__(self, other: Any) -> Int:
         mask = _int(other)
+        if self.known is not None and mask.known is not None:
+            return session().note(constant(self.known | mask.known))
         if self.least < 0 or mask.least < 0:
             raise NotImplementedError("| of signed values")
         top = (1 << max(self.greatest.bit_length(), mask.greatest.bit_length())) - 1

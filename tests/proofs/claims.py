@@ -1,0 +1,778 @@
+"""Claims about the reference, proved for all integers of their domain by running the real functions.
+
+Each claim is a function that `Session.run` walks along every path; `CLAIMS` lists them with the rules that
+they carry. What a claim needs of a state that is not the first one is an invariant of contracts.py, which
+the units of bounds.py prove to be kept.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any, NamedTuple
+
+from controller import constants as k
+from tests.proofs import contracts
+from tests.proofs.bounds import INT32, Remembering, any_latch, number
+from tests.proofs.contracts import LIFT, SHARE, anything, demand, within
+from tests.proofs.symbolic import (
+    Array,
+    Int,
+    Session,
+    constant,
+    equal_products,
+    every,
+    greatest_of,
+    implies,
+    least_of,
+    negation,
+    nonnegative_product,
+    session,
+    some,
+)
+
+
+class Claim(NamedTuple):
+    """What is proved, of which rule, for which inputs."""
+
+    text: str
+    rules: tuple[str, ...]
+    domain: str
+    body: Callable[[Any], None]
+
+
+CLAIMS: dict[str, Claim] = {}
+
+
+def claim(text: str, rules: str, domain: str) -> Callable[[Callable[[Any], None]], Callable[[Any], None]]:
+    def enter(body: Callable[[Any], None]) -> Callable[[Any], None]:
+        CLAIMS[body.__name__] = Claim(text, tuple(rules.split()), domain, body)
+        return body
+
+    return enter
+
+
+def prove(condition: Any, what: str) -> None:
+    session().prove(condition, what)
+
+
+def size_of(value: Any) -> Any:
+    return -value if value < 0 else value
+
+
+# -- helpers --------------------------------------------------------------------------------------------
+
+
+@claim("clamp and saturate cut to their limits, exactly", "H2", "all int32, least <= greatest")
+def helpers_clamp(to: Any) -> None:
+    value, least, greatest = (number(name, INT32) for name in ("value", "least", "greatest"))
+    session().assume(least <= greatest)
+    result = to.function("fixed", "clamp")(value, least, greatest)
+    prove(implies(value < least, result == least), "below")
+    prove(implies(value > greatest, result == greatest), "above")
+    prove(implies(within(value, least, greatest), result == value), "between")
+    height = number("height", INT32)
+    cut = to.function("fixed", "saturate")(height)
+    prove(within(cut, *LIFT), "saturated")
+    prove(implies(within(height, *LIFT), cut == height), "kept")
+    prove(implies(height > k.LIFT_LIMIT, cut == k.LIFT_LIMIT), "above")
+    prove(implies(height < -k.LIFT_LIMIT, cut == -k.LIFT_LIMIT), "below")
+
+
+@claim("mul_q12 is value * factor / 4096, rounded half away from zero", "H2 H9", "its stated domain")
+def helpers_mul_q12(to: Any) -> None:
+    for i, (size, top) in enumerate(contracts.MUL_Q12):
+        value, factor = number(f"value{i}", (-size, size)), number(f"factor{i}", (0, top))
+        result = to.function("fixed", "mul_q12")(value, factor)
+        exact = size_of(value) * factor
+        rounded = -result if value < 0 else result
+        prove(within(2 * exact - 8192 * rounded, -4096, 4095), "rounded half up in size")
+        prove(rounded >= 0, "the sign of the value")
+        # the same as contracts.mul_q12 tells its callers
+        prove(within(result * 4096 - value * factor, -2048, 2048), "within half")
+
+
+@claim(
+    "mul_div is value * numerator / denominator, rounded half away from zero, and not larger than the value",
+    "M1 H1 R1",
+    "|value|, denominator <= 65535, 0 <= numerator <= denominator",
+)
+def helpers_mul_div(to: Any) -> None:
+    value, denominator = number("value", (-65535, 65535)), number("denominator", (1, 65535))
+    numerator = number("numerator", (0, 65535))
+    session().assume(numerator <= denominator)
+    result = to.function("fixed", "mul_div")(value, numerator, denominator)
+    size = size_of(value)
+    rounded = -result if value < 0 else result
+    exact = size * numerator
+    prove(within(2 * exact - 2 * (rounded * denominator), -denominator, denominator - 1), "rounded half up")
+    session().assume(nonnegative_product(rounded - size - 1, denominator))
+    session().assume(nonnegative_product(-rounded - 1, denominator))
+    session().assume(nonnegative_product(size, denominator - numerator))
+    prove(rounded <= size, "not larger")
+    prove(rounded >= 0, "the sign of the value")
+
+
+@claim(
+    "round_div is value / divisor, rounded half away from zero",
+    "H2 H9",
+    "|value| < 2^30 - 32768, divisor <= 65536",
+)
+def helpers_round_div(to: Any) -> None:
+    value, divisor = (
+        number("value", (-contracts.ROUND_DIV, contracts.ROUND_DIV)),
+        number("divisor", (1, 65536)),
+    )
+    result = to.function("fixed", "round_div")(value, divisor)
+    rounded = -result if value < 0 else result
+    prove(within(2 * size_of(value) - 2 * (rounded * divisor), -divisor, divisor - 1), "rounded half up")
+    prove(rounded >= 0, "the sign of the value")
+
+
+# -- what the image check accepts -----------------------------------------------------------------------
+
+
+class _Fields:
+    """Every field in its own range, with nothing known of how they fit."""
+
+    def __getattr__(self, name: str) -> Any:
+        if name.startswith("__"):
+            raise AttributeError(name)
+        count, least, greatest = contracts.FIELD[name]
+        value: Any = session().integer(name, least, greatest)
+        if count > 1:
+            value = Remembering(Array(name, count, least, greatest))
+        setattr(self, name, value)
+        return value
+
+
+@claim(
+    "an image that is accepted keeps every fact that the proofs take from it",
+    "I1",
+    "all values of all fields",
+)
+def accepted(to: Any) -> None:
+    c = _Fields()
+    told: list[tuple[str, Any, Any, bool]] = []
+
+    def says(what: str) -> Any:
+        def check(values: Any, points: Any) -> bool:
+            answer = bool(session().fresh(0, 1) == 1)
+            told.append((what, values, points, answer))
+            return answer
+
+        return check
+
+    c.found_ends = None
+    with to.standing_in(_rises=says("rises"), _falls=says("falls"), _is_order=says("order")):
+        if not to.function("image", "_in_order")(c):
+            return
+    yes = [(what, values, points) for what, values, points, answer in told if answer]
+    for axis, points in contracts.RISING.items():
+        if not any(w == "rises" and v is getattr(c, axis) and n is getattr(c, points) for w, v, n in yes):
+            prove(False, f"{axis} rises")
+    if not any(w in ("rises", "falls") and v is c.sensor_height and n is c.sensor_points for w, v, n in yes):
+        prove(False, "the sensor's heights rise or fall")
+    if not any(w == "order" and v is c.firing_order and n is c.cylinders for w, v, n in yes):
+        prove(False, "the firing order")
+    for group in contracts.GROUPS:
+        for fact in contracts.facts(c, group[0]):
+            prove(fact, f"a fact of {group}")
+    prove(c.median_samples % 2 == 1, "the median's samples are odd")
+
+
+@claim("an axis passes as rising or falling only if it does all along", "I1", "all axes of 1 to 16 points")
+def accepted_axes(to: Any) -> None:
+    points = number("points", (0, 16))
+    values = Remembering(Array("values", 16, -65535, 65535))
+    name = "_rises" if number("which", (0, 1)) == 1 else "_falls"
+    with to.standing_in():
+        passes = to.function("image", name)(values, points)
+    if passes:
+        last = int(points)
+        for i in range(1, last):
+            steps = values[i] - values[i - 1]
+            prove(steps > 0 if name == "_rises" else steps < 0, name)
+
+
+# -- interpolation --------------------------------------------------------------------------------------
+
+
+def _lines(to: Any, name: str, limits: tuple[int, int]) -> None:
+    points = number("points", (1, 16))
+    axis = Array("axis", 16, 0, 65535, points, True)
+    values = Remembering(Array("values", 16, *limits))
+    at = number("at", INT32)
+    asked: list[tuple[Int, Int, Int]] = []
+    now = session()
+
+    def mul_div(value: Any, numerator: Any, denominator: Any) -> Any:
+        """What helpers_mul_div proves."""
+        asked.append((value, numerator, denominator))
+        demand("mul_div", within(value, -65535, 65535), within(numerator, 0, denominator))
+        demand("mul_div", within(denominator, 1, 65535))
+        result = now.fresh(value.least, value.greatest)
+        now.assume(some(within(result, 0, value), within(result, value, 0)))
+        now.assume(within(2 * (value * numerator) - 2 * (result * denominator), -denominator, denominator))
+        return result
+
+    with to.standing_in(mul_div=mul_div):
+        result = to.interpolate(name == "height")(axis, values, points, at)
+    if not asked:
+        first = every(at <= axis[0], result == values[0])
+        last = every(at > axis[points - 1], result == values[points - 1])
+        prove(some(first, last), "an end is held")
+        return
+    ((step, numerator, width),) = asked
+    i = next(i for i in range(1, 16) if (at - axis[i - 1]).terms == numerator.terms)
+    low, high, a, b = axis[i - 1], axis[i], values[i - 1], values[i]
+    prove(i < points, "a point of the line")
+    prove(every((high - low) == width, (b - a) == step), "the two points beside the place")
+    prove(every(at > low, at <= high), "beside the place")
+    prove(within(result, least_of(a, b), greatest_of(a, b)), "between the values beside it")
+    off = (result - a) * width - step * numerator
+    prove(within(2 * off, -width, width), "within half a unit of the straight line")
+    if at == high:
+        equal_products(at, high, a, b)
+        now.assume(nonnegative_product(result - b - 1, width))
+        now.assume(nonnegative_product(b - result - 1, width))
+        prove(result == b, "a point gives its own value")
+
+
+@claim(
+    "a broken line's value lies between the two beside it, within 1/2 of exact; ends are held",
+    "H1 P3 R1",
+    "all lines of 1 to 16 points, any place",
+)
+def lines(to: Any) -> None:
+    _lines(to, "counts", (0, 65535))
+
+
+@claim(
+    "the sensor's height lies between the two points beside it, within 1/2 of exact; ends are held",
+    "H1",
+    "all curves of 1 to 16 points, any place",
+)
+def lines_of_heights(to: Any) -> None:
+    _lines(to, "height", LIFT)
+
+
+class _Corners:
+    """Four cells of a table by the places that `_bilinear` reads."""
+
+    def __init__(self, cell: Any, down: Any, right: Any) -> None:
+        self.names = [cell, cell + right, cell + down, cell + down + right]
+        self.values = [number(name, SHARE) for name in ("first", "second", "third", "fourth")]
+
+    def __getitem__(self, at: Any) -> Any:
+        for place, value in zip(self.names, self.values, strict=True):
+            if place.terms == at.terms:
+                return value
+        raise LookupError(at)
+
+
+def _blended(to: Any) -> tuple[Any, ...]:
+    part, span = number("part", (0, 65534)), number("span", (1, 65534))
+    across, width = number("across", (0, 65535)), number("width", (1, 65535))
+    session().assume(part <= span)
+    session().assume(across <= width)
+    cell, down, right = number("cell", (0, 255)), number("down", (0, 16)), number("right", (0, 1))
+    corners = _Corners(cell, down, right)
+    result = to.bilinear(corners, cell, down, right, part, span, across, width)
+    return corners.values, part, span, across, width, result
+
+
+@claim(
+    "a map's value lies between the least and the greatest of the four cells around it",
+    "M1",
+    "all cells, all places",
+)
+def maps_between(to: Any) -> None:
+    (first, second, third, fourth), part, span, across, width, result = _blended(to)
+    values = (first, second, third, fourth)
+    least, most = least_of(*values), greatest_of(*values)
+    now = session()
+    quotients = [q for q, _ in now.divided.values()]
+    if len(quotients) == 4:  # half of the span, both sides, the blend of both
+        _, left, beside, _ = quotients
+        for top, low in ((first, third), (second, fourth)):
+            for side in (top, low):
+                for weight in (span - part, part):
+                    now.assume(nonnegative_product(most - side, weight))
+                    now.assume(nonnegative_product(side - least, weight))
+        for side in (left, beside):
+            now.assume(nonnegative_product(side - most * 16 - 1, span))
+            now.assume(nonnegative_product(least * 16 - side - 1, span))
+            prove(within(side, least * 16, most * 16), "along the lift axis")
+            for weight in (width - across, across):
+                now.assume(nonnegative_product(most * 16 - side, weight))
+                now.assume(nonnegative_product(side - least * 16, weight))
+        now.assume(nonnegative_product(result - most - 1, width))
+        now.assume(nonnegative_product(least - result - 1, width))
+    prove(within(result, least, most), "between the cells")
+
+
+@claim(
+    "a map's value is within 17/32 of a unit of exact bilinear interpolation", "M1", "all cells, all places"
+)
+def maps_exact(to: Any) -> None:
+    (first, second, third, fourth), part, span, across, width, result = _blended(to)
+    now = session()
+    rest, over = span - part, width - across
+    one, two = first * rest + third * part, second * rest + fourth * part
+    exact = one * over + two * across  # times 1 / (span * width)
+    quotients = [q for q, _ in now.divided.values()]
+    if len(quotients) == 4:
+        _, left, beside, _ = quotients
+        for side, sum_, weight in ((left, one, over), (beside, two, across)):
+            off = side * span - 16 * sum_
+            prove(within(2 * off, -span, span), "each side within half of a sixteenth")
+            now.assume(nonnegative_product(span - 2 * off, weight))
+            now.assume(nonnegative_product(span + 2 * off, weight))
+        last = 16 * (result * width) - (left * over + beside * across)
+        prove(within(2 * last, -16 * width, 16 * width), "the blend within half of a unit")
+        now.assume(nonnegative_product(16 * width - 2 * last, span))
+        now.assume(nonnegative_product(16 * width + 2 * last, span))
+    else:
+        equal_products(first, second, rest * across)
+        equal_products(first, third, part * over)
+        equal_products(first, fourth, part * across)
+    whole = span * width
+    off = 32 * (result * whole) - 32 * exact
+    prove(within(off, -17 * whole, 17 * whole), "within 17/32 of a unit")
+
+
+# -- latch ----------------------------------------------------------------------------------------------
+
+
+class Tick:
+    """One step of any latch from any state, and what it was before."""
+
+    def __init__(self, to: Any, **instead: Any) -> None:
+        self.latch = to.part("latch")
+        anything(self.latch, "latch", **instead)
+        self.before = {name: getattr(self.latch, name) for name in contracts.STATE["latch"]}
+        self.value = number("value", SHARE)
+
+    def __getattr__(self, name: str) -> Any:
+        return self.before[name]
+
+    def step(self, to: Any) -> Any:
+        with to.standing_in():
+            self.latch.call("step", self.value)
+        return self.latch
+
+    @property
+    def ramp_from(self) -> Any:
+        """Where the ramp stands, or would begin."""
+        if some(self.state == k.RELEASE, self.state == k.FAULT_RELEASE):
+            return self.ramp
+        return self.output * 65536
+
+
+HOLDING = (k.PEAK, k.HOLD)
+ALL_LATCHES = "any trigger, hysteresis, hold, rate and mode; any reachable state; any demand"
+
+
+def holding(state: Any) -> Any:
+    return some(state == k.PEAK, state == k.HOLD)
+
+
+@claim("the demand is the map's value, or 0 below the trigger with its hysteresis", "L1", ALL_LATCHES)
+def latch_demand(to: Any) -> None:
+    t = Tick(to)
+    p = t.step(to)
+    least = t.trigger - t.hysteresis
+    prove(some(p.demand == 0, p.demand == t.value), "0 or the value")
+    prove(implies(t.value >= t.trigger, p.demand == t.value), "above the trigger")
+    prove(implies(t.value < least, p.demand == 0), "below trigger and hysteresis")
+    kept = every(t.value >= least, t.triggered == 1)
+    prove(implies(kept, p.demand == t.value), "triggered until below")
+    prove(implies(every(t.value < t.trigger, t.triggered == 0), p.demand == 0), "not triggered before")
+
+
+@claim("y >= d, and y rises only to a new d", "L9", ALL_LATCHES)
+def latch_above(to: Any) -> None:
+    t = Tick(to)
+    p = t.step(to)
+    prove(p.output >= p.demand, "y >= d")
+    prove(implies(p.output > t.output, p.output == p.demand), "rises only to d")
+
+
+@claim("at rest y = 0, and any demand latches", "L1", ALL_LATCHES)
+def latch_rest(to: Any) -> None:
+    t = Tick(to)
+    session().assume(t.state == k.REST)
+    p = t.step(to)
+    prove(t.output == 0, "y = 0 at rest")
+    prove(implies(p.demand > 0, every(p.state == k.PEAK, p.output == p.demand)), "latches")
+    prove(implies(p.demand == 0, every(p.state == k.REST, p.output == 0)), "stays at rest")
+
+
+@claim("at the peak or holding, d >= p sets p = d and starts the hold again", "L2", ALL_LATCHES)
+def latch_peak(to: Any) -> None:
+    t = Tick(to)
+    session().assume(holding(t.state))
+    p = t.step(to)
+    again = every(p.state == k.PEAK, p.output == p.demand, p.hold_left == t.hold)
+    prove(implies(p.demand >= t.output, again), "again")
+
+
+def _hold(to: Any, landing: int) -> None:
+    """`since`: ticks since the last one that starts the hold; the invariant is since + hold_left = hold."""
+    t = Tick(to, follows=constant(0), landing=constant(landing))
+    since = number("since", (0, 1200001))
+    session().assume(some(holding(t.state), t.state == k.KEPT))
+    session().assume(implies(holding(t.state), since + t.hold_left == t.hold))
+    session().assume(implies(t.state == k.KEPT, since == 0))
+    p = t.step(to)
+    starts = p.demand > 0 if landing else False
+    if some(p.demand >= t.output, starts):
+        prove(every(holding(p.state), p.hold_left == t.hold), "the hold starts again")
+        prove(implies(p.demand < t.output, p.output == t.output), "and the output stays")
+        return
+    if t.state == k.KEPT and t.hold == 0:
+        prove(p.output < t.output, "no hold after a fault was kept")
+        return
+    if since < t.hold:
+        prove(every(p.state == k.HOLD, p.output == t.output), "the output stays")
+        prove(since + 1 + p.hold_left == t.hold, "one tick of the hold is over")
+    else:
+        prove(since == t.hold, "never later")
+        prove(
+            every(p.output < t.output, some(p.state == k.RELEASE, p.state == k.REST)), "lower at tick H + 1"
+        )
+
+
+@claim(
+    "hold from the peak: y stays for exactly H ticks after the last tick at the peak and is lower at H + 1",
+    "L3 L9",
+    "any H, rate, demand; induction over the ticks of the hold",
+)
+def latch_hold_from_peak(to: Any) -> None:
+    _hold(to, k.FROM_PEAK)
+
+
+@claim(
+    "hold from landing: y stays for exactly H ticks after the last tick with any d and is lower at H + 1",
+    "L3",
+    "any H, rate, demand; induction over the ticks of the hold",
+)
+def latch_hold_from_landing(to: Any) -> None:
+    _hold(to, k.FROM_LANDING)
+
+
+@claim(
+    "release: the ramp falls by exactly the rate (to 0 in one step), y is the ramp rounded down, raised to d",
+    "L4",
+    ALL_LATCHES,
+)
+def latch_release(to: Any) -> None:
+    t = Tick(to, follows=constant(0))
+    before = t.ramp_from
+    p = t.step(to)
+    if p.state == k.RELEASE or (p.state == k.REST and t.state != k.REST):
+        falls = before - t.release
+        if t.release > 0 and falls > 0:
+            prove(implies(p.state == k.RELEASE, p.ramp == falls), "by the rate")
+            expected = greatest_of(falls >> 16, p.demand)
+        else:
+            prove(p.ramp == 0, "in one step")
+            expected = p.demand
+        prove(p.output == expected, "the ramp, or the demand where that is higher")
+        prove(p.output <= t.output, "never rises")
+        prove(implies(p.demand == 0, some(p.ramp < before, before == 0)), "gets nearer to 0 in every tick")
+
+
+@claim("d above y latches again at any time; until then no new hold", "L5", ALL_LATCHES)
+def latch_again(to: Any) -> None:
+    t = Tick(to)
+    p = t.step(to)
+    prove(implies(p.demand > t.output, every(p.state == k.PEAK, p.output == p.demand)), "latches again")
+    quiet = every(t.state == k.RELEASE, p.demand <= t.output)
+    no_hold = every(p.hold_left == 0, some(p.state == k.RELEASE, p.state == k.REST), p.output <= t.output)
+    prove(implies(quiet, no_hold), "no new hold")
+
+
+@claim("H = 0, one step, from the peak: y equals d at every tick", "L6", ALL_LATCHES)
+def latch_without_hold(to: Any) -> None:
+    zero = constant(0)
+    t = Tick(to, hold=zero, release=zero, landing=zero, follows=zero)
+    p = t.step(to)
+    prove(p.output == p.demand, "y = d")
+
+
+@claim("a retard that follows its map is at least d and falls by no more than its rate", "L7", ALL_LATCHES)
+def latch_follows(to: Any) -> None:
+    t = Tick(to, follows=constant(1))
+    session().assume(t.trigger == 0)
+    before = t.ramp_from
+    p = t.step(to)
+    prove(p.demand == t.value, "no trigger")
+    if t.release > 0:
+        prove((before - t.release) < p.output * 65536 + 65536, "no faster than the rate, carried exactly")
+        after = p.ramp if p.state == k.RELEASE else p.output * 65536
+        prove(some(p.output == 0, after >= before - t.release), "and the next tick counts from there")
+    else:
+        prove(p.output == p.demand, "in one step")
+    prove(some(p.output == p.demand, p.output <= t.output), "never above both")
+
+
+@claim("calibrating a retard to follow leaves it no trigger and no hold", "L7", "any calibration")
+def latch_calibrated(to: Any) -> None:
+    p = to.part("latch")
+    trigger, hysteresis, hold = (
+        number("trigger", SHARE),
+        number("hysteresis", SHARE),
+        number("hold", (0, 1200000)),
+    )
+    hold_from, release = number("hold from", (0, 1)), number("release", contracts.Q16)
+    follows = number("follows", (0, 1))
+    p.call("calibrate", trigger, hysteresis, hold, hold_from, release, follows)
+    if follows == 1:
+        prove(every(p.trigger == 0, p.hold == 0), "none")
+        prove(negation(to.truth(p.landing)), "none")
+    else:
+        prove(every(p.trigger == trigger, p.hold == hold, p.release == release), "as calibrated")
+        prove(implies(to.truth(p.landing), hold_from == k.FROM_LANDING), "as calibrated")
+
+
+@claim(
+    "with no demand any latch comes to rest, and rest is one state",
+    "L8 L4",
+    "any state; ticks left: the hold, then at most the ramp",
+)
+def latch_to_rest(to: Any) -> None:
+    t = Tick(to)
+    session().assume(t.value == 0)
+    before = t.ramp_from
+    p = t.step(to)
+    if p.state == k.REST:
+        fields = (p.output, p.hold_left, p.ramp, p.demand, p.triggered)
+        prove(every(*(field == 0 for field in fields)), "rest is one state")
+    elif p.state == k.RELEASE:
+        prove(p.ramp < before, "the ramp is shorter")
+    else:
+        prove(every(p.state == k.HOLD, holding(t.state)) if t.state != k.KEPT else p.state == k.HOLD, "holds")
+        prove(
+            some(p.hold_left == t.hold_left - 1, every(t.state == k.KEPT, p.hold_left < t.hold)),
+            "a tick less",
+        )
+
+
+@claim(
+    "a longer hold gives the same output up to the shorter one's first release",
+    "L9",
+    "any two holds, same inputs, from rest; induction over the ticks",
+)
+def latch_longer_hold(to: Any) -> None:
+    short, long = to.part("latch"), to.part("latch")
+    anything(short, "latch", follows=constant(0))
+    hold = number("longer hold", (0, 1200000))
+    session().assume(hold >= short.hold)
+    for name in contracts.STATE["latch"]:
+        setattr(long, name, getattr(short, name))
+    long.hold = hold
+    left = number("left of it", (0, 1200000))
+    session().assume(some(short.state == k.REST, holding(short.state)))
+    session().assume(left == (short.hold_left + hold - short.hold if holding(short.state) else 0))
+    long.hold_left = left
+    value = number("value", SHARE)
+    with to.standing_in():
+        short.call("step", value)
+        if not some(short.state == k.REST, holding(short.state)):
+            return
+        if every(short.state == k.REST, short.output == 0, long.output > 0):
+            return  # released in one step
+        long.call("step", value)
+    for name in ("state", "output", "demand", "triggered"):
+        prove(getattr(short, name) == getattr(long, name), f"the same {name}")
+    if holding(short.state):
+        prove(long.hold_left - short.hold_left == hold - short.hold, "the rest of the hold")
+
+
+@claim(
+    "a fault keeps y, then lowers it by no more than its rate: never in one step",
+    "H6",
+    "any state, rates the image check accepts",
+)
+def latch_fault(to: Any) -> None:
+    p = any_latch(to)
+    y = p.output
+    with to.standing_in():
+        p.call("keep")
+        prove(p.output == y, "kept")
+        prove(implies(y > 0, p.state == k.KEPT), "kept")
+    rate = number("rate", (1, 100 << 16))
+    q = to.part("latch")
+    anything(q, "latch", prefix="other ")
+    before = q.output
+    releasing = q.state == k.FAULT_RELEASE
+    ramp = q.ramp if releasing else before * 65536
+    with to.standing_in():
+        q.call("let_go", rate)
+    prove(q.output <= before, "never rises")
+    prove(q.output >= before - 100, "at most a tenth of all torque in a tick")
+    prove(implies(q.output > 0, q.ramp == ramp - rate), "by its rate")
+
+
+@claim(
+    "out of sight y is the larger of y and the map's greatest, and the hold does not run", "H5", ALL_LATCHES
+)
+def latch_out_of_sight(to: Any) -> None:
+    p = any_latch(to)
+    y = p.output
+    most = number("greatest", SHARE)
+    with to.standing_in():
+        p.call("step_out_of_sight", most)
+    prove(p.output == greatest_of(y, most), "the larger")
+    prove(
+        implies(p.output > 0, every(p.state == k.PEAK, p.hold_left == p.hold)), "the hold stands at its start"
+    )
+
+
+@claim(
+    "a slope moves towards its target, never past it, by exactly its rate, and so reaches it",
+    "R1 H6",
+    "any rates, target and reachable state",
+)
+def slope(to: Any) -> None:
+    p = to.part("slope")
+    anything(p, "slope")
+    before, target = p.carried, number("target", SHARE)
+    goal = target * 65536
+    with to.standing_in():
+        value = p.call("step", target)
+    after = p.carried
+    prove(value == p.value, "gives its value")
+    prove(within(after - value * 65536, 0, 65535), "rounded down")
+    prove(some(within(after, before, goal), within(after, goal, before)), "towards, never past")
+    up = every(goal > before, p.up > 0, goal - before > p.up)
+    down = every(goal < before, p.down > 0, before - goal > p.down)
+    prove(implies(up, after == before + p.up), "up by its rate")
+    prove(implies(down, after == before - p.down), "down by its rate")
+    prove(implies(negation(some(up, down)), after == goal), "else there")
+
+
+# -- low-pass -------------------------------------------------------------------------------------------
+
+
+@claim(
+    "the low-pass settles exactly on a constant input and stays: it never passes it, and while it is"
+    " away 4096 * value + remainder gains at least 1 a sample",
+    "H7",
+    "all factors 1..4096, |input| and |value| <= 100000, any remainder",
+)
+def lowpass(to: Any) -> None:
+    p = to.part("lowpass")
+    anything(p, "lowpass")
+    value, remainder, factor = p.value, p.remainder, p.factor
+    target = number("target", (-k.LIFT_SPEED_LIMIT, k.LIFT_SPEED_LIMIT))
+    p.call("step", target)
+    gained = (p.value - value) * 4096 + p.remainder - remainder
+    prove(gained == (target - value) * factor, "what is not added is carried, exactly")
+    prove(some(within(p.value, value, target), within(p.value, target, value)), "towards, never past")
+    prove(implies(target == value, every(p.value == target, p.remainder == remainder)), "there it stays")
+    prove(implies(target > value, gained >= 1), "nearer in every sample")
+    prove(implies(target < value, gained <= -1), "nearer in every sample")
+    prove(within(p.remainder, -4095, 4095), "the remainder is less than one")
+
+
+# -- cylinder events ------------------------------------------------------------------------------------
+
+
+class Event:
+    """One event of any cylinder of an engine with a known number, from any state.
+
+    `total` is what the integral would be without wrapping: `turns` wraps more.
+    """
+
+    def __init__(self, to: Any) -> None:
+        self.cylinders = int(number("cylinders", (1, k.CYLINDERS)))
+        self.events = to.part("events")
+        self.place = number("place", (0, self.cylinders - 1))
+        self.before = number("mark", (0, k.EVENT_WRAPS - 1))
+        self.bits = constant(int(number("bits", (1, 3))))
+        self.written: dict[str, Any] = {}
+        anything(
+            self.events,
+            "events",
+            cylinders=constant(self.cylinders),
+            bits=self.bits,
+            place=_One(self.place),
+            mark=_One(self.before, self.written, "mark"),
+            skipped=_One(constant(0), self.written, "skipped"),
+        )
+        self.integral = self.events.integral
+        self.reduction = number("reduction", SHARE)
+        with to.standing_in():
+            self.result = self.events.call("event", number("cylinder", (1, k.CYLINDERS)), self.reduction)
+
+    def floor(self, total: Any) -> Any:
+        """Cylinder's floor((I + 1000 place) / (1000 n)), not wrapped."""
+        return (total + k.FULL * self.place) // (k.FULL * self.cylinders)
+
+
+class _One:
+    """A list of which one place is looked at."""
+
+    def __init__(self, value: Any, written: dict[str, Any] | None = None, name: str = "") -> None:
+        self.value, self.written, self.name = value, written, name
+
+    def __getitem__(self, at: Any) -> Any:
+        return self.value
+
+    def __setitem__(self, at: Any, value: Any) -> None:
+        assert self.written is not None
+        self.written[self.name] = self.value = value
+
+
+@claim(
+    "an event skips exactly when floor((I + 1000 k) / 1000 n) has moved, I the sum of the reductions without"
+    " wrapping; 0 skips none and 1000 all",
+    "C1 C2 C3",
+    "1 to 12 cylinders, any place, integral, mark and reduction",
+)
+def events_event(to: Any) -> None:
+    e = Event(to)
+    mark = e.written["mark"]
+    turn = k.FULL * e.cylinders * k.EVENT_WRAPS
+    grown = e.integral + e.reduction
+    # The unwrapped sum differs from the integral by whole turns, and a turn moves the floor by EVENT_WRAPS.
+    prove(some(e.events.integral == grown, e.events.integral == grown - turn), "wraps by whole turns")
+    prove(e.floor(grown) % k.EVENT_WRAPS == mark, "the mark is the floor, wrapped")
+    prove(e.floor(grown + turn) == e.floor(grown) + k.EVENT_WRAPS, "a turn more, so many floors more")
+    moved = mark != e.before
+    skips = some(e.reduction >= k.FULL, every(moved, e.reduction > 0))
+    prove(implies(skips, e.result == e.bits), "skips")
+    prove(implies(negation(skips), e.result == 0), "fires")
+    prove(e.written["skipped"] == e.result, "kept for the cycle")
+    with to.standing_in():
+        spark = e.events.call("spark", number("spark of", (1, k.CYLINDERS)))
+    both = every(e.bits >= k.SPARK_OFF, e.result != 0)
+    prove(implies(both, spark == k.SPARK_OFF), "the spark of the cycle says the same")
+    prove(implies(negation(both), spark == 0), "the spark of the cycle says the same")
+
+
+@claim(
+    "over any number of its cycles each cylinder's skipped count is within 1 of its share",
+    "C2",
+    "1 to 12 cylinders, any r, number of cycles and sum before",
+)
+def events_cylinder(to: Any) -> None:
+    """With events_event: in a cycle at constant r the sum grows by n r <= 1000 n, so the floor moves by 0 or
+    1 (never by EVENT_WRAPS, which would look like 0), and skipped counts are differences of floors.
+    """
+    cylinders = int(number("cylinders", (1, k.CYLINDERS)))
+    cycle = k.FULL * cylinders
+    reduction, start = number("reduction", SHARE), number("start", (0, 1 << 40))
+    step = (start + cylinders * reduction) // cycle - start // cycle
+    prove(within(step, 0, 1), "0 or 1 in a cycle")
+    grown = number("n r times the cycles", (0, 1 << 60))
+    count = (start + grown) // cycle - start // cycle
+    prove(within(count * cycle - grown, 1 - cycle, cycle - 1), "within 1 of the share")
+
+
+def run_claim(name: str, to: Any) -> Session:
+    now = Session()
+    now.run(lambda: CLAIMS[name].body(to))
+    return now
