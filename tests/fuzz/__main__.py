@@ -116,7 +116,7 @@ def main() -> None:
     wanted = [TARGETS[name] for name in given.targets or TARGETS]
     words = ["git", "rev-parse", "--short=10", "HEAD"]
     commit = subprocess.run(words, cwd=ROOT, capture_output=True, text=True, check=True).stdout.strip()
-    failed = False
+    executions = found = 0
     with ThreadPoolExecutor(given.jobs) as pool:
         for ran in pool.map(lambda target: run(target, given.seconds), wanted):
             print(
@@ -126,10 +126,12 @@ def main() -> None:
             )
             if given.note:
                 note(ran, "--minute" if given.seconds == 60 else "--hour", commit)
+            executions += ran.executions
             if ran.code:
-                failed = True
+                found += 1
                 print(ran.said[-4000:], *ran.found, sep="\n")
-    raise SystemExit(failed)
+    print(f"{executions:,} executions in {len(wanted)} targets, {found} findings")
+    raise SystemExit(bool(found))
 
 
 if __name__ == "__main__":
