@@ -224,6 +224,7 @@ def test_everything_by_keyboard(browser: Browser, program: Program, file: Path) 
         page.keyboard.press("ArrowRight")
         expect(page.locator("#knob-hold")).to_have_value("305")
         page.keyboard.press("Control+s")
+        expect(page.get_by_label("File name")).to_be_focused()
         page.keyboard.press("Enter")
         expect(page.locator(".bar.fine")).to_contain_text("Saved as")
     assert load(file).number("hold_ticks") == 305

@@ -31,8 +31,8 @@ if TYPE_CHECKING:
 
 Ints = npt.NDArray[Any]
 
-_COLUMNS = 500  # of each a curve's least and greatest are drawn
-_LINE_POINTS = 160  # of a ceiling over time, which has no spikes
+_COLUMNS = 350  # of each a curve's least and greatest are drawn
+_LINE_POINTS = 80  # of a ceiling over time, which has no spikes
 _BEFORE_S = 0.2
 _AFTER_S = 0.6
 _LEAST_S = 1.5

@@ -159,9 +159,6 @@ export function Ceilings({ state, values, set, moment, stale }) {
             <pattern id="hatch" width="7" height="7" patternUnits="userSpaceOnUse" patternTransform="rotate(45)">
               <line class="hatch" x1="0" x2="0" y1="0" y2="7" />
             </pattern>
-            <pattern id="dense" width="4" height="4" patternUnits="userSpaceOnUse" patternTransform="rotate(45)">
-              <line class="hatch" x1="0" x2="0" y1="0" y2="4" />
-            </pattern>
             <clipPath id="inside"><rect x={x0} y={margin.top} width={Math.max(0, x1 - x0)} height={height - margin.top - margin.bottom} /></clipPath>
           </defs>
           <g clip-path="url(#inside)" aria-hidden="true">
@@ -169,7 +166,6 @@ export function Ceilings({ state, values, set, moment, stale }) {
             <path class="zone-cut" d={between(rows[1], rows[0])} />
             <path fill="url(#hatch)" d={between(rows[1], rows[0])} />
             <path class="zone-full" d={between(rows[0], roof)} />
-            <path fill="url(#dense)" d={between(rows[0], roof)} />
           </g>
           <g class="axis" aria-hidden="true">
             {y.ticks(phone ? 5 : 7).map((v) => (
