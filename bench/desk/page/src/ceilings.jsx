@@ -18,7 +18,7 @@ export function Ceilings({ state, values, set, moment, stale }) {
   const svg = useRef(null);
   const phone = width < 560;
   const height = phone ? 340 : 470;
-  const margin = { top: 14, right: phone ? 40 : 124, bottom: 42, left: phone ? 40 : 52 };
+  const margin = { top: 14, right: phone ? 40 : 124, bottom: 42, left: phone ? 42 : 54 };
 
   const { result, disk } = state;
   const given = state.has_ceilings;
@@ -171,7 +171,7 @@ export function Ceilings({ state, values, set, moment, stale }) {
             {y.ticks(phone ? 5 : 7).map((v) => (
               <g key={v} transform={`translate(0 ${y(v)})`}>
                 <line x1={x0} x2={x1} class="grid" />
-                <text x={x0 - 7} dy="0.32em" text-anchor="end">{v}</text>
+                <text x={x0 - (phone ? 12 : 14)} dy="0.32em" text-anchor="end">{v}</text>
               </g>
             ))}
             {x.ticks(phone ? 4 : 8).map((v) => (
