@@ -9,8 +9,8 @@ I - r j. So the number of skipped events since some beginning is, but for a cons
 
     F(I, p) = sum over j = 0..n-1 of floor((I - r j + 1000 ((p - j) mod n)) / (1000 n)),
 
-and in a window of events from (I, p) to (I', p') it is F(I', p') - F(I, p), while its share is (I' - I) / 1000.
-The difference of the two is D(I', p') - D(I, p) with D(I, p) = F(I, p) - I / 1000. D does not change when I
+and in a window of events from (I, p) to (I', p') it is F(I', p') - F(I, p); its share is (I' - I) / 1000. The
+difference of the two is D(I', p') - D(I, p) with D(I, p) = F(I, p) - I / 1000. D does not change when I
 grows by 1000 n (each of n floors grows by 1), so 1000 n values of I are all. Between the places where one
 of the floors moves D only falls, so its greatest values are at those places and its least just before
 them: n of each for every p. Whatever the window and the history, the count is off by no more than
