@@ -36,7 +36,9 @@ from tests.proofs.symbolic import (
     Session,
     equal_products,
     every,
+    greatest_of,
     implies,
+    least_of,
     nonnegative_product,
     session,
     some,
@@ -836,6 +838,32 @@ UNITS["controller_command"] = _controller_unit(
 
 
 @unit
+def core_legal(to: Any) -> None:
+    """The core cuts an input in a function of its own."""
+    if to.is_core:
+        value, greatest, faults = (
+            number("value", INT32),
+            number("greatest", COUNT),
+            [number("faults", (0, 2047))],
+        )
+        result = to.modules["step"].legal(value, greatest, faults)
+        session().prove(result == greatest_of(0, least_of(greatest, value)), "cut")
+        session().prove(within(faults[0], 0, 2047), "fault bits")
+
+
+@unit
+def core_extremes(to: Any) -> None:
+    """The core's least, greatest and size, which the proofs take for what their names say."""
+    if to.is_core:
+        one, other = number("one", INT32), number("other", INT32)
+        fixed = to.namespaces["fixed"]
+        session().prove(fixed["ll_min"](one, other) == least_of(one, other), "the lesser")
+        session().prove(fixed["ll_max"](one, other) == greatest_of(one, other), "the greater")
+        value = number("value", (1 - LIMIT, LIMIT - 1))
+        session().prove(fixed["ll_abs"](value) == abs(value), "the size")
+
+
+@unit
 def controller_step(to: Any) -> None:
     """The step itself; its phases, proved above, may do anything to the state that keeps the invariants."""
     p, c, calls = any_controller(to)
@@ -862,6 +890,7 @@ def controller_step(to: Any) -> None:
             controller__watch_faults=phase(),
             controller__take_torque=phase(),
             controller__command=phase(),
+            **to.inputs_standing_in(),
         ),
         to.parts_standing_in(calls),
     ):

@@ -80,7 +80,6 @@ LEFT_OUT = {
     "ll_outputs": "copies",
     "build": "hands on fields of the image",
     "ll_reset": "clears; the parts' own resets are proved",
-    "end_run": "clears",
 }
 
 METHODS = {
@@ -116,6 +115,7 @@ STANDS_FOR = {
     "interpolate": ("ll_interpolate", "ll_interpolate_signed"),
     "segment": ("segment", "segment_signed"),
     "bilinear": ("bilinear",),
+    "legal": ("legal",),
     "_rises": ("rises", "rises_signed"),
     "_falls": ("falls_signed",),
     "_is_order": ("is_order",),
@@ -580,6 +580,15 @@ class Core:
         ]
         with replaced(*changes):
             yield
+
+    def inputs_standing_in(self) -> dict[str, Any]:
+        """The cut of an input with its fault bit (proved in bounds.core_legal)."""
+
+        def legal(value: Any, greatest: Any, faults: list[Any]) -> Any:
+            faults[0] = session().fresh(0, 2047)
+            return greatest_of(0, least_of(greatest, value))
+
+        return {"legal": legal}
 
     def step(self, part: Any, inputs: dict[str, Any]) -> None:
         part.call("step", SimpleNamespace(**inputs))

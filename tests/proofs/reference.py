@@ -176,6 +176,10 @@ class Reference:
         """The controller's parts are objects that bring their methods with them."""
         yield
 
+    def inputs_standing_in(self) -> dict[str, Any]:
+        """Inputs are cut by clamp."""
+        return {}
+
     def step(self, part: Any, inputs: dict[str, Any]) -> None:
         part.call("step", *inputs.values())
 
