@@ -85,8 +85,17 @@ def test_what_a_column_cannot_hold_is_refused(values: npt.NDArray[np.float64]) -
 
 def test_real_numbers_keep_their_decimals_and_gaps() -> None:
     column = Column.of([1.23456, np.nan, np.inf, -7.0], 1, "mm")
-    assert (column.values / column.per)[[0, 3]].tolist() == pytest.approx([1.235, -7], abs=5e-4)
-    assert column.values[[1, 2]].tolist() == [NONE, NONE]
+    assert (column.numbers / column.per)[[0, 3]].tolist() == pytest.approx([1.235, -7], abs=5e-4)
+    assert column.numbers[[1, 2]].tolist() == [NONE, NONE]
+
+
+def test_a_long_column_is_packed_in_parts() -> None:
+    numbers = np.random.default_rng(1).integers(-40_000, 40_000, 300_000)
+    column = packed(numbers)
+    planes = np.frombuffer(zlib.decompress(base64.b64decode(column["data"])), np.uint8)
+    folded = planes.reshape(column["width"], -1).T.astype(np.int64) @ (256 ** np.arange(column["width"]))
+    steps = np.where(folded % 2, -(folded + 1) // 2, folded // 2)
+    assert (np.cumsum(steps) == numbers).all()
 
 
 class Elements(HTMLParser):

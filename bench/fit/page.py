@@ -215,7 +215,7 @@ def _strip(fit: Fit, i: int, facts: dict[str, Any]) -> Strip:
         )
     )  # fmt: skip
     series = {
-        "run": Series(columns, along="time"),
+        "run": Series(columns, step=float(np.diff(run.time[:n]).min()), along="time"),
         "share": Series({"taken": Column.of(100 * (1 - run.share), 1, "%", 1)}, 0.0, STEP_S),
     }
     figure = f"run-{i + 1}"

@@ -20,6 +20,7 @@ from bench.replay.drawn import (
     window,
 )
 from bench.replay.findings import Findings, Stepped
+from bench.replay.kept import Kept
 from bench.report.blocks import (
     Bands,
     Block,
@@ -36,13 +37,14 @@ from bench.report.blocks import (
     Series,
     Strip,
     Table,
+    Text,
     Zero,
 )
 from bench.report.cal import calibration_section
 from bench.report.columns import NONE, Column
 from bench.report.made import made
 from bench.report.page import write_page
-from bench.report.reasons import REASON_BARS, STATE_BARS
+from bench.report.reasons import REASON_BARS, STATE_BARS, fault_bars
 from bench.trace.text import plural
 from controller import constants as c
 
@@ -59,7 +61,10 @@ def write(path: Path, facts: dict[str, Any], s: Stepped, found: Findings) -> Non
 def page(facts: dict[str, Any], s: Stepped, found: Findings) -> Page:
     """The page of a replay."""
     where = _Where(s, found)
-    blocks: list[Block] = [_strip(s, found, where, facts)]
+    kept = Kept(s.run.n, where.windows)
+    blocks: list[Block] = [_strip(s, found, where, kept, facts)]
+    if kept.thinned:
+        blocks.insert(0, Text([kept.said]))
     sections = [Section("The run", blocks)]
     tables = list(_tables(facts, where))
     sections.append(Section("In figures", tables, wide=False))
@@ -372,7 +377,7 @@ def _left(facts: dict[str, Any]) -> str:
 # --- the figure
 
 
-def _strip(s: Stepped, found: Findings, where: _Where, facts: dict[str, Any]) -> Strip:
+def _strip(s: Stepped, found: Findings, where: _Where, kept: Kept, facts: dict[str, Any]) -> Strip:
     many = len(found.launches) > 1
     zeros = [
         Zero(where.at(one.tick), f"s since launch {one.number}" if many else "s since the launch")
@@ -388,8 +393,8 @@ def _strip(s: Stepped, found: Findings, where: _Where, facts: dict[str, Any]) ->
     return Strip(
         _FIGURE,
         "The run, tick by tick",
-        {"run": Series(_columns(s), first=s.inputs.start_s, step=s.tick_s)},
-        list(_panels(s)),
+        {"run": Series(_columns(s, kept), s.inputs.start_s, s.tick_s, "tick" if kept.thinned else "")},
+        list(_panels(s, kept)),
         view,
         axis="s of the trace",
         cursor=cursor,
@@ -398,45 +403,66 @@ def _strip(s: Stepped, found: Findings, where: _Where, facts: dict[str, Any]) ->
     )
 
 
-def _columns(s: Stepped) -> dict[str, Column]:
+def _columns(s: Stepped, kept: Kept) -> dict[str, Column]:
     """What is drawn of each tick: the numbers of ticks.csv, and of the inputs."""
     t, a, calibration = s.ticks, s.inputs.arrays, s.calibration
     by_speed = calibration.progress_unit == "km/h"
-    ceilings = calibration.ceilings.at(t["progress"] / (10 if by_speed else 1))
-    read = np.where(s.inputs.lost, np.nan, calibration.counts_to_height(a["counts"]))
+
+    def column(name: str, per: int = 1, unit: str = "", decimals: int = 0) -> Column:
+        return Column(lambda: kept.of(t[name] if name in t else a[name]), per, unit, decimals)
+
+    def read() -> Any:
+        heights = calibration.counts_to_height(kept.of(a["counts"]))
+        return np.where(kept.of(s.inputs.lost) > 0, np.nan, heights)
+
+    def speed() -> Any:
+        return np.where(kept.of(a["speed_valid"]) > 0, kept.of(a["speed"]).astype(np.int32), NONE)
+
     columns = {
-        "lift": Column(t["lift"], 16, "mm", 1),
-        "entry": Column(t["entry"], 16, "mm", 1),
-        "height": Column(t["height"], 16, "mm", 1),
+        "lift": column("lift", 16, "mm", 1),
+        "entry": column("entry", 16, "mm", 1),
+        "height": column("height", 16, "mm", 1),
         "read": Column.of(read, 1, "mm", 1),
-        "end": Column.of(end_of_sensor(s, t["rest"].astype(np.int32)), 0, "mm"),
-        "demand": Column(t["demand"], 10, "%", 1),
-        "latched": Column(t["latched"], 10, "%", 1),
-        "reduction": Column(t["reduction"], 10, "%", 1),
-        "taken": Column.of(torque_taken(s, 0, s.run.n), 1, "%", 0),
-        "retard_demand": Column(t["retard_demand"], 10, "°", 1),
-        "retard": Column(t["retard"], 10, "°", 1),
-        "state": Column(t["state"]),
-        "reason": Column(t["reason"]),
-        "askers": Column(t["askers"]),
-        "faults": Column(t["faults"]),
-        "progress": Column(t["progress"], 10 if by_speed else 1, calibration.progress_unit, int(by_speed)),
-        "speed": Column(
-            np.where(a["speed_valid"] > 0, a["speed"].astype(np.int32), NONE), 10, "km/h", 1
+        "end": Column.of(lambda: end_of_sensor(s, kept.of(t["rest"]).astype(np.int32)), 0, "mm"),
+        **{name: column(name, 10, "%", 1) for name in ("demand", "latched", "reduction")},
+        "taken": Column.of(
+            lambda: kept.computed(lambda start, stop: torque_taken(s, start, stop)), 1, "%", 0
         ),
-        "engine": Column(a["engine"], 1, "rpm"),
-        "shaft": Column(a["shaft"], 1, "rpm"),
-    }  # fmt: skip
-    for name, level in zip(("retard_from", "reduction_from", "full"), ceilings, strict=True):
-        if np.isfinite(level).any():
+        **{name: column(name, 10, "°", 1) for name in ("retard_demand", "retard")},
+        **{
+            name: Column(lambda name=name: kept.codes(t[name]))  # type: ignore[misc]
+            for name in ("state", "reason", "askers", "faults")
+        },
+        "progress": column("progress", 10 if by_speed else 1, calibration.progress_unit, int(by_speed)),
+        "speed": Column(speed, 10, "km/h", 1),
+        "engine": column("engine", 1, "rpm"),
+        "shaft": column("shaft", 1, "rpm"),
+    }
+    for number, name in enumerate(("retard_from", "reduction_from", "full")):
+
+        def level(number: int = number) -> Any:
+            return calibration.ceilings.at(kept.of(t["progress"]) / (10 if by_speed else 1))[number]
+
+        if np.isfinite(_ceilings(s)[number]).any():
             columns[name] = Column.of(level, 0, "mm", 1)
     for name in ("engine", "shaft"):
         if calibration.number(f"{name}_points"):
-            columns[f"{name}_curve"] = Column.of(rotation_curve(s, name, slice(None)), 0, "rpm", 0)
+
+            def curve(name: str = name) -> Any:
+                return kept.computed(lambda start, stop: rotation_curve(s, name, slice(start, stop)))
+
+            columns[f"{name}_curve"] = Column.of(curve, 0, "rpm", 0)
+    if kept.thinned:
+        columns["tick"] = Column(kept.ticks, 1 / s.tick_s)
     return columns
 
 
-def _panels(s: Stepped) -> Iterator[Panel | Bands | Events]:
+def _ceilings(s: Stepped) -> tuple[Any, Any, Any]:
+    c = s.calibration.ceilings
+    return c.retard_from, c.reduction_from, c.full
+
+
+def _panels(s: Stepped, kept: Kept) -> Iterator[Panel | Bands | Events]:
     t, a, calibration = s.ticks, s.inputs.arrays, s.calibration
     ceilings = calibration.ceilings
     yield Panel(
@@ -492,12 +518,15 @@ def _panels(s: Stepped) -> Iterator[Panel | Bands | Events]:
         order = calibration.row("firing_order")
         place = np.zeros(max(order) + 1, np.uint8)
         place[order] = np.arange(len(order))
+        some = kept.events(s.run.event_tick)
         yield Events(
             "Cylinder events, in firing order",
-            Column(s.run.event_tick),
-            Column(place[s.run.event_cylinder]),
-            Column(s.run.event_bits),
+            Column(s.run.event_tick[some]),
+            Column(place[s.run.event_cylinder[some]]),
+            Column(s.run.event_bits[some]),
             [str(cylinder) for cylinder in order],
+            s.inputs.start_s,
+            s.tick_s,
         )
     by_speed = calibration.progress_unit == "km/h"
     yield Panel(
@@ -554,7 +583,7 @@ def _bands(s: Stepped) -> Bands:
             for bit, name in askers.items()
         ]
     faults = {code: fault_names(code) for code in _codes(t["faults"] & NAMED_FAULTS)}
-    rows.append(Row("faults", "faults", dict.fromkeys(faults, "cross"), faults, mask=NAMED_FAULTS))
+    rows.append(Row("faults", "faults", fault_bars(faults), faults, mask=NAMED_FAULTS))
     unused = {c.FAULT_UNUSED: "not used"}
     if (t["faults"] & c.FAULT_UNUSED).any():
         rows.append(Row("sample", "faults", {c.FAULT_UNUSED: "dash"}, unused, mask=c.FAULT_UNUSED))

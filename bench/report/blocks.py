@@ -93,7 +93,8 @@ class Facts:
 
 @dataclass(frozen=True)
 class Series:
-    """Columns of equal length. The axis is `first` + i * `step`, or the rising column named `along`."""
+    """Columns of equal length. The axis is `first` + i * `step`, or `first` + the rising column named
+    `along`, whose numbers lie `step` apart where they are closest."""
 
     columns: dict[str, Column]
     first: float = 0.0
@@ -170,15 +171,16 @@ class Bands:
 
 @dataclass(frozen=True)
 class Events:
-    """Cylinder events: when (column `tick`, places on the axis of `series`), which (`place` in the firing
-    order, 0 up) and `off` (0 fired). `names` are the cylinders in firing order."""
+    """Cylinder events: when (column `tick`: `first` + tick * `step` on the axis), which (`place` in the
+    firing order, 0 up) and `off` (0 fired). `names` are the cylinders in firing order."""
 
     title: str
     tick: Column
     place: Column
     off: Column
     names: Sequence[str]
-    series: str = "run"
+    first: float = 0.0
+    step: float = 1.0
     kind: Literal["events"] = "events"
 
 

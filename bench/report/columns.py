@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import base64
 import zlib
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -19,51 +20,89 @@ NONE = -(2**30)
 """Stands for a tick with no value."""
 
 _WIDTHS = ((np.uint8, 1), (np.uint16, 2), (np.uint32, 4))
+_PART = 1 << 18  # numbers at a time, so that a long column needs few copies of itself
+
+Numbers = npt.NDArray[Any]
 
 
 @dataclass(frozen=True)
 class Column:
-    """Whole numbers, int[n], each `per` of a unit: a height of 16 with `per` 16 is 1 mm.
+    """Whole numbers, int[n] or what gives them when they are needed, each `per` of a unit: a height of 16
+    with `per` 16 is 1 mm.
 
     NONE is a gap. `decimals` are those shown; `words` say what a number is called instead. Numbers lie within
     2^30 either way.
     """
 
-    values: npt.NDArray[Any]
+    values: Numbers | Callable[[], Numbers]
     per: float = 1
     unit: str = ""
     decimals: int = 0
     words: dict[int, str] = field(default_factory=dict)
 
     @classmethod
-    def of(cls, values: npt.ArrayLike, decimals: int, unit: str = "", more: int = 2) -> Column:
+    def of(
+        cls,
+        values: npt.ArrayLike | Callable[[], npt.ArrayLike],
+        decimals: int,
+        unit: str = "",
+        more: int = 2,
+    ) -> Column:
         """Of real numbers, kept with `more` decimals than are shown; what is not finite is a gap."""
-        real = np.asarray(values, dtype=np.float64)
         per = 10 ** (decimals + more)
-        whole = np.full(real.shape, NONE, dtype=np.int64)
-        known = np.isfinite(real)
-        whole[known] = np.clip(np.round(real[known] * per), NONE + 1, -NONE)
+
+        def whole() -> Numbers:
+            given = values() if callable(values) else values
+            real = np.array(given, dtype=np.float64)
+            gaps = ~np.isfinite(real)
+            real[gaps] = 0
+            real *= per
+            np.clip(np.round(real, out=real), NONE + 1, -NONE, out=real)
+            numbers = real.astype(np.int32)
+            numbers[gaps] = NONE
+            return numbers
+
         return cls(whole, per, unit, decimals)
 
+    @property
+    def numbers(self) -> Numbers:
+        """The numbers themselves."""
+        return self.values() if callable(self.values) else self.values
 
-def packed(values: npt.NDArray[Any]) -> dict[str, Any]:
+
+def packed(values: Numbers) -> dict[str, Any]:
     """A column as the page reads it: base64 of the deflated planes, how many numbers, and their range."""
     whole = np.asarray(values)
-    if whole.dtype.kind not in "iub" or (len(whole) and (whole.min() < NONE or whole.max() > -NONE)):
+    n = len(whole)
+    if whole.dtype.kind not in "iub" or (n and (whole.min() < NONE or whole.max() > -NONE)):
         raise ValueError("not whole numbers within 2^30")
-    whole = whole.astype(np.int32)
-    steps = np.diff(whole, prepend=np.int32(0))
-    folded = ((steps << 1) ^ (steps >> 31)).astype(np.uint32)
-    most = int(folded.max(initial=0))
-    kind, width = next((kind, width) for kind, width in _WIDTHS if most < 256**width)
-    planes = folded.astype(kind).view(np.uint8).reshape(-1, width).T
-    known = whole[whole != NONE]
+    parts = range(0, n, _PART)
+    most = max((int(_folded(whole, start).max()) for start in parts), default=0)
+    width = next(width for _, width in _WIDTHS if most < 256**width)
+    kind = next(kind for kind, width in _WIDTHS if most < 256**width)
+    planes = np.empty((width, n), np.uint8)
+    known, least, greatest = 0, -NONE, NONE
+    for start in parts:
+        folded = _folded(whole, start).astype(kind)
+        planes[:, start : start + len(folded)] = folded.view(np.uint8).reshape(-1, width).T
+        part = whole[start : start + _PART]
+        there = part[part != NONE]
+        known += len(there)
+        if len(there):
+            least, greatest = min(least, int(there.min())), max(greatest, int(there.max()))
     return {
-        "n": len(whole),
+        "n": n,
         "width": width,
-        "gaps": len(known) < len(whole),
-        "least": int(known.min(initial=-NONE)),
-        "most": int(known.max(initial=NONE)),
+        "gaps": known < n,
+        "least": least,
+        "most": greatest,
         # Level 4: a whole hour takes a few seconds, and 9 saves some percent of it only.
         "data": base64.b64encode(zlib.compress(planes.tobytes(), 4)).decode("ascii"),
     }
+
+
+def _folded(whole: Numbers, start: int) -> npt.NDArray[np.uint32]:
+    """The differences of a part, each from the number before it, folded: 0, -1, 1, -2 ... are 0, 1, 2, 3."""
+    part = whole[start : start + _PART].astype(np.int32)
+    steps = np.diff(part, prepend=np.int32(whole[start - 1] if start else 0))
+    return np.asarray((steps << 1) ^ (steps >> 31)).astype(np.uint32)

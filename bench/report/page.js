@@ -36,6 +36,7 @@
   function setPaper(paper) {
     if (paper === onPaper) return;
     onPaper = paper;
+    delete root.dataset.paper; // a plot that is not shown has no size
     setScheme();
     for (const one of plotted) {
       const { shown, stage } = one;
@@ -50,6 +51,7 @@
       picture.src = layer.canvas.toDataURL();
       stage.append(picture);
     }
+    if (paper) root.dataset.paper = "";
     for (const one of document.querySelectorAll("details")) {
       if (paper && !one.open) one.dataset.folded = "";
       if (paper || one.dataset.folded !== undefined) one.open = paper;
@@ -233,7 +235,7 @@
     }
     at(i) {
       if (!this.along) return this.first + i * this.step;
-      return this.along.values[clamp(i, 0, this.n - 1)] / this.along.per;
+      return this.first + this.along.values[clamp(i, 0, this.n - 1)] / this.along.per;
     }
     /** The last index at or before x, -1 before the first. */
     before(x) {
@@ -254,9 +256,9 @@
     range(a, b) {
       return [clamp(this.before(a) - 1, 0, this.n - 1), clamp(this.before(b) + 2, 0, this.n - 1)];
     }
-    /** Seconds from one number to the next, about. */
+    /** From one number to the next, where they are closest. */
     get fine() {
-      return this.along ? (this.at(this.n - 1) - this.at(0)) / Math.max(1, this.n - 1) : this.step;
+      return this.step;
     }
   }
 
@@ -606,6 +608,7 @@
       this.strip = strip;
       this.spec = spec;
       const panel = el("div", "panel");
+      panel.dataset.kind = spec.kind;
       this.head = el("div", "head");
       this.head.append(el("h4", "", spec.title + (spec.unit ? ", " + spec.unit : "")));
       this.legend = el("ul", "legend");
@@ -843,7 +846,7 @@
     constructor(strip, spec, axis) {
       super(strip, spec, 20 * spec.names.length + 16, axis);
       const n = spec.names.length;
-      this.axis = strip.axes[spec.series];
+      this.at = (i) => spec.first + spec.tick.values[i] * spec.step;
       const source = () => new Bokeh.ColumnDataSource({ data: { x: [], y: [] } });
       this.fired = source();
       this.skipped = source();
@@ -875,29 +878,29 @@
       let low = 0, high = tick.n; // prettier-ignore
       while (low < high) {
         const middle = (low + high) >> 1;
-        if (this.axis.at(tick.values[middle]) < x) low = middle + 1;
+        if (this.at(middle) < x) low = middle + 1;
         else high = middle;
       }
       return low;
     }
     draw(a, b, zero) {
-      const { tick, place, off, names } = this.spec;
+      const { place, off, names } = this.spec;
       const n = names.length;
-      const from = this.first(a), to = this.first(b + this.axis.fine); // prettier-ignore
+      const from = this.first(a), to = this.first(b + this.spec.step); // prettier-ignore
       const room = this.strip.room;
       const fired = { x: [], y: [] }, skipped = { x: [], y: [] }; // prettier-ignore
       const shares = { left: [], right: [], top: [], bottom: [] };
       if ((to - from) / n <= room / 7) {
         for (let i = from; i < to; i++) {
           const into = off.values[i] ? skipped : fired;
-          into.x.push(this.axis.at(tick.values[i]) - zero);
+          into.x.push(this.at(i) - zero);
           into.y.push(n - 1 - place.values[i]);
         }
       } else {
         const columns = Math.round(room / 4);
         const all = new Float64Array(columns * n), left = new Float64Array(columns * n); // prettier-ignore
         for (let i = from; i < to; i++) {
-          const at = clamp(Math.floor(((this.axis.at(tick.values[i]) - a) / (b - a)) * columns), 0, columns - 1);
+          const at = clamp(Math.floor(((this.at(i) - a) / (b - a)) * columns), 0, columns - 1);
           all[at * n + place.values[i]]++;
           if (off.values[i]) left[at * n + place.values[i]]++;
         }
@@ -920,7 +923,7 @@
     read(x) {
       let text = "";
       if (x !== null) {
-        const i = this.first(x + this.axis.fine / 2) - 1;
+        const i = this.first(x + this.spec.step / 2) - 1;
         if (i >= 0) {
           const { place, off, names } = this.spec;
           text = `· cylinder ${names[place.values[i]]} ${off.values[i] ? "skipped" : "fired"} last`;

@@ -52,7 +52,7 @@ def _strip(strip: Strip, data: dict[str, str]) -> dict[str, Any]:
     """A strip as the page's script reads it; its columns go into `data`."""
 
     def column(column: Column, key: str) -> dict[str, Any]:
-        packed_column = packed(column.values)
+        packed_column = packed(column.numbers)
         data[key] = packed_column.pop("data")
         words = {str(number): word for number, word in column.words.items()}
         return {
@@ -64,7 +64,8 @@ def _strip(strip: Strip, data: dict[str, str]) -> dict[str, Any]:
         if not isinstance(panel, Events):
             return _keyed(asdict(panel))
         found: dict[str, Any] = {
-            "kind": panel.kind, "title": panel.title, "names": list(panel.names), "series": panel.series,
+            "kind": panel.kind, "title": panel.title, "names": list(panel.names), "first": panel.first,
+            "step": panel.step,
         }  # fmt: skip
         for part in ("tick", "place", "off"):
             found[part] = column(getattr(panel, part), f"{strip.name}-{number}-{part}")

@@ -1,6 +1,9 @@
-"""The patterns of the reasons for a reduction, the same on every page."""
+"""The patterns of reasons, states and faults, the same on every page."""
 
 from __future__ import annotations
+
+from collections.abc import Iterable
+from itertools import cycle
 
 from bench.report.blocks import Bar
 from controller import constants as c
@@ -20,3 +23,10 @@ STATE_BARS: dict[int, Bar] = {
     c.HOLD: "slash",
     c.RELEASE: "plain",
 }
+
+_FAULT_BARS: tuple[Bar, ...] = ("cross", "vee", "plus", "dot", "pipe", "back")
+
+
+def fault_bars(codes: Iterable[int]) -> dict[int, Bar]:
+    """A pattern for each set of faults that occurs."""
+    return dict(zip(codes, cycle(_FAULT_BARS), strict=False))

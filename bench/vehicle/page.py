@@ -33,7 +33,7 @@ from bench.report.cal import calibration_section
 from bench.report.columns import Column
 from bench.report.made import made
 from bench.report.page import write_page
-from bench.report.reasons import REASON_BARS
+from bench.report.reasons import REASON_BARS, fault_bars
 from bench.vehicle.predict import Prediction
 from bench.vehicle.results import Outcome, cut_starts
 from bench.vehicle.screen import ROWS, SHARES, percentile_name
@@ -342,7 +342,7 @@ def _bands(p: Prediction) -> Bands:
         "Who set the reduction, faults",
         [
             Row("set by", "reason", REASON_BARS, reasons, series="with"),
-            Row("faults", "faults", dict.fromkeys(faults, "cross"), faults, NAMED_FAULTS, "with"),
+            Row("faults", "faults", fault_bars(faults), faults, NAMED_FAULTS, "with"),
         ],
     )
 
