@@ -78,8 +78,6 @@ LEFT_OUT = {
     "ll_init": "clears bytes",
     "ll_load": "reads an image",
     "ll_outputs": "copies",
-    "build": "hands on fields of the image",
-    "ll_reset": "clears; the parts' own resets are proved",
 }
 
 METHODS = {
@@ -99,6 +97,7 @@ METHODS = {
         "_command": "command",
     },
 }
+UNCOUNTED = {"is_order": "counts to 12"}  # translated, but its operations are not asked for
 FILE_OF = {"lowpass": "lift", "slope": "latch", "curve_request": "requests", "command": "requests"}
 FILE_OF["controller"] = "step"
 
@@ -192,6 +191,7 @@ class Translation:
             if one.op == "&" and isinstance(one.expr, c_ast.ID)
         }
         self._line = node.coord.line
+        self._counted = node.decl.name not in UNCOUNTED
         body = self._block(node.body) or [ast.Pass()]
         return self._at(
             ast.FunctionDef(
@@ -370,7 +370,8 @@ class Translation:
         self._at(made)
         made.lineno = made.end_lineno = self._line
         made.col_offset, made.end_col_offset = place, place + 1
-        self.operations[self._line, place] = c_generator.CGenerator().visit(node)
+        if self._counted:
+            self.operations[self._line, place] = c_generator.CGenerator().visit(node)
         return made
 
 
@@ -458,7 +459,7 @@ class Part:
     """A struct of the core."""
 
     def __init__(self, kind: str, core: Core) -> None:
-        self.__dict__.update(_kind=kind, _core=core)
+        self._kind, self._core = kind, core
 
     def has(self, name: str) -> bool:
         struct = "ll_controller_t" if self._kind == "controller" else f"ll_{self._kind}_t"
@@ -517,12 +518,8 @@ class Core:
         return f"ll_{kind}_{method}"
 
     def function(self, module: str, name: str) -> Any:
-        if module == "image":
-            return {
-                "_in_order": self.namespaces["image"]["in_order"],
-                "_rises": self.namespaces["image"]["rises"],
-                "_falls": self.namespaces["image"]["falls_signed"],
-            }[name]
+        if name == "_in_order":
+            return self.namespaces["image"]["in_order"]
         return self.namespaces[module][f"ll_{name}"]
 
     # What differs between the reference and the core, so that one text proves both.
@@ -567,6 +564,10 @@ class Core:
         return lambda m, table, cell, down, part, span: stand_in(
             table, cell, down, m.right, part, span, m.across, m.width
         )
+
+    def axis_checks(self) -> list[tuple[Any, bool]]:
+        image = self.namespaces["image"]
+        return [(image["rises"], True), (image["rises_signed"], True), (image["falls_signed"], False)]
 
     def loaded(self, part: Any) -> None:
         """A controller with a calibration is one."""
@@ -621,7 +622,10 @@ class Core:
 
     # places
 
-    def operations(self) -> dict[tuple[str, int, int], str]:
+    def operations(self) -> int:
+        return len(self._operations())
+
+    def _operations(self) -> dict[tuple[str, int, int], str]:
         """File, line and number of each operation, and its text."""
         return {
             (name, *place): text
@@ -642,7 +646,7 @@ class Core:
         for code, at in places:
             line, _, number, _ = list(code.co_positions())[at // 2]
             seen.add((Path(code.co_filename).stem, line, number))
-        return [f"{key[0]}.c:{key[1]}: {text}" for key, text in self.operations().items() if key not in seen]
+        return [f"{key[0]}.c:{key[1]}: {text}" for key, text in self._operations().items() if key not in seen]
 
 
 __all__ = ["Core", "Part", "Translation", "constant"]

@@ -20,10 +20,7 @@ NOT_OF_A_TICK = {
     "_number": "reads an unsigned field of 16 or 32 bits from an image",
     "_length": "the length of an image, constant",
     "read": "reads an image; values are 16 or 32 bits wide",
-    "_rises": "compares; places in an axis only",
-    "_falls": "compares; places in an axis only",
     "_is_order": "counts to 12",
-    "_in_order": "two differences of 16-bit values",
 }
 
 

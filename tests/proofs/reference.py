@@ -10,11 +10,12 @@ import sys
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
-from types import ModuleType
+from types import CodeType, ModuleType
 from typing import Any
 
 from tests import ROOT
-from tests.proofs.symbolic import Bool, Int, replaced, session, symbolic_builtins
+from tests.proofs import nodes
+from tests.proofs.symbolic import Bool, Int, replaced, session, symbolic_builtins, where
 
 # In the order in which they import one another.
 NAMES = (
@@ -168,6 +169,10 @@ class Reference:
     def bilinear_as(self, stand_in: Any) -> Any:
         return stand_in
 
+    def axis_checks(self) -> list[tuple[Any, bool]]:
+        """The functions of the image check that pass an axis, and whether it rises."""
+        return [(self.function("image", "_rises"), True), (self.function("image", "_falls"), False)]
+
     def loaded(self, part: Any) -> None:
         part.real._loaded = True
 
@@ -182,6 +187,18 @@ class Reference:
 
     def step(self, part: Any, inputs: dict[str, Any]) -> None:
         part.call("step", *inputs.values())
+
+    # places
+
+    def where(self, place: tuple[CodeType, int]) -> str:
+        return where(place)
+
+    def operations(self) -> int:
+        return len(nodes.operations())
+
+    def left_out(self, places: Any) -> list[str]:
+        """The operations for which no bound was noted."""
+        return [f"{node.file}:{node.line}: {node.text}" for node in nodes.left_out(places)]
 
     @contextmanager
     def standing_in(self, **calls: Any) -> Iterator[None]:

@@ -247,6 +247,11 @@ def where(place: tuple[CodeType, int]) -> str:
     return f"{name}:{line} {code.co_name}: {text}"
 
 
+def end() -> None:
+    """Gives up what is under way."""
+    _sessions.clear()
+
+
 class Bool:
     """A comparison of unknowns: both ways are gone when the code asks."""
 
