@@ -1,4 +1,4 @@
-"""Faults put into copies of the code: every proof must fail on those that it is there to find (faults.toml)."""
+"""Faults in copies of the code: every proof must fail on those that it is there to find (faults.toml)."""
 
 from __future__ import annotations
 
