@@ -91,6 +91,9 @@ QUICK: dict[str, Words] = {
         "--vary", "latch.release_percent_per_s=100,12345.678", "--vary", "latch.trigger_percent=1.125,2",
         "--vary", "look_ahead.rising_ms=0,123",
     ],
+    "compare": lambda f: [
+        "compare", *f.traces[:3], "--calibration", f.calibration, "--calibration", f.other
+    ],
     "vectors": lambda f: [
         "vectors", f.trace, "--calibration", f.calibration, "--ticks", "50", "--out", f.out("vectors")
     ],

@@ -67,7 +67,9 @@ def page(facts: dict[str, Any], study: Study) -> Page:
     for number, trace in enumerate(facts["traces"]):
         sections.append(Section(_heading(facts, trace), list(_trace(trace, study, number))))
     if facts["runs_by_launch"]:
-        sections.append(Section("Runs by their launch", list(_by_launch(facts, study))))
+        # With one calibration that is what was asked for.
+        place_of = len(sections) if len(study.calibrations) > 1 else 0
+        sections.insert(place_of, Section("Runs by their launch", list(_by_launch(facts, study))))
     notes = [
         Bullets(trace["notes"], f"Understood and assumed of {trace['label']}") for trace in facts["traces"]
     ]
@@ -118,7 +120,23 @@ def _answer(facts: dict[str, Any]) -> Iterator[str]:
             when = f"{most['since_launch_s']:.3f} s after the launch"
             far = f" Furthest apart {when}: A {a:.1f} %, {letter} {b:.1f} %."
         yield f"{changed}, and commands otherwise for {seconds:.3f} s{where}.{far}"
+    if len(facts["calibrations"]) == 1:
+        yield from (_apart(facts, one) for one in facts["runs_by_launch"])
     yield facts["open_loop"]
+
+
+def _apart(facts: dict[str, Any], one: dict[str, Any]) -> str:
+    """Two runs in a sentence."""
+    first, other = (run_name(facts, one[side], 40) for side in "ab")
+    lift, commands = one["greatest_lift_difference"], one["commands"]
+    told = (
+        f"{other} against {first}: the lift is furthest apart"
+        f" {lift['since_launch_s']:.3f} s after the launch, {lift['b_mm']:.0f} and {lift['a_mm']:.0f} mm"
+    )
+    if commands["equal"]:
+        return f"{told}; the commands are the same."
+    since = commands["first"]["since_launch_s"]
+    return f"{told}; the commands differ for {commands['differs_s']:.3f} s, from {since:.3f} s on."
 
 
 def _key(facts: dict[str, Any]) -> Iterator[tuple[str, str]]:
@@ -196,7 +214,11 @@ def _trace(trace: dict[str, Any], study: Study, number: int) -> Iterator[Block]:
             f"Where {letter} and A differ",
         )
         spans_columns = (
-            ("from s", True), ("to s", True), ("reduction", True), ("retard", True), ("torque-time", True)
+            ("from s", True),
+            ("to s", True),
+            ("reduction", True),
+            ("retard", True),
+            ("torque-time", True),
         )
         left = difference["spans_in_all"] - len(difference["spans"])
         yield Table(
@@ -240,6 +262,7 @@ def _strip(trace: dict[str, Any], recording: Recording, name: str) -> Strip:
         Row(f"{letter} by", "reason", REASON_BARS, _reasons(side.stepped), series=letter)
         for letter, side in lettered
     ]
+    bands = "Where the commands differ, and who set the reduction" if apart_rows else "Who set the reduction"
     many = len(found.launches) > 1
     zeros = [
         Zero(
@@ -254,9 +277,10 @@ def _strip(trace: dict[str, Any], recording: Recording, name: str) -> Strip:
         name,
         "All calibrations over this run, tick by tick",
         series,
-        [*_panels([letter for letter, _ in lettered], _same_lift(recording)), Bands(
-            "Where the commands differ, and who set the reduction", [*apart_rows, *reason_rows]
-        )],
+        [
+            *_panels([letter for letter, _ in lettered], _same_lift(recording)),
+            Bands(bands, [*apart_rows, *reason_rows]),
+        ],
         view,
         axis="s of the trace",
         cursor=zeros[0].at if zeros else None,
@@ -266,9 +290,7 @@ def _strip(trace: dict[str, Any], recording: Recording, name: str) -> Strip:
 
 
 def _reasons(s: Stepped) -> dict[int, str]:
-    return {
-        int(reason): names.reason_name(int(reason)) for reason in np.unique(s.ticks["reason"]) if reason
-    }
+    return {int(reason): names.reason_name(int(reason)) for reason in np.unique(s.ticks["reason"]) if reason}
 
 
 def _same_lift(recording: Recording) -> bool:
@@ -336,7 +358,7 @@ def _by_launch(facts: dict[str, Any], study: Study) -> Iterator[Block]:
         begin, end = seen[0], s.runs[run.launch - 1][1]
         until = max(until, (seen[1] - start) * s.tick_s)
         columns = {
-            name: Column(column.values[begin:end], column.per, column.unit, column.decimals)
+            name: Column(column.numbers[begin:end], column.per, column.unit, column.decimals)
             for name, column in _columns(s).items()
         }
         series[f"run-{i}"] = Series(columns, first=round((begin - start) * s.tick_s, 6), step=s.tick_s)
