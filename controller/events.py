@@ -57,7 +57,7 @@ class Events:
         place = self._place[cylinder]
         if place < 0:
             return 0
-        cycle = FULL * self._cylinders
+        cycle = FULL * self._cylinders  # 12000 at most: integrals and marks stay below 17 * 12000
         self.integral += reduction
         if self.integral >= cycle * EVENT_WRAPS:
             self.integral -= cycle * EVENT_WRAPS

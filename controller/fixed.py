@@ -23,8 +23,8 @@ def saturate(value: int) -> int:
 def mul_q12(value: int, factor: int) -> int:
     """value * factor / 4096, rounded half away from zero.
 
-    |value| < 2**22 and |value| * (factor / 256) < 2**30: the product is split at bit 8 of the
-    factor, so that neither half reaches 2**30.
+    |value| < 2**22 and |value| * factor + 2048 < 2**38: the product is split at bit 8 of the factor,
+    so that neither half reaches 2**30, nor does their sum, which is (|value| * factor + 2048) >> 8.
     """
     size = -value if value < 0 else value
     result = (size * (factor >> 8) + ((size * (factor & 255) + 2048) >> 8)) >> 4
@@ -35,7 +35,7 @@ def mul_div(value: int, numerator: int, denominator: int) -> int:
     """value * numerator / denominator, rounded half away from zero.
 
     |value| <= 65535, 0 <= numerator <= denominator <= 65535, denominator > 0. The product is split
-    at bit 8 of the value, so that neither half reaches 2**30.
+    at bit 8 of the value: high <= 255 * 65535, the quotient <= 255, and rest < 511 * 65535 < 2**25.
     """
     size = -value if value < 0 else value
     high = (size >> 8) * numerator

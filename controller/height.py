@@ -76,6 +76,7 @@ class Height:
         c = self._calibration
         self._far = max(c.sensor_height[0], c.sensor_height[c.sensor_points - 1])
         self._near = self._far - c.near_end
+        # 32767 * 1000 at most: below 2**25.
         self._rate = min(c.allowance_rate * c.sample_ticks, ALLOWANCE_LIMIT)
         self._unasked_fall = c.allowance + 3 * c.allowance_rate
         self.good = c.rest
@@ -215,7 +216,7 @@ class Height:
         if self.trend_count < TREND_SAMPLES:
             return False
         rise = self.good - self.trend[self.trend_next]  # over the last TREND_SAMPLES - 1 samples
-        # The waited samples cannot be left unbounded: 32767 x `confirm` (8192 at most) is below 2^28.
+        # The waited samples cannot be left unbounded: 65534 * `confirm` (8192 at most) is below 2**29.
         waited = min(self.waited, self._calibration.confirm_samples)
         return rise > 0 and rise * waited >= (self._far - self.good) * (TREND_SAMPLES - 1)
 

@@ -102,7 +102,7 @@ class Latch:
                 self.hold_left -= 1
                 return
             self.state = RELEASE
-            self.ramp = self.output << 16
+            self.ramp = self.output << 16  # FULL << 16 at most: below 2**26, and it only falls
         if self.state == RELEASE:
             self._lower(self._release, demand)
 
@@ -167,7 +167,7 @@ class Slope:
 
     def step(self, target: int) -> int:
         """The value one tick later, rounded down."""
-        goal = target << 16
+        goal = target << 16  # FULL << 16 at most, as the rates are: sums stay below 2**27
         if goal > self.carried:
             self.carried = min(goal, self.carried + self._up) if self._up else goal
         else:

@@ -25,6 +25,8 @@ class LowPass:
 
     def step(self, target: int) -> int:
         """The value after one more sample; |target| < 2**17."""
+        # The value never passes the target, so both are below 2**17: rest is at most
+        # (2**18 - 2) * 4096 + 4095, below 2**30.
         rest = (target - self.value) * self._factor + self.remainder
         change = rest >> 12 if rest >= 0 else -(-rest >> 12)
         self.remainder = rest - (change << 12)
@@ -100,6 +102,7 @@ class Lift:
 
     def of_height(self, height: int) -> int:
         """The lift at the axle for a height at the sensor, 1/16 mm (H2)."""
+        # Height and rest lie on the sensor's curve: no more than 32767 apart; the gain is 65536 at most.
         return saturate(mul_q12(height - self.rest, self._calibration.gain_q12))
 
     def learn(self, height: int, still: bool) -> bool:
@@ -119,7 +122,7 @@ class Lift:
             self._restart_window()
             return False
         self.learn_count += 1
-        self.learn_sum += offset
+        self.learn_sum += offset  # 65536 samples, each no more than the spread: 65536 * 16383 < 2**30
         if self.learn_count < c.learn_window:
             return False
         mean = self.learn_first + round_div(self.learn_sum, c.learn_window)
@@ -141,6 +144,7 @@ class Lift:
             self.lowpass.reset(c.lowpass_q12, lift)
             self.speed.reset(c.look_lowpass_q12, 0)
         else:
+            # 65534 * 512000 < 2**35; the result is below 2**23. The gap is above 0 unless reseed says so.
             change = mul_q12(lift - self.latest, c.look_speed_q12)
             self.speed.step(clamp(round_div(change, gap), -LIFT_SPEED_LIMIT, LIFT_SPEED_LIMIT))
             self.recent[self.recent_next] = lift
@@ -156,6 +160,7 @@ class Lift:
 
     def _look(self, speed: int) -> None:
         c = self._calibration
+        # 100000 * 26214 < 2**32; the result is below 2**20.
         ahead = mul_q12(speed, c.look_rising_q12 if speed > 0 else c.look_falling_q12)
         self.entry = saturate(self.value + ahead)
 

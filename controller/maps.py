@@ -62,6 +62,7 @@ class Maps:
         for i in range(row, self._calibration.lift_points):
             cell = i * AXIS_POINTS + self._column
             most = max(most, table[cell] * rest + table[cell + self._right] * self._across)
+        # Both weights together are the width: most <= FULL * 65535; 16008 * 65535 is below 2**30.
         return (most * 16 + 8 * self._width) // (16 * self._width)
 
     def _find_column(self, progress: int) -> None:
@@ -110,6 +111,8 @@ def _bilinear(
     fourth = table[cell + down + right]
     if first == second == third == fourth:
         return first
+    # rest + part is the span, 65534 at most: 16 * FULL * 65534 + half is below 2**30. So left and beside are
+    # 16 * FULL at most, and the weights of the last line together are the width: 16008 * 65535 < 2**30.
     rest = span - part
     half = span >> 1
     left = ((first * rest + third * part) * 16 + half) // span

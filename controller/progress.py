@@ -89,6 +89,7 @@ class Progress:
         self._remember()
 
         target = (elapsed_ms if c.progress_axis_kind == BY_TIME else self.car_speed) << 12
+        # Progress and rates are 65535 << 12 at most: their sum is below 2**29.
         if target > self.limited_q12:
             self.limited_q12 = min(target, self.limited_q12 + c.progress_up_q12)
         else:
@@ -102,6 +103,7 @@ class Progress:
             if not self.airborne:
                 self.airborne = 1
                 self.air_base = self.history[self.history_next]
+                # 16 marks of 1000 ticks of 10000 us at most: 1.6e8, below 2**28.
                 age = (LOOKBACK_SLOTS - 1) * c.lookback_ticks + self.history_wait + 1
                 self.air_curve = self._run_speed(max(elapsed_ms - age * c.tick_us // 1000, 0))
             self.spin_left = c.spin_up_ticks

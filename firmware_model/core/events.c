@@ -30,7 +30,7 @@ int32_t ll_events_event(ll_events_t *e, int32_t cylinder, int32_t reduction) {
     if (place < 0) {
         return 0;
     }
-    int32_t cycle = LL_FULL * e->cylinders;
+    int32_t cycle = LL_FULL * e->cylinders; /* 12000 at most: integrals and marks stay below 17 * 12000 */
     e->integral += reduction;
     if (e->integral >= cycle * LL_EVENT_WRAPS) {
         e->integral -= cycle * LL_EVENT_WRAPS;

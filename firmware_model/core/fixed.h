@@ -18,13 +18,13 @@ int32_t ll_clamp(int32_t value, int32_t least, int32_t greatest);
 int32_t ll_saturate(int32_t value);
 
 /* value * factor / 4096, rounded half away from zero.
- * |value| < 2**22 and |value| * (factor / 256) < 2**30: the product is split at bit 8 of the factor, so
- * that neither half reaches 2**30. */
+ * |value| < 2**22 and |value| * factor + 2048 < 2**38: the product is split at bit 8 of the factor, so that
+ * neither half reaches 2**30, nor does their sum, which is (|value| * factor + 2048) >> 8. */
 int32_t ll_mul_q12(int32_t value, int32_t factor);
 
 /* value * numerator / denominator, rounded half away from zero.
  * |value| <= 65535, 0 <= numerator <= denominator <= 65535, denominator > 0. The product is split at
- * bit 8 of the value, so that neither half reaches 2**30. */
+ * bit 8 of the value: high <= 255 * 65535, the quotient <= 255, and rest < 511 * 65535 < 2**25. */
 int32_t ll_mul_div(int32_t value, int32_t numerator, int32_t denominator);
 
 /* value / divisor, rounded half away from zero; divisor > 0, |value| + divisor / 2 < 2**30. */

@@ -10,6 +10,7 @@ void ll_height_reset(ll_height_t *h, const ll_image_t *calibration) {
     h->calibration = c;
     h->far = ll_max(c->sensor_height[0], c->sensor_height[c->sensor_points - 1]);
     h->near = h->far - c->near_end;
+    /* 32767 * 1000 at most: below 2**25. */
     h->rate = ll_min(c->allowance_rate * c->sample_ticks, LL_ALLOWANCE_LIMIT);
     h->unasked_fall = c->allowance + 3 * c->allowance_rate;
     h->good = c->rest;
@@ -92,7 +93,7 @@ static bool nears_end(const ll_height_t *h) {
         return false;
     }
     int32_t rise = h->good - h->trend[h->trend_next]; /* over the last LL_TREND_SAMPLES - 1 samples */
-    /* The waited samples cannot be left unbounded: 32767 x `confirm` (8192 at most) is below 2^28. */
+    /* The waited samples cannot be left unbounded: 65534 * `confirm` (8192 at most) is below 2**29. */
     int32_t waited = ll_min(h->waited, h->calibration->confirm_samples);
     return rise > 0 && rise * waited >= (h->far - h->good) * (LL_TREND_SAMPLES - 1);
 }

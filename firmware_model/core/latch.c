@@ -65,7 +65,7 @@ static void follow(ll_latch_t *l, int32_t demand) {
             return;
         }
         l->state = LL_RELEASE;
-        l->ramp = l->output << 16;
+        l->ramp = l->output << 16; /* LL_FULL << 16 at most: below 2**26, and it only falls */
     }
     if (l->state == LL_RELEASE) {
         lower(l, l->release, demand);
@@ -131,7 +131,7 @@ void ll_slope_reset(ll_slope_t *s) {
 }
 
 int32_t ll_slope_step(ll_slope_t *s, int32_t target) {
-    int32_t goal = target << 16;
+    int32_t goal = target << 16; /* LL_FULL << 16 at most, as the rates are: sums stay below 2**27 */
     if (goal > s->carried) {
         s->carried = s->up ? ll_min(goal, s->carried + s->up) : goal;
     } else {

@@ -10,6 +10,8 @@ void ll_lowpass_reset(ll_lowpass_t *l, int32_t factor_q12, int32_t value) {
 }
 
 int32_t ll_lowpass_step(ll_lowpass_t *l, int32_t target) {
+    /* The value never passes the target, so both are below 2**17: rest is at most (2**18 - 2) * 4096 + 4095,
+     * below 2**30. */
     int32_t rest = (target - l->value) * l->factor + l->remainder;
     int32_t change = rest >= 0 ? rest >> 12 : -(-rest >> 12);
     l->remainder = rest - change * 4096;
@@ -51,6 +53,7 @@ void ll_lift_forget(ll_lift_t *l) {
 }
 
 int32_t ll_lift_of_height(const ll_lift_t *l, int32_t height) {
+    /* Height and rest lie on the sensor's curve: no more than 32767 apart; the gain is 65536 at most. */
     return ll_saturate(ll_mul_q12(height - l->rest, (int32_t)l->calibration->gain_q12));
 }
 
@@ -75,7 +78,7 @@ bool ll_lift_learn(ll_lift_t *l, int32_t height, bool still) {
         return false;
     }
     l->learn_count += 1;
-    l->learn_sum += offset;
+    l->learn_sum += offset; /* 65536 samples, each no more than the spread: 65536 * 16383 < 2**30 */
     if (l->learn_count < window) {
         return false;
     }
@@ -91,6 +94,7 @@ bool ll_lift_learn(ll_lift_t *l, int32_t height, bool still) {
 
 static void look(ll_lift_t *l, int32_t speed) {
     const ll_image_t *c = l->calibration;
+    /* 100000 * 26214 < 2**32; the result is below 2**20. */
     int32_t ahead = ll_mul_q12(speed, speed > 0 ? c->look_rising_q12 : c->look_falling_q12);
     l->entry = ll_saturate(l->value + ahead);
 }
@@ -128,6 +132,7 @@ void ll_lift_sample(ll_lift_t *l, int32_t height, bool reseed, int32_t gap) {
         ll_lowpass_reset(&l->lowpass, c->lowpass_q12, lift);
         ll_lowpass_reset(&l->speed, c->look_lowpass_q12, 0);
     } else {
+        /* 65534 * 512000 < 2**35; the result is below 2**23. The gap is above 0 unless reseed says so. */
         int32_t change = ll_mul_q12(lift - l->latest, (int32_t)c->look_speed_q12);
         int32_t speed = ll_clamp(ll_round_div(change, gap), -LL_LIFT_SPEED_LIMIT, LL_LIFT_SPEED_LIMIT);
         ll_lowpass_step(&l->speed, speed);

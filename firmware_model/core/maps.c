@@ -42,6 +42,8 @@ static int32_t bilinear(const ll_maps_t *m, const uint16_t *table, int32_t cell,
     if (first == second && second == third && third == fourth) {
         return first;
     }
+    /* rest + part is the span, 65534 at most: 16 * LL_FULL * 65534 + half is below 2**30. So left and beside
+     * are 16 * LL_FULL at most, and the last line's weights together are the width: 16008 * 65535 < 2**30. */
     int32_t rest = span - part;
     int32_t half = span >> 1;
     int32_t left = ((first * rest + third * part) * 16 + half) / span;
@@ -100,6 +102,7 @@ static int32_t greatest(const ll_maps_t *m, const uint16_t *table, int32_t row, 
             most = value;
         }
     }
+    /* Both weights together are the width: most <= LL_FULL * 65535; 16008 * 65535 is below 2**30. */
     return (most * 16 + 8 * m->width) / (16 * m->width);
 }
 

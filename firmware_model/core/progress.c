@@ -38,6 +38,7 @@ static void watch_air(ll_progress_t *p, int32_t elapsed_ms, int32_t lift, bool o
         if (!p->airborne) {
             p->airborne = 1;
             p->air_base = p->history[p->history_next];
+            /* 16 marks of 1000 ticks of 10000 us at most: 1.6e8, below 2**28. */
             int32_t age = (LL_LOOKBACK_SLOTS - 1) * c->lookback_ticks + p->history_wait + 1;
             p->air_curve = run_speed(p, ll_max(elapsed_ms - age * c->tick_us / 1000, 0));
         }
@@ -90,6 +91,7 @@ void ll_progress_step(ll_progress_t *p, int32_t speed, bool flag, int32_t elapse
     remember(p);
 
     int32_t target = (c->progress_axis_kind == LL_BY_TIME ? elapsed_ms : p->car_speed) << 12;
+    /* Progress and rates are 65535 << 12 at most: their sum is below 2**29. */
     if (target > p->limited_q12) {
         p->limited_q12 = ll_min(target, p->limited_q12 + (int32_t)c->progress_up_q12);
     } else {

@@ -88,14 +88,14 @@ def _translation() -> str:
 def _rows(codes: tuple[Any, ...], found: dict[str, dict[Any, int]]) -> list[Row]:
     both = "reference and C core"
     rows = [
-        Row(one.text, " ".join(one.rules), one.domain, both, lambda name=name: _claim(name, codes))  # type: ignore[misc]
+        Row(one.text, " ".join(one.rules), one.domain, both, lambda name=name: _claim(name, codes))
         for name, one in claims.CLAIMS.items()
     ]
     text = "no intermediate reaches 2^30, no divisor is 0, no place is outside an array, invariants hold"
     domain = "any accepted calibration, any inputs, any reachable state"
     for to in codes:
         bounds = found.setdefault(to.name, {})
-        rows.append(Row(text, "T1", domain, to.name, lambda to=to, bounds=bounds: _bounds(to, bounds)))  # type: ignore[misc]
+        rows.append(Row(text, "T1", domain, to.name, lambda to=to, bounds=bounds: _bounds(to, bounds)))
     text = "over any events in a row the engine's skipped count is within 4 of its share"
     domain = "1 to 12 cylinders, every r, any history, from the second cycle on"
     rows.append(Row(text, "C2", domain, "every case", _share))

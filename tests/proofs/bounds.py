@@ -906,7 +906,7 @@ def prove_bounds(
     paths = queries = 0
     for name in names or list(UNITS):
         now = Session(limit, to.watch)
-        paths += now.run(lambda name=name: UNITS[name](to))  # type: ignore[misc]
+        paths += now.run(lambda name=name: UNITS[name](to))
         queries += now.queries
         for place, size in now.bounds.items():
             bounds[place] = max(bounds.get(place, 0), size)
