@@ -127,3 +127,33 @@ def test_a_command_that_will_not_rest() -> None:
     assert "look-ahead" not in remarks["many_reversals"]
     ahead = without_hold | {"look_rising_q12": 6554, "look_falling_q12": 6554, "look_lowpass_q12": 400}
     assert "the price of the look-ahead" in said(noisy, ahead)["many_reversals"]
+
+
+# With the nose up from 0.6 to 1.9 s: a car's speed rises through it, a front wheel's falls and comes back.
+TIMES = np.arange(N)
+OF_CAR = np.clip(TIMES - 200, 0, None) // 4
+OF_WHEEL = np.interp(TIMES, [0, 200, 800, 1850, 2050, N], [0, 0, 300, 60, 460, 900]).astype(int)
+
+
+@pytest.mark.parametrize(
+    ("source", "speed", "code"),
+    [
+        (0, OF_CAR, None),
+        (0, OF_WHEEL, "a_front_wheel"),
+        (1, OF_CAR, "not_a_front_wheel"),
+        (1, OF_WHEEL, None),
+        # a car that slows down and stays slow, as with a lifted throttle
+        (0, np.interp(TIMES, [0, 200, 800, 1900, N], [0, 0, 300, 100, 100]).astype(int), None),
+    ],
+)
+def test_a_speed_of_the_other_wheel(source: int, speed: np.ndarray, code: str | None) -> None:
+    remarks = said(nose(310), {"speed_source": source}, speed=speed)
+    assert [one for one in remarks if one.endswith("front_wheel")] == ([code] if code else [])
+
+
+def test_torque_that_a_fault_keeps_to_the_end_of_the_run() -> None:
+    counts = nose(310)
+    counts[1250:] = 0
+    remarks = said(counts, {"fault_hold_ticks": 5000})
+    assert "kept torque taken for the last 2." in remarks["kept_to_the_end"]
+    assert "kept_to_the_end" not in said(counts, {"fault_hold_ticks": 500, "fault_release_q16": 65536 * 100})

@@ -355,7 +355,7 @@ class Section:
     def choice(self, base: str, options: Iterable[str], default: str | None = None, instead: str = "") -> str:
         """One of some words; the first of them where what is there is wrong.
 
-        `instead` is another way to say it, for the message where nothing is there.
+        `instead` is another way to say it, for the message where nothing or something else is there.
         """
         words = list(options)
         self._known.append((base, ""))
@@ -369,7 +369,7 @@ class Section:
         self._claimed.add(base)
         raw = self.content[base]
         if not isinstance(raw, str) or raw not in words:
-            self.file.wrong(self.path(base), f"{_describe(raw)} is not known", right)
+            self.file.wrong(self.path(base), f"{_describe(raw)} is not known", f"{right}{instead}")
             return words[0]
         self._show(base, raw, given=True)
         return raw

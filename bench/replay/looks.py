@@ -15,6 +15,11 @@ _REVERSALS_PER_S = 10.0
 _REST_OFF_MM = 10.0
 _STOOD_S = 0.5
 _LITTLE = 0.02
+# A wheel in the air slows down: over a flight so long a rise beyond noise is not its own, and a fall that the
+# landing makes good at once is hardly the car's.
+_FLIGHT_S = 0.3
+_ROSE_KMH = 5.0
+_FELL_KMH = 10.0
 
 
 @dataclass(frozen=True)
@@ -30,7 +35,7 @@ def looks(s: Stepped, found: Findings) -> list[Look]:
     if not s.runs:
         text = "No launch was found, so nothing was asked for by the lift: give --launch-at, or a speed."
         return [Look("no_launch", text)]
-    return [*_launches(s, found), *_sensor(s, found), *_axes(s), *_command(s, found)]
+    return [*_launches(s, found), *_sensor(s, found), *_axes(s), *_speed(s, found), *_command(s, found)]
 
 
 def _launches(s: Stepped, found: Findings) -> Iterator[Look]:
@@ -109,7 +114,55 @@ def _axes(s: Stepped) -> Iterator[Look]:
         yield Look("no_valid_speed", text)
 
 
+def _speed(s: Stepped, found: Findings) -> Iterator[Look]:
+    """A speed that behaves as the other kind of wheel than the calibration says, with the nose up."""
+    if s.calibration.progress_unit != "km/h":
+        return
+    front = s.calibration.number("speed_source") == c.FRONT_WHEEL_SPEED
+    speed = np.where(s.inputs.arrays["speed_valid"] != 0, s.inputs.arrays["speed"] / 10, np.nan)
+    for lift in found.lifts:
+        stop = lift.tick + round(lift.in_air_s / s.tick_s)
+        up = speed[lift.tick : stop]
+        after = speed[stop : stop + round(_FLIGHT_S / s.tick_s)]
+        if lift.launch is None or lift.in_air_s < _FLIGHT_S or np.isnan(up).any():
+            continue
+        # A wheel that turns again before the lift has ended is past its flight.
+        first, last, least = float(up[0]), float(up[len(up) * 2 // 3]), float(up.min())
+        if front and last - first > _ROSE_KMH:
+            yield Look(
+                "not_a_front_wheel",
+                f"The speed rose from {first:.0f} to {last:.0f} km/h with the nose up, which a front wheel in"
+                ' the air does not: is it the car\'s? Then speed_from = "car".',
+            )
+            return
+        back = float(np.nanmax(after, initial=0.0)) - least if len(after) else 0.0
+        if not front and first - least > _FELL_KMH and back > _FELL_KMH:
+            yield Look(
+                "a_front_wheel",
+                f"The speed fell from {first:.0f} to {least:.0f} km/h with the nose up and was back after the"
+                ' landing, as a front wheel\'s is: then speed_from = "front_wheel".',
+            )
+            return
+
+
+def _kept(s: Stepped) -> Iterator[Look]:
+    """Runs whose torque was never given back, because of the sensor."""
+    for number, (start, stop) in enumerate(s.runs, 1):
+        reason = s.ticks["reason"][start:stop]
+        if reason[-1] != c.REASON_KEPT:
+            continue
+        other = np.flatnonzero(reason != c.REASON_KEPT)
+        seconds = s.seconds(stop - start - (int(other[-1]) + 1 if len(other) else 0))
+        taken = int(s.ticks["reduction"][stop - 1]) / 10
+        yield Look(
+            "kept_to_the_end",
+            f"Launch {number}: a fault of the height sensor kept torque taken for the last {seconds:.3f} s of"
+            f" the run, {taken:.1f} % at its end.",
+        )
+
+
 def _command(s: Stepped, found: Findings) -> Iterator[Look]:
+    yield from _kept(s)
     yield from _reached(s)
     latched = [item for item in found.interventions if item.latched]
     if latched and s.calibration.number("hold_ticks") and not any(item.hold_ran_out for item in latched):
