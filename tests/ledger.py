@@ -24,7 +24,6 @@ from pathlib import Path
 
 import click
 import tomlkit
-from rich.text import Text
 
 from bench.console import make_console, make_table, print_table
 from bench.files import write_whole
@@ -195,8 +194,7 @@ def main(only: tuple[str, ...], write: bool) -> None:
         if row.name in made:
             known = made[row.name]
             figure = known.figure if known.code == 0 else f"OPEN, exit code {known.code}: {known.figure}"
-            cells = (row.claim, row.command, figure, _duration(known.seconds))
-            table.add_row(*(Text(cell) for cell in cells))
+            table.add_row(row.claim, row.command, figure, _duration(known.seconds))
     print_table(console, "What was run", table)
     if write:
         _write(made)

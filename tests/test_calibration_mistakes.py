@@ -142,7 +142,13 @@ ONE_MISTAKE = [
         "not a yes or no",
         "true or false",
     ),
-    ('release = "step"', "release = 5", "latch.release", "the number is not known", '"step" or release_percent_per_s'),
+    (
+        'release = "step"',
+        "release = 5",
+        "latch.release",
+        "the number is not known",
+        '"step" or release_percent_per_s',
+    ),
     (
         'release = "step"',
         'release = "step"\nrelease_percent_per_s = 100',
