@@ -679,9 +679,11 @@ def curve_request(to: Any) -> None:
     c = AnyCalibration()
     p = to.part("curve_request")
     anything(p, "curve_request")
-    p.points, p.ms, p.rpm = c.engine_points, c.engine_ms, c.engine_rpm
-    p.line_points, p.line = c.engine_line_points, c.engine_over_rpm
-    p.line_reduction, p.line_retard = c.engine_reduction, c.engine_retard
+    which = "engine_" if number("which", FLAG) == 0 else "shaft_"
+    for name in ("points", "ms", "rpm", "line_points"):
+        setattr(p, name, getattr(c, which + name))
+    p.line = getattr(c, which + "over_rpm")
+    p.line_reduction, p.line_retard = getattr(c, which + "reduction"), getattr(c, which + "retard")
     for name in ("reduction", "retard"):
         inner = to.part("slope")
         anything(inner, "slope", prefix=name + " ")
@@ -761,10 +763,28 @@ def any_controller(to: Any) -> tuple[Any, Any, Any]:
 
         return check
 
+    def sample_height(*arguments: Any) -> None:
+        takes("Height.sample", INT32, SPEED, FLAG, FLAG)(*arguments)
+        # What height_sample proves: the fields keep their values until the next sample.
+        part = p.height
+        for name in ("used", "reseed", "gap", "good"):
+            setattr(part, name, session().fresh(*contracts.STATE["height"][name]))
+        session().assume(has_gap(part))
+        session().assume(within(part.good, *ends(c)))
+
+    def learn(*arguments: Any) -> Any:
+        demand("Lift.learn", within(arguments[-2], *ends(c)))
+        return session().fresh(0, 1) == 1
+
+    def sample_lift(*arguments: Any) -> None:
+        height, reseed, gap = arguments[-3:]
+        demand("Lift.sample", within(height, *ends(c)), some(to.integer(reseed) == 1, gap >= 1))
+
     elapsed = (0, k.ELAPSED_LIMIT)
     calls = {
         "height": {
-            "sample": takes("Height.sample", INT32, SPEED, FLAG, FLAG),
+            "reset": lambda *_: None,
+            "sample": sample_height,
             "far_end": lambda *_: session().fresh(*LIFT),
             "failures": lambda *_: session().fresh(0, 15),
             "fault_bits": lambda *_: session().fresh(0, 127),
@@ -772,25 +792,36 @@ def any_controller(to: Any) -> tuple[Any, Any, Any]:
         },
         "lift": {
             "of_height": lambda *_: session().fresh(*LIFT),
-            "learn": lambda *_: session().fresh(0, 1) == 1,
-            "sample": takes("Lift.sample", LIFT, FLAG, COUNT),
+            "reset": lambda *_: None,
+            "learn": learn,
+            "sample": sample_lift,
             "miss": takes("Lift.miss"),
             "forget": takes("Lift.forget"),
         },
-        "progress": {"step": takes("Progress.step", SPEED, INT32, elapsed, FLAG, LIFT, FLAG)},
+        "progress": {
+            "reset": lambda *_: None,
+            "step": takes("Progress.step", SPEED, INT32, elapsed, FLAG, LIFT, FLAG),
+        },
+        "events": {"reset": lambda *_: None},
         "maps": {
+            "reset": lambda *_: None,
             "look": takes("Maps.look", LIFT, elapsed),
             "look_out_of_sight": takes("Maps.look_out_of_sight", LIFT, elapsed),
         },
         "latch": {
+            "reset": lambda *_: None,
             "step": takes("Latch.step", SHARE),
             "step_out_of_sight": takes("Latch.step_out_of_sight", SHARE),
             "keep": takes("Latch.keep"),
             "let_go": takes("Latch.let_go", Q16_RATE),
         },
-        "slope": {"step": takes("Slope.step", SHARE)},
-        "curve_request": {"step": takes("CurveRequest.step", (0, k.ROTATION_LIMIT), elapsed, FLAG)},
+        "slope": {"reset": lambda *_: None, "step": takes("Slope.step", SHARE)},
+        "curve_request": {
+            "reset": lambda *_: None,
+            "step": takes("CurveRequest.step", (0, k.ROTATION_LIMIT), elapsed, FLAG),
+        },
         "command": {
+            "reset": lambda *_: None,
             "begin": takes("Command.begin"),
             "ask": takes("Command.ask", SHARE, SHARE, (0, 255), (1, 16)),
             "finish": takes("Command.finish"),
@@ -798,7 +829,7 @@ def any_controller(to: Any) -> tuple[Any, Any, Any]:
     }
     kinds = {"reduction": "latch", "retard": "latch", "blind_slope": "slope"}
     kinds |= {"engine": "curve_request", "shaft": "curve_request"}
-    for name in ("height", "lift", "progress", "maps", "command", *kinds):
+    for name in ("height", "lift", "progress", "maps", "command", "events", *kinds):
         kind = kinds.get(name, name)
         loose = Loose(kind, **({} if to.is_core else calls[kind]))
         if kind == "curve_request":
@@ -807,6 +838,15 @@ def any_controller(to: Any) -> tuple[Any, Any, Any]:
     anything(p, "controller", c)
     to.loaded(p)
     return p, c, calls
+
+
+@unit
+def controller_reset(to: Any) -> None:
+    """Begins a run of the induction: the parts' own resets are units above."""
+    p, c, calls = any_controller(to)
+    with to.standing_in(**HELPERS), to.parts_standing_in(calls):
+        to.reset_whole(p)
+    kept(p, "controller", c)
 
 
 OF_STEP_ALONE = ("tick", "started", "sample_wait", "faults")  # no phase of a step changes these

@@ -26,6 +26,7 @@ from tests.proofs.symbolic import (
     least_of,
     negation,
     nonnegative_product,
+    replaced,
     session,
     some,
 )
@@ -124,8 +125,12 @@ def helpers_round_div(to: Any) -> None:
     )
     result = to.function("fixed", "round_div")(value, divisor)
     rounded = -result if value < 0 else result
-    prove(within(2 * size_of(value) - 2 * (rounded * divisor), -divisor, divisor - 1), "rounded half up")
+    size = size_of(value)
+    prove(within(2 * size - 2 * (rounded * divisor), -divisor, divisor - 1), "rounded half up")
     prove(rounded >= 0, "the sign of the value")
+    session().assume(nonnegative_product(rounded - size - 1, divisor))
+    session().assume(nonnegative_product(size, divisor - 1))
+    prove(rounded <= size, "not larger")
 
 
 # -- what the image check accepts -----------------------------------------------------------------------
@@ -193,6 +198,40 @@ def accepted_axes(to: Any) -> None:
         for i in range(1, last):
             steps = values[i] - values[i - 1]
             prove(steps > 0 if up else steps < 0, "all along")
+
+
+@claim(
+    "an image is accepted only if each value lies in its field's range",
+    "I1",
+    "every field, any value; of the reference alone",
+)
+def accepted_ranges(to: Any) -> None:
+    if to.is_core:
+        return
+    image = to.modules["image"]
+    # One field at a time, arrays cut to two values: the loop over fields and values treats all alike.
+    name, code, count, least, greatest = image.FIELDS[int(number("field", (0, len(image.FIELDS) - 1)))]
+    count = min(count, 2)
+    length = image.HEADER_BYTES + (4 if code == "I" else 2) * count
+    header = {4: k.IMAGE_VERSION, 6: length, 8: 0}
+
+    def number_at(_: bytes, at: Any, size: int) -> Any:
+        place = int(at)
+        return header[place] if place in header else session().fresh(0, (1 << (8 * size)) - 1)
+
+    changes = ((image, "FIELDS", ((name, code, count, least, greatest),)), (image, "LENGTH", length))
+    into = image.Calibration()
+    with (
+        to.standing_in(_number=number_at, image_crc=lambda _: 0, _in_order=lambda _: True),
+        replaced(*changes),
+    ):
+        verdict = image.read(image.MAGIC + bytes(length - 4), into)
+    if verdict == k.IMAGE_OK:
+        value = getattr(into, name)
+        for one in [value] if count == 1 else value:
+            prove(within(one, least, greatest), name)
+    else:
+        prove(verdict == k.IMAGE_RANGE, "the one reason left")
 
 
 # -- interpolation --------------------------------------------------------------------------------------

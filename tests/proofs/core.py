@@ -150,12 +150,16 @@ class Translation:
         self.structs: dict[str, list[str]] = {}
         self.operations: dict[tuple[int, int], str] = {}
         self.functions: list[ast.FunctionDef] = []
+        self.tables: dict[str, list[list[int]]] = {}
         self._places = itertools.count(1)
         for node in tree.ext:
             for enum in _enums(node):
                 self._enumerate(enum)
             if isinstance(node, c_ast.Typedef) and isinstance(node.type.type, c_ast.Struct):
                 self.structs[node.name] = [field.name for field in node.type.type.decls]
+            elif isinstance(node, c_ast.Decl) and node.name == "FIELDS":
+                rows = [row.exprs for row in node.init.exprs]
+                self.tables[node.name] = [[self._number(value) for value in row] for row in rows]
             elif isinstance(node, c_ast.FuncDef) and not _left_out(node.decl.name):
                 self.functions.append(self._function(node))
         module = ast.Module(list(self.functions), [])
@@ -547,6 +551,9 @@ class Core:
     def reset(self, part: Any, calibration: Any) -> None:
         with self.standing_in():
             part.call("reset", calibration)
+
+    def reset_whole(self, part: Any) -> None:
+        self.namespaces["step"]["ll_reset"](part)
 
     def interpolate(self, signed: bool) -> Any:
         return self.namespaces["fixed"]["ll_interpolate_signed" if signed else "ll_interpolate"]

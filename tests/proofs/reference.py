@@ -157,6 +157,9 @@ class Reference:
         with self.standing_in():
             part.call("reset")
 
+    def reset_whole(self, part: Any) -> None:
+        part.call("reset")
+
     def interpolate(self, signed: bool) -> Any:
         return self.function("fixed", "interpolate")
 

@@ -76,6 +76,8 @@ class Session:
                 if self._known >= 0:
                     raise RuntimeError("a repeated run went another way")
                 self.paths += 1
+                if self.solver.check() == z3.unsat:
+                    raise RuntimeError("nothing keeps what is assumed on this path: all would be proved")
                 while self._log and not self._log[-1][2]:
                     self._log.pop()
                 if not self._log:

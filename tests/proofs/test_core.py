@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import pytest
 
+from controller.image import FIELDS
 from tests.proofs import faults
-from tests.proofs.core import Core
+from tests.proofs.core import Core, Translation
 from tests.proofs.symbolic import NotProved
 from tests.proofs.translated import TICKS, differences, seeds
 from tests.tools import need_core
@@ -35,6 +36,17 @@ def test_a_core_with_a_fault_is_not_equal(text: str) -> None:
     with pytest.raises(NotProved):
         for seed in seeds(6):
             differences(seed, core=core)
+
+
+@pytest.mark.rule("I1")
+def test_the_cores_ranges_are_the_references() -> None:
+    """The proofs take the ranges of fields from the reference, for the core too."""
+    image = Translation("image")
+    kinds = {"I": "WORD", "H": "HALF", "h": "SIGNED"}
+    expected = [
+        [image.constants[kinds[code]], count, least, greatest] for _, code, count, least, greatest in FIELDS
+    ]
+    assert image.tables["FIELDS"] == expected
 
 
 def test_a_fault_must_stand_in_the_source() -> None:

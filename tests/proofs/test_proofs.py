@@ -86,7 +86,7 @@ def test_helpers(to: Any) -> None:
 @pytest.mark.slow
 @pytest.mark.rule("I1")
 def test_what_an_accepted_image_keeps(to: Any) -> None:
-    proved(to, "accepted", "accepted_axes")
+    proved(to, "accepted", "accepted_axes", "accepted_ranges")
 
 
 @BOTH
