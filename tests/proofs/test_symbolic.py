@@ -148,3 +148,27 @@ def test_places_stay_inside_an_array_and_axes_rise() -> None:
 
     with pytest.raises(NotProved, match="a place in axis"):
         Session().run(body)
+
+
+def test_a_proof_from_what_cannot_be_is_refused() -> None:
+    def body() -> None:
+        x = session().integer("x", 0, 9)
+        session().assume(x > 5)
+        session().assume(x < 3)
+        session().prove(x == 77, "anything")
+
+    with pytest.raises(RuntimeError, match="nothing keeps what is assumed"):
+        Session().run(body)
+
+
+def test_a_run_that_depends_on_what_ran_before_is_refused() -> None:
+    runs = []
+
+    def body() -> None:
+        x = session().integer("x", 0, 9)
+        runs.append(1)
+        if x > len(runs):
+            x + 1
+
+    with pytest.raises(RuntimeError, match="another question"):
+        Session().run(body)
