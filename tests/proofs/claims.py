@@ -7,13 +7,14 @@ the units of bounds.py prove to be kept.
 
 from __future__ import annotations
 
+import builtins
 from collections.abc import Callable
 from typing import Any, NamedTuple
 
 from controller import constants as k
-from tests.proofs import contracts
-from tests.proofs.bounds import INT32, UNITS, Remembering, any_latch, number
-from tests.proofs.contracts import LIFT, SHARE, anything, demand, within
+from tests.proofs import contracts, symbolic
+from tests.proofs.bounds import HELPERS, INT32, UNITS, Remembering, any_latch, number, segment
+from tests.proofs.contracts import LIFT, SHARE, AnyCalibration, anything, demand, within
 from tests.proofs.symbolic import (
     Array,
     Int,
@@ -812,6 +813,197 @@ def events_cylinder(to: Any) -> None:
     grown = number("n r times the cycles", (0, 1 << 60))
     count = (start + grown) // cycle - start // cycle
     prove(within(count * cycle - grown, 1 - cycle, cycle - 1), "within 1 of the share")
+
+
+# -- what a map is looked up with ---------------------------------------------------------------------
+
+
+def _around(at: Any, axis: Any, points: Any, first: Any, inside: Any) -> None:
+    """Proves that a place lies between a point of an axis and the next, or at a point, or beyond an end."""
+    if inside:
+        prove(every(first + 1 < points, axis[first] < at, at < axis[first + 1]), "between two points")
+        return
+    below = every(first == 0, at <= axis[0])
+    above = every(first == points - 1, at >= axis[points - 1])
+    prove(some(below, above, at == axis[first]), "at a point, or beyond an end")
+
+
+@claim(
+    "a map is looked up in the four cells around the place; beyond its ends in the last ones",
+    "M1",
+    "all maps",
+)
+def maps_place(to: Any) -> None:
+    c = AnyCalibration()
+    p = to.part("maps")
+    anything(p, "maps", c)
+    lift, progress = number("lift", LIFT), number("progress", (0, k.ELAPSED_LIMIT))
+    asked: list[tuple[Any, ...]] = []
+
+    def bilinear(*arguments: Any) -> Any:
+        asked.append(arguments)
+        return constant(len(asked))
+
+    with to.standing_in(segment=segment, bilinear=to.bilinear_as(bilinear)):
+        p.call("look", lift, progress)
+    (reduction, *place), (retard, *again) = asked
+    if reduction is not c.reduction_map or retard is not c.retard_map:
+        prove(False, "each map for its own")
+    prove(every(p.reduction == 1, p.retard == 2), "each map for its own")
+    prove(every(*(one == other for one, other in zip(place, again, strict=True))), "both at one place")
+    cell, down, right, part, span, across, width = place
+    row, column = cell // k.AXIS_POINTS, cell % k.AXIS_POINTS
+    prove(every(some(down == 0, down == k.AXIS_POINTS), some(right == 0, right == 1)), "the cells beside")
+    if down == k.AXIS_POINTS:
+        prove(every(part == lift - c.lift_axis[row], span == c.lift_axis[row + 1] - c.lift_axis[row]), "part")
+    else:
+        prove(part == 0, "at a row")
+    _around(lift, c.lift_axis, c.lift_points, row, down == k.AXIS_POINTS)
+    axis = c.progress_axis
+    if right == 1:
+        prove(every(across == progress - axis[column], width == axis[column + 1] - axis[column]), "across")
+    else:
+        prove(across == 0, "at a column")
+    _around(progress, axis, c.progress_points, column, right == 1)
+
+
+@claim(
+    "out of sight the greatest value is that of the rows from one on: none is above it, one is equal",
+    "H5",
+    "all maps of up to 16 rows, any column and place in it",
+)
+def maps_greatest(to: Any) -> None:
+    c = AnyCalibration()
+    p = to.part("maps")
+    anything(p, "maps", c)
+    row = number("row", (0, k.AXIS_POINTS))
+    read: dict[Any, Any] = {}
+
+    class Table:
+        def __getitem__(self, at: Any) -> Any:
+            key = tuple(sorted(at.terms.items()))
+            if key not in read:
+                read[key] = session().fresh(*SHARE)
+            return read[key]
+
+    table = Table()
+    with to.standing_in():
+        most = p.call("_greatest", table, row, *([c.lift_points] if to.is_core else []))
+        rows = 0
+        values = []
+        while row + rows < c.lift_points:
+            cell = (row + rows) * k.AXIS_POINTS + p.column
+            left, right = table[cell], table[cell + p.right]
+            total = left * (p.width - p.across) + right * p.across
+            values.append((total * 16 + 8 * p.width) // (16 * p.width))
+            rows += 1
+    for value in values:
+        session().assume(nonnegative_product(value - most - 1, p.width))
+        session().assume(nonnegative_product(most - value - 1, p.width))
+        prove(value <= most, "none is above it")
+    prove(some(*(value == most for value in values)) if values else most == 0, "one is equal")
+
+
+# -- lift ---------------------------------------------------------------------------------------------
+
+
+@claim("the median of 1, 3 or 5 is the middle one", "H7", "any values")
+def lift_median(to: Any) -> None:
+    p = to.part("lift")
+    p.calibration = AnyCalibration()
+    count = 2 * int(number("half", (0, 2))) + 1
+    p.calibration.median_samples = constant(count)
+    values = [number(f"value{i}", LIFT) for i in range(k.MEDIAN_SAMPLES)]
+    p.recent = values
+    with to.standing_in():
+        middle = p.call("_median")
+    z3 = symbolic.z3
+    for holds in (lambda v: v.term <= middle.term, lambda v: v.term >= middle.term):
+        enough = z3.Sum([z3.If(holds(v), 1, 0) for v in values[:count]]) >= count // 2 + 1
+        prove(symbolic.Bool(enough), "half of them on each side")
+    prove(some(*(v == middle for v in values[:count])), "one of them")
+
+
+@claim("a lost sample never lowers the lift at which the maps are entered", "H9", "any lift, speed and times")
+def lift_miss(to: Any) -> None:
+    c = AnyCalibration()
+    p = to.part("lift")
+    p.calibration, p.value, p.entry = c, number("value", LIFT), number("entry", LIFT)
+    speed = to.part("lowpass")
+    anything(speed, "lowpass")
+    p.speed = speed
+    # Both ways of the greater of speed and 0, as what follows is then reckoned from the speed itself.
+    both_ways = [(to.modules["lift"], "ll_max" if to.is_core else "max", builtins.max)]
+    if to.is_core:
+        both_ways.append((to.modules["fixed"], "ll_abs", size_of))
+    with to.standing_in(), replaced(*both_ways):
+        p.call("_look", speed.value)
+        before = p.entry
+        p.call("miss")
+    prove(p.entry >= before, "not lowered")
+    prove(implies(speed.value > 0, p.entry == before), "a rising speed stays")
+    prove(implies(speed.value <= 0, p.entry == p.value), "a falling one counts as 0")
+
+
+# -- progress -----------------------------------------------------------------------------------------
+
+
+@claim(
+    "before launch progress is its source; after it moves towards it, never past, by its rates at most",
+    "P1 P3",
+    "any calibration, state and inputs",
+)
+def progress_limited(to: Any) -> None:
+    c = AnyCalibration()
+    p = to.part("progress")
+    anything(p, "progress", c)
+    before, previous = p.limited_q12, p.previous
+    speed, elapsed = number("speed", contracts.SPEED), number("elapsed", (0, k.ELAPSED_LIMIT))
+    flag, launched = to.input_flag("flag"), to.flag("launched")
+    with to.standing_in(**HELPERS):
+        p.call("step", speed, flag, elapsed, launched, number("lift", LIFT), to.flag("out of sight"))
+    set_ = to.is_set(flag) if to.is_core else flag != 0
+    near = every(speed - previous < c.speed_step, previous - speed < c.speed_step)
+    prove(implies(every(set_, near), p.valid == 1), "valid")
+    prove(implies(negation(every(set_, near)), p.valid == 0), "not valid")
+    source = elapsed if c.progress_axis_kind == k.BY_TIME else p.car_speed
+    if not to.is_set(launched):
+        prove(every(p.value == source, p.limited_q12 == source * 4096), "the source itself")
+        prove(p.car_speed == (speed if p.valid == 1 else 0), "the speed where it is valid")
+        return
+    goal, after = source * 4096, p.limited_q12
+    prove(some(within(after, before, goal), within(after, goal, before)), "towards, never past")
+    prove(within(after - before, -c.progress_down_q12, c.progress_up_q12), "by its rates at most")
+    prove(within(p.value * 4096 - after, -2047, 2048), "rounded")
+    if c.speed_source == k.CAR_SPEED and p.airborne == 0 and p.valid == 1:
+        prove(p.car_speed == speed, "a valid speed is used")
+
+
+# -- the command --------------------------------------------------------------------------------------
+
+
+@claim(
+    "of two that ask the stronger wins, the first of equals; limits cut the result", "R3 R4", "any requests"
+)
+def command(to: Any) -> None:
+    p = to.part("command")
+    anything(p, "command")
+    asked, retard, who = p.asked_reduction, p.asked_retard, p.who
+    more, later, reason = number("more", SHARE), number("later", SHARE), number("its reason", (0, 255))
+    with to.standing_in():
+        p.call("ask", more, later, reason, number("asker", (1, 16)))
+        prove(
+            every(
+                p.asked_reduction == greatest_of(asked, more), p.asked_retard == greatest_of(retard, later)
+            ),
+            "the stronger",
+        )
+        prove(implies(more > asked, p.who == reason), "the stronger gives its reason")
+        prove(implies(more <= asked, p.who == who), "the first of equals keeps its own")
+        p.call("finish")
+    prove(p.reduction == least_of(greatest_of(asked, more), p.reduction_limit), "cut to its limit")
+    prove(p.retard == least_of(greatest_of(retard, later), p.retard_limit), "cut to its limit")
+    prove(p.reason == p.who, "published")
 
 
 # The image check reckons too, before the first tick: its bounds are found with the others.

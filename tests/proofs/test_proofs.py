@@ -127,9 +127,23 @@ def test_a_latch_in_faults_and_slopes(to: Any) -> None:
 
 @BOTH
 @pytest.mark.slow
-@pytest.mark.rule("H7")
-def test_the_low_pass_settles_exactly(to: Any) -> None:
-    proved(to, "lowpass")
+@pytest.mark.rule("M1", "H5")
+def test_the_places_in_a_map(to: Any) -> None:
+    proved(to, "maps_place", "maps_greatest")
+
+
+@BOTH
+@pytest.mark.slow
+@pytest.mark.rule("H7", "H9")
+def test_the_lifts_filters(to: Any) -> None:
+    proved(to, "lowpass", "lift_median", "lift_miss")
+
+
+@BOTH
+@pytest.mark.slow
+@pytest.mark.rule("P1", "P3", "R3", "R4")
+def test_progress_and_command(to: Any) -> None:
+    proved(to, "progress_limited", "command")
 
 
 @BOTH
