@@ -37,6 +37,8 @@ _NUMBER = {
     ".": re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII),
     ",": re.compile(r"[+-]?\d*(,?\d+)([eE][+-]?\d+)?", re.ASCII),
 }
+# In a cell the decimal mark may end a number; that is no help in finding out which mark a file has.
+_CELL = {**_NUMBER, ",": re.compile(r"[+-]?(\d+,?\d*|,\d+)([eE][+-]?\d+)?", re.ASCII)}
 CLOCK = re.compile(
     r"(?:[\d./-]+[T ]+)?(?:(?P<h>\d{1,3}):)?(?P<m>\d{1,2}):(?P<s>\d{1,2}(?:[.,]\d+)?)(?:Z|[+-]\d\d:?\d\d)?",
     re.ASCII,
@@ -121,8 +123,8 @@ def records(lines: Iterable[str], delimiter: str, first_line: int = 1) -> Iterat
 
 
 def number_pattern(decimal: str) -> re.Pattern[str]:
-    """What a number looks like with this decimal mark."""
-    return _NUMBER[decimal]
+    """What a number in a cell looks like with this decimal mark."""
+    return _CELL[decimal]
 
 
 def switch_value(text: str, decimal: str) -> float:
