@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import builtins
 from collections.abc import Callable
+from types import SimpleNamespace
 from typing import Any, NamedTuple
 
 from controller import constants as k
@@ -902,6 +903,66 @@ def maps_greatest(to: Any) -> None:
         session().assume(nonnegative_product(most - value - 1, p.width))
         prove(value <= most, "none is above it")
     prove(some(*(value == most for value in values)) if values else most == 0, "one is equal")
+
+
+# -- height -------------------------------------------------------------------------------------------
+
+
+@claim(
+    "which samples are used, what a fall is, when a fault and out of sight begin and end",
+    "H1 H3 H4 H5 H6",
+    "any calibration, reachable state, counts and speed",
+)
+def height_sample(to: Any) -> None:
+    c = AnyCalibration()
+    h = to.part("height")
+    anything(h, "height", c)
+    old = {name: getattr(h, name) for name in contracts.STATE["height"]}
+    before = SimpleNamespace(**old)
+    counts, launched, taking = number("counts", INT32), to.flag("launched"), to.flag("taking")
+    heights: list[Any] = []
+
+    def line(*arguments: Any) -> Any:
+        heights.append(contracts.interpolate(*arguments))
+        return heights[-1]
+
+    with to.standing_in(interpolate=line):
+        h.call("_judge", counts, launched, taking)
+    (height,) = heights
+    seen = within(counts, c.window_low, c.window_high)
+    change = height - before.good
+    agreed = h.agreeing >= c.agree_samples
+    known = every(before.acquired == 1, before.out_of_sight == 0)
+    moved = negation(h.good == before.good)
+    run, torque = to.is_set(launched), to.is_set(taking)
+
+    prove(implies(moved, every(seen, h.good == height)), "the good height is a height seen")
+    unseen = every(h.used == before.used, negation(moved), h.agreeing == 0)
+    prove(implies(negation(seen), unseen), "not seen, not used")
+    taken = every(known, moved)
+    up = some(agreed, change <= least_of(before.allowance_up + before.rate, k.ALLOWANCE_LIMIT))
+    prove(implies(every(taken, change > 0), up), "upwards within the allowance, or agreed")
+    unasked = some(agreed, -change <= before.unasked_fall)
+    prove(implies(every(taken, change < 0), unasked), "downwards as far as is not asked about, or agreed")
+    far = every(known, seen, -change > before.allowance_down + before.rate)
+    told = every(negation(moved), some(h.faulted == 1, h.out_of_sight == 1))
+    prove(implies(every(far, torque), told), "a large fall while taking is no sample but a fault")
+    begins = every(before.out_of_sight == 0, h.out_of_sight == 1)
+    allowed = every(run, before.faulted == 0, h.faulted == 0, negation(moved))
+    prove(implies(begins, allowed), "out of sight begins after launch, with no fault, on a sample not used")
+    ends = every(before.out_of_sight == 1, h.out_of_sight == 0)
+    near = every(seen, height >= before.near, h.near_agreeing >= c.agree_samples, h.good == height)
+    prove(implies(ends, near), "out of sight ends by agreeing samples near the end")
+    fails = every(known, before.faulted == 0, h.faulted == 1)
+    fell = every(torque, seen, -change > before.allowance_down)
+    prove(implies(fails, some(h.bad == c.confirm_samples, fell)), "a fault begins at confirm, or by a fall")
+    heals = every(known, before.faulted == 1, h.faulted == 0)
+    healed = every(seen, before.healing + 1 >= c.heal_samples)
+    prove(implies(heals, healed), "a fault ends by used samples in a row")
+    lost = every(known, before.faulted == 1, negation(moved), negation(seen))
+    prove(implies(lost, h.healing == 0), "one that is not used begins the row anew")
+    first = every(before.acquired == 0, h.acquired == 1)
+    prove(implies(first, every(seen, h.agreeing >= c.heal_samples)), "from power-up by agreeing ones")
 
 
 # -- lift ---------------------------------------------------------------------------------------------

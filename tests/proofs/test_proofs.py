@@ -127,6 +127,13 @@ def test_a_latch_in_faults_and_slopes(to: Any) -> None:
 
 @BOTH
 @pytest.mark.slow
+@pytest.mark.rule("H1", "H3", "H4", "H5", "H6")
+def test_which_samples_are_used(to: Any) -> None:
+    proved(to, "height_sample")
+
+
+@BOTH
+@pytest.mark.slow
 @pytest.mark.rule("M1", "H5")
 def test_the_places_in_a_map(to: Any) -> None:
     proved(to, "maps_place", "maps_greatest")
