@@ -14,7 +14,7 @@ from typing import Any, NamedTuple
 
 from controller import constants as k
 from tests.proofs import contracts, symbolic
-from tests.proofs.bounds import HELPERS, INT32, UNITS, Remembering, any_latch, number, segment
+from tests.proofs.bounds import HELPERS, INT32, UNITS, Remembering, any_controller, any_latch, number, segment
 from tests.proofs.contracts import LIFT, SHARE, AnyCalibration, anything, demand, within
 from tests.proofs.symbolic import (
     Array,
@@ -965,6 +965,41 @@ def height_sample(to: Any) -> None:
     prove(implies(first, every(seen, h.agreeing >= c.heal_samples)), "from power-up by agreeing ones")
 
 
+@claim(
+    "a reading is stuck after its time within the band with the car moving, and heals only by leaving it",
+    "H8",
+    "any calibration, reachable state and speed",
+)
+def height_stuck(to: Any) -> None:
+    c = AnyCalibration()
+    h = to.part("height")
+    anything(h, "height", c)
+    stuck, samples, reseed = h.stuck, h.stuck_samples, h.reseed
+    away = h.good - h.stuck_at
+    leaves = some(h.stuck_known == 0, negation(within(away, -c.stuck_band, c.stuck_band)))
+    speed, taking = number("car speed", contracts.SPEED), to.flag("taking")
+    moving = speed > c.stuck_speed
+    with to.standing_in():
+        h.call("_watch_stuck", speed, taking)
+        bits = h.call("failures", taking)
+    due = every(negation(leaves), moving, c.stuck_samples > 0, h.stuck_samples >= c.stuck_samples)
+    prove(implies(every(stuck == 0, h.stuck == 1), due), "stuck when it is due")
+    prove(implies(due, h.stuck == 1), "stuck when it is due")
+    prove(implies(every(stuck == 1, negation(leaves)), h.stuck == 1), "heals only by leaving the band")
+    prove(implies(leaves, every(h.stuck == 0, h.stuck_samples == 0, h.stuck_at == h.good)), "a band anew")
+    counted = every(negation(leaves), moving, samples < 65535)
+    prove(implies(counted, h.stuck_samples == samples + 1), "each sample in motion counts")
+    prove(implies(negation(some(leaves, moving)), h.stuck_samples == 0), "a standing car begins anew")
+    fault = every(h.stuck == 1, negation(to.is_set(taking)), h.out_of_sight == 0, h.good < h.near)
+    with_sensor = k.FAULT_SENSOR if h.faulted == 1 else 0
+    prove(
+        bits == with_sensor + (k.FAULT_STUCK if fault else 0), "a fault only with nothing taken and in range"
+    )
+    healed = every(stuck == 1, leaves, negation(to.is_set(taking)))
+    prove(implies(negation(healed), h.reseed == reseed), "filters go on")
+    prove(implies(healed, h.reseed == 1), "filters begin anew after a fault")
+
+
 # -- lift ---------------------------------------------------------------------------------------------
 
 
@@ -1038,6 +1073,36 @@ def progress_limited(to: Any) -> None:
     prove(within(p.value * 4096 - after, -2047, 2048), "rounded")
     if c.speed_source == k.CAR_SPEED and p.airborne == 0 and p.valid == 1:
         prove(p.car_speed == speed, "a valid speed is used")
+
+
+# -- the run --------------------------------------------------------------------------------------------
+
+
+@claim(
+    "the run ends exactly when the disarm has been steady for its time, and begins only armed and launched",
+    "L8",
+    "any calibration, reachable state and switches",
+)
+def run_begins_and_ends(to: Any) -> None:
+    p, c, calls = any_controller(to)
+    armed_before, launched_before, unarmed = p.armed, p.launched, p.unarmed_ticks
+    armed, launch = to.flag("armed input"), to.flag("launch input")
+    with to.standing_in(**HELPERS), to.parts_standing_in(calls):
+        begins = p.call("_watch_run", armed, launch)
+    begins = bool(begins)
+    on = to.is_set(armed)
+    steady = every(negation(on), armed_before == 1, unarmed + 1 >= c.disarm_ticks)
+    prove(implies(on, every(p.armed == 1, p.unarmed_ticks == 0)), "armed counts at once, and ends the count")
+    prove(
+        implies(steady, every(p.armed == 0, p.launched == 0, p.keeping == 0, p.blind == 0)), "the run is over"
+    )
+    prove(implies(negation(some(on, steady)), p.armed == armed_before), "not before")
+    prove(
+        implies(every(launched_before == 1, negation(steady)), p.launched == 1), "a run ends by nothing else"
+    )
+    starts = every(launched_before == 0, p.armed == 1, to.is_set(launch))
+    prove(implies(starts, every(begins, p.launched == 1)), "a run begins")
+    prove(implies(negation(starts), negation(begins)), "by nothing else")
 
 
 # -- the command --------------------------------------------------------------------------------------

@@ -134,6 +134,13 @@ def test_which_samples_are_used(to: Any) -> None:
 
 @BOTH
 @pytest.mark.slow
+@pytest.mark.rule("H8", "L8")
+def test_a_stuck_reading_and_the_run(to: Any) -> None:
+    proved(to, "height_stuck", "run_begins_and_ends")
+
+
+@BOTH
+@pytest.mark.slow
 @pytest.mark.rule("M1", "H5")
 def test_the_places_in_a_map(to: Any) -> None:
     proved(to, "maps_place", "maps_greatest")
