@@ -1105,6 +1105,74 @@ def run_begins_and_ends(to: Any) -> None:
     prove(implies(negation(starts), negation(begins)), "by nothing else")
 
 
+@claim(
+    "a fault while taking keeps both latches for its hold, then lets them go; without launch d = 0",
+    "H5 H6 L8",
+    "any calibration, reachable state of the controller and its parts",
+)
+def torque_phases(to: Any) -> None:
+    p, c, calls = any_controller(to)
+    done: list[tuple[str, Any]] = []
+
+    def records(name: str) -> Any:
+        return lambda *arguments: done.append((name, arguments[-1] if arguments else None))
+
+    for name in ("step", "step_out_of_sight", "keep", "let_go"):
+        calls["latch"][name] = records(name)
+        if not to.is_core:
+            for latch in (p.reduction, p.retard):
+                setattr(latch, name, records(name))
+    away = session().fresh(0, 1)
+    causes = (0, k.FAULT_SENSOR, k.FAULT_STUCK, k.FAULT_SENSOR | k.FAULT_STUCK)
+    failing = constant(causes[int(number("fails", (0, 3)))])
+    p.failing = constant(causes[int(number("failed", (0, 3)))])
+    p.height.out_of_sight = away
+    launching, taking = to.flag("launching"), to.flag("taking")
+    before, keeping, left = p.failing, p.keeping, p.keep_left
+    calls["height"]["failures"] = lambda *_: failing
+    if not to.is_core:
+        p.height.failures = lambda *_: failing
+    output = number("reduction's output", SHARE)
+    p.reduction.output = output
+    with to.standing_in(**HELPERS), to.parts_standing_in(calls):
+        p.call("_watch_faults", launching, taking)
+        keeps, keep_left = p.keeping, p.keep_left
+        torque = to.is_set(taking)
+        fresh = every((failing & ~before) > 0, p.launched == 1)
+        prove(
+            implies(every(fresh, torque), every(keeps == 1, keep_left == c.fault_hold_ticks)), "kept from now"
+        )
+        prove(
+            implies(negation(every(failing > 0, torque)), keeps == 0),
+            "no longer than the fault and what is taken",
+        )
+        goes_on = every(failing > 0, (failing & ~before) == 0, torque)
+        prove(
+            implies(goes_on, every(keeps == keeping, keep_left == left)),
+            "a fault that goes on changes nothing",
+        )
+        blind = every(fresh, output == 0, negation(to.is_set(launching)))
+        prove(implies(blind, p.blind == 1), "blind with nothing latched")
+        p.call("_take_torque")
+    names = [name for name, _ in done]
+    prove(len(names) == 2 and names[0] == names[1], "both latches alike")
+    what, given = names[0], [value for _, value in done]
+    prove(implies(away == 1, what == "step_out_of_sight"), "out of sight")
+    if away == 0:
+        if keeps == 1:
+            prove(
+                implies(keep_left > 0, what == "keep" and p.keep_left == keep_left - 1), "kept, one tick less"
+            )
+            prove(implies(keep_left == 0, what == "let_go"), "let go")
+            if what == "let_go":
+                rates = every(given[0] == c.fault_release_q16, given[1] == c.fault_retard_release_q16)
+                prove(rates, "each at its own rate")
+        else:
+            prove(what == "step", "followed")
+            live = every(p.launched == 1, p.failing == 0)
+            prove(implies(negation(live), every(given[0] == 0, given[1] == 0)), "no demand")
+
+
 # -- the command --------------------------------------------------------------------------------------
 
 

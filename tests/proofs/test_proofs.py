@@ -141,6 +141,13 @@ def test_a_stuck_reading_and_the_run(to: Any) -> None:
 
 @BOTH
 @pytest.mark.slow
+@pytest.mark.rule("H5", "H6", "L8")
+def test_what_a_fault_does_with_torque(to: Any) -> None:
+    proved(to, "torque_phases")
+
+
+@BOTH
+@pytest.mark.slow
 @pytest.mark.rule("M1", "H5")
 def test_the_places_in_a_map(to: Any) -> None:
     proved(to, "maps_place", "maps_greatest")
