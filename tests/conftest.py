@@ -1,7 +1,7 @@
 import os
 import signal
 
-from hypothesis import settings
+from hypothesis import Phase, settings
 
 from tests.browser_support import browser  # noqa: F401  # a fixture
 
@@ -14,4 +14,6 @@ if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
 # No deadline: a busy machine must not fail a property. In CI every run tries the same examples.
 settings.register_profile("default", deadline=None)
 settings.register_profile("ci", deadline=None, derandomize=True, database=None, print_blob=True)
+# For changed programs: no search for the simplest example (python -m tests.mutation).
+settings.register_profile("mutation", settings.get_profile("ci"), phases=(Phase.explicit, Phase.generate))
 settings.load_profile("ci" if os.environ.get("CI") else "default")
