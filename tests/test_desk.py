@@ -21,10 +21,12 @@ from websockets.exceptions import InvalidStatus
 from bench.calibration import CalibrationMistakes, compile_text, load
 from bench.cautions import CAUTIONS
 from bench.desk.draft import state_folder
-from bench.desk.result import View, thinned, work_out
+from bench.desk.result import Source, View, thinned, work_out
 from bench.desk.session import Session, Taken
 from bench.desk.settings import Settings
 from bench.errors import UserError
+from bench.replay.inputs import Options
+from bench.trace.read import read_trace
 from tests import ROOT
 from tests.desk_support import (
     TOKEN,
@@ -777,6 +779,21 @@ def test_progress_by_time(tmp_path: Path) -> None:
         path = page.state["result"]["path"]
         # by time, progress is the time since launch (held at 65 535 ms)
         assert path["p"] == pytest.approx(path["t"], abs=1.0)
+
+
+def test_a_trace_without_a_launch_is_shown_and_said(tmp_path: Path, file: Path) -> None:
+    header, units, *rows = (TRACES / "clean_launch.csv").read_text().splitlines()
+    armed = header.split(",").index("Armed")
+    cells = [row.split(",") for row in rows]
+    still = [",".join([*row[:armed], "0", *row[armed + 1 :]]) for row in cells]
+    trace = tmp_path / "still.csv"
+    trace.write_text("\n".join([header, units, *still]) + "\n")
+    source = Source(read_trace(trace), Options(), None)
+    found = work_out(source, load(file), View())
+    assert (found["launches"], found["launch"]) == ([], 0)
+    assert "No launch was found" in found["loud"][0]
+    shown = {one["key"]: one["value"] for one in found["figures"]}
+    assert shown == {"cut": 0, "back": None, "again": 0, "retard": 0, "changes": 0}
 
 
 # -- the command

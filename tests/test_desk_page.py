@@ -233,6 +233,9 @@ def test_everything_by_keyboard(browser: Browser, program: Program, file: Path) 
 def test_number_fields_choices_and_points(browser: Browser, program: Program, file: Path) -> None:
     with open_page(browser, program.address, allowed=program.root) as page:
         ready(page)
+        page.get_by_label("Hold, ms").fill("180")
+        page.keyboard.press("Control+z")
+        expect(page.get_by_label("Hold, ms")).to_have_value("300")
         page.get_by_label("Hold, ms").fill("217")
         page.get_by_label("little by little").check()
         page.get_by_label("Give back, %/s").fill("95.5")

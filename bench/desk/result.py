@@ -41,6 +41,7 @@ _MAPS = ("lift_points", "progress_points", "lift_axis", "progress_axis", "reduct
 _OF_THE_DESK = {
     *_MAPS, "hold_ticks", "hold_from", "release_q16", "trigger", "look_rising_q12", "look_falling_q12",
 }  # fmt: skip
+_LOUD = ("no_launch", "fault_at_launch")  # remarks that nobody may overlook
 _PREDICTED_MARKS = (60, 330, 660, 1000, 1320)
 
 
@@ -101,6 +102,7 @@ def work_out(source: Source, cal: CalibrationFile, view: View) -> dict[str, Any]
     mine = [i for i in found.interventions if launch is None or i.launch == number]
     window = _window(s, found, launch, mine, view.whole)
     picture = _Picture(s, launch, window)
+    remarks = looks(s, found)
     return {
         "image_crc32": f"{cal.crc:08x}",
         "tick_ms": cal.tick_us / 1000,
@@ -113,7 +115,8 @@ def work_out(source: Source, cal: CalibrationFile, view: View) -> dict[str, Any]
         "path": picture.path(),
         "ceilings": ceilings(cal),
         "figures": _figures(s, found, launch, mine),
-        "looks": [look.text for look in looks(s, found)],
+        "loud": [look.text for look in remarks if look.code in _LOUD],
+        "looks": [look.text for look in remarks if look.code not in _LOUD],
         "warnings": list(cal.warnings),
         "predicted": _predicted(source, cal),
     }

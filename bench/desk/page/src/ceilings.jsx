@@ -72,7 +72,7 @@ export function Ceilings({ state, values, set, moment, stale }) {
     const frame = svg.current.getBoundingClientRect();
     return [event.clientX - frame.left, event.clientY - frame.top];
   };
-  const grips = given ? apart(drawn.map((row) => y(row.at(-1))), 22, margin.top + 8, height - margin.bottom - 8) : [];
+  const labels = apart(drawn.map((row) => y(row.at(-1) ?? 0)), 22, margin.top + 8, height - margin.bottom - 8);
   const gripX = x1 + 18;
   const nearest = ([px, py]) => {
     let found = null;
@@ -82,7 +82,7 @@ export function Ceilings({ state, values, set, moment, stale }) {
     };
     LINES.forEach(({ name }, n) => {
       points.forEach((p, i) => offer({ name, i }, x(p), y(drawn[n][i])));
-      offer({ name, i: -1 }, gripX, grips[n]);
+      offer({ name, i: -1 }, gripX, labels[n]);
     });
     return found;
   };
@@ -215,6 +215,9 @@ export function Ceilings({ state, values, set, moment, stale }) {
           )}
           {rows.map((row, n) => <path key={n} class={`ceiling ${LINES[n].name}`} d={path(row)} aria-hidden="true" />)}
           {moment != null && <Moment path={result.path} at={moment} x={x} y={y} size={size} />}
+          {!given && !phone && LINES.map(({ name, words }, n) => rows[n].at(-1)[1] != null && (
+            <text key={name} x={x1 + 10} y={labels[n]} dy="0.32em" aria-hidden="true">{words}</text>
+          ))}
           {given && LINES.map(({ name, words, does, shape }, n) => (
             <g key={name}>
               {points.map((p, i) => {
@@ -249,7 +252,7 @@ export function Ceilings({ state, values, set, moment, stale }) {
               <g
                 class={`handle grip ${name}`}
                 data-handle={`${name} -1`}
-                transform={`translate(${gripX} ${grips[n]})`}
+                transform={`translate(${gripX} ${labels[n]})`}
                 role="slider"
                 tabindex={0}
                 aria-label={`${words}, the whole line`}
@@ -262,7 +265,7 @@ export function Ceilings({ state, values, set, moment, stale }) {
               >
                 <title>{`Move the whole line: ${words}`}</title>
                 <rect class="reach" x="-20" y="-14" width={phone ? 42 : 128} height="28" />
-                <path class="line-to" d={`M-18 ${y(values[name].at(-1)) - grips[n]}L-9 0`} />
+                <path class="line-to" d={`M-18 ${y(values[name].at(-1)) - labels[n]}L-9 0`} />
                 <path class="knob" d="M-5-2L0-8 5-2ZM-5 2L0 8 5 2Z" />
                 {!phone && <text x="12" dy="0.32em">{words}</text>}
               </g>

@@ -72,6 +72,7 @@ function Desk() {
             </section>
             <section aria-labelledby="what-then" class="then">
               <h2 id="what-then">And what happens then?</h2>
+              {result.loud.map((text) => <p key={text} class="bar warn">{text}</p>)}
               <Figures result={result} disk={disk} stale={stale} />
               <Views result={result} ask={ask} />
               <Replayed result={result} disk={disk} moment={moment} setMoment={setMoment} stale={stale} />

@@ -59,6 +59,8 @@ export function apart(places, gap, low, high) {
 // A number that a person types: taken while it is one, shown as it is when the field is left.
 export function NumberField({ value, step, label, onSet, disabled, min, max }) {
   const [typed, setTyped] = useState(null);
+  // What was typed stays as it was typed, until undo or another page sets another number.
+  const own = typed != null && (typed === "" || Number(typed) === value);
   return (
     <input
       type="number"
@@ -68,7 +70,7 @@ export function NumberField({ value, step, label, onSet, disabled, min, max }) {
       max={max}
       disabled={disabled}
       aria-label={label}
-      value={typed ?? value}
+      value={own ? typed : value}
       onInput={(event) => {
         setTyped(event.currentTarget.value);
         const number = event.currentTarget.valueAsNumber;

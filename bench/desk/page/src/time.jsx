@@ -110,8 +110,8 @@ export function Replayed({ result, disk, moment, setMoment, stale }) {
               </g>
             ))}
             <g class="axis">
-              <text x={width - right} y={height - 4} text-anchor="end">seconds since the launch</text>
-              <line class="launch" x1={x(0)} x2={x(0)} y1={panels.lift[0]} y2={panels.latch[0] + panels.latch[1]} />
+              <text x={width - right} y={height - 4} text-anchor="end">{result.launch ? "seconds since the launch" : "seconds from the trace's start"}</text>
+              {result.launch > 0 && <line class="launch" x1={x(0)} x2={x(0)} y1={panels.lift[0]} y2={panels.latch[0] + panels.latch[1]} />}
               {[["lift", picture.lift, 3], ["cut", picture.cut, 3], ["retard", picture.retard, 2]].map(([name, y, count]) => (
                 <g key={name}>
                   {y.ticks(count).map((v) => (
