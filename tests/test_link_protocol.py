@@ -244,3 +244,96 @@ def test_the_flag_of_a_stall_is_told_apart_from_the_answer() -> None:
     assert p.split_stall(plain) == (plain, False)
     assert p.split_stall(flagged) == (plain, True)
     assert p.split_stall(b"") == (b"", False)
+
+
+@pytest.mark.parametrize(
+    ("unpack", "body", "said"),
+    [
+        (p.split, b"abcd", "message of 4 bytes"),
+        (p.Greeting.unpack, b"abc", "greeting of 3 bytes, not 36"),
+        (p.Greeting.unpack, p.Greeting(1, 0, 1, 1000, 512, 7, "x").pack(), None),
+        (p.Greeting.unpack, p.Greeting(1, 4, 1, 1000, 127, 7, "x").pack(), None),
+        (p.Greeting.unpack, p.Greeting(1, 4, 1, 1000, 4097, 7, "x").pack(), None),
+        (p.Status.unpack, b"abc", "status of 3 bytes, not 40"),
+        (p.unpack_commit, b"abc", "commit of 3 bytes, not 6"),
+        (p.unpack_digest, b"abc", "start of 3 bytes, not 4"),
+        (p.unpack_stream, b"abc", "stream of 3 bytes, not 2"),
+        (p.unpack_error, b"", "error of 0 bytes, not 3"),
+        (p.unpack_verdict, b"", "verdict that is not one byte"),
+        (p.unpack_piece, b"ab", "piece without bytes"),
+        (p.unpack_step, b"abc", "step without inputs"),
+        (p.unpack_step, b"\0\0\0\0", "step whose inputs are not as many as it says"),
+        (p.unpack_step, b"\0\0\1\0", "step whose inputs are not as many as it says"),
+        (p.Stepped.unpack, bytes(11), "answer to a step without outputs"),
+        (p.Stepped.unpack, bytes(13), "answer to a step whose outputs are not as many as it says"),
+        (p.Streamed.unpack, bytes(6), "stream without ticks"),
+        (p.Streamed.unpack, bytes(7), "stream whose ticks are not as many as it says"),
+        (p.Streamed.unpack, b"\0\0\0\0\1\0\0", "stream whose ticks are not as many as it says"),
+    ],
+)
+def test_what_is_malformed_is_told(unpack: Any, body: bytes, said: str | None) -> None:
+    with pytest.raises(p.Malformed) as told:
+        unpack(body)
+    assert str(told.value) == (said or "greeting with an impossible window or largest frame")
+
+
+@pytest.mark.parametrize("every", [0, 1])
+@pytest.mark.parametrize("ticks", [0, 1, 2])
+def test_a_stream_has_ticks_and_a_distance_between_them(every: int, ticks: int) -> None:
+    body = p.Streamed(5, 6, every, np.ones(ticks, p.INPUT), np.full(ticks, 2, p.OUTPUT)).pack()
+    if every == 0 or ticks == 0:
+        with pytest.raises(p.Malformed):
+            p.Streamed.unpack(body)
+    else:
+        read = p.Streamed.unpack(body)
+        assert read.inputs.tobytes() == np.ones(ticks, p.INPUT).tobytes()
+        assert read.outputs.tobytes() == np.full(ticks, 2, p.OUTPUT).tobytes()
+
+
+def test_a_step_has_one_tick_or_more_and_says_whether_it_wants_a_digest() -> None:
+    for digest in (False, True):
+        one = np.ones(1, p.INPUT)
+        assert p.unpack_step(p.pack_step(3, one, digest)) == (3, 1, int(digest), one.tobytes())
+
+
+@pytest.mark.parametrize(("window", "largest"), [(1, 128), (1, 4096), (2, 129), (65535 % 256, 4095)])
+def test_a_greeting_at_the_ends_of_what_is_possible(window: int, largest: int) -> None:
+    greeting = p.Greeting(1, window, 1, 1000, largest, 7, "board")
+    assert p.Greeting.unpack(greeting.pack()) == greeting
+
+
+def test_the_greeting_of_another_protocol_is_read_as_it_is() -> None:
+    later = p.Greeting(2, 0, 1, 1000, 1, 7, "board")
+    assert p.Greeting.unpack(later.pack()) == later
+
+
+def test_what_a_device_calls_itself_is_cut_and_made_fit_for_a_screen() -> None:
+    assert p.Greeting.unpack(p.Greeting(1, 4, 1, 0, 512, 0, "x" * 30).pack()).firmware == "x" * 24
+    assert p.Greeting.unpack(p.Greeting(1, 4, 1, 0, 512, 0, "XboardX").pack()).firmware == "XboardX"
+    body = bytearray(GREETING.pack())
+    body[12:17] = b"a\x1bb\xffc"
+    assert p.Greeting.unpack(bytes(body)).firmware == "a?b\\xffc"
+
+
+def test_bodies_of_plain_numbers() -> None:
+    assert p.unpack_digest(p.pack_digest(0x12345678)) == 0x12345678
+    assert p.unpack_stream(p.pack_stream(513)) == 513
+    assert p.unpack_error(p.pack_error(p.Reason.GAP)) == (2, 0)
+    assert p.split(p.message(3, 4, 5)) == (3, 4, 5, b"")
+    assert p.message(3, 4, 5) == b"\x03\x04\x00\x05\x00"
+
+
+def test_room_follows_from_the_sizes_of_the_page() -> None:
+    head, step, tick = (layout(name).size for name in ("Head", "STEP", "Inputs of a tick"))
+    pair = tick + layout("Outputs of a tick").size
+    assert p.step_payload(3) == head + step + 3 * tick
+    assert p.piece_room(512) == 512 - head - layout("PIECE").size
+    for largest in range(128, 1300):
+        room = p.streamed_room(largest)
+        assert type(room) is int
+        assert head + 7 + room * pair <= largest < head + 7 + (room + 1) * pair
+
+
+def test_the_flag_of_a_stall_is_looked_for_where_there_is_one() -> None:
+    cut = STEPPED.pack()[: layout("STEP answer").size - 1]
+    assert p.split_stall(cut) == (cut, False)
