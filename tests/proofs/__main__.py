@@ -6,12 +6,14 @@ with the compiled core in many more cases. `python -m tests.proofs NAME ...` pro
 
 from __future__ import annotations
 
+import shutil
 import sys
 import time
 from collections.abc import Callable
 from typing import Any, NamedTuple
 
 from bench.console import make_console, make_table, print_table
+from firmware_model import binding
 from tests.proofs import claims, faults, symbolic
 from tests.proofs.bounds import UNITS, prove_bounds
 from tests.proofs.core import Core
@@ -118,6 +120,12 @@ def main(arguments: list[str]) -> int:
     unknown = [name for name in named if name not in claims.CLAIMS]
     if unknown:
         console.print(f"no claim is called {unknown[0]}; there are: {' '.join(claims.CLAIMS)}")
+        return 2
+    lacking = "gcc is not here; run: apt-get install gcc libc6-dev" if shutil.which("gcc") is None else None
+    if "--long" in arguments:
+        lacking = lacking or binding.available()
+    if lacking:
+        console.print(lacking, markup=False)
         return 2
     codes = (Reference(), Core())
     found: dict[str, dict[Any, int]] = {}

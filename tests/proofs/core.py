@@ -130,7 +130,7 @@ def _preprocessed(name: str, text: str | None = None) -> str:
         for header, content in HEADERS.items():
             Path(folder, header).write_text(content)
         source = CORE / f"{name}.c"
-        command = ["cc", "-E", "-nostdinc", "-I", folder, "-I", str(CORE)]
+        command = ["gcc", "-E", "-nostdinc", "-I", folder, "-I", str(CORE)]
         if text is None:
             command.append(str(source))
         else:

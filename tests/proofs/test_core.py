@@ -9,17 +9,19 @@ from tests.proofs import faults
 from tests.proofs.core import Core, Translation
 from tests.proofs.symbolic import NotProved
 from tests.proofs.translated import TICKS, differences, seeds
-from tests.tools import need_core
+from tests.tools import need, need_core
 
 
 def test_the_translation_does_what_the_compiled_core_does() -> None:
     need_core()
+    need("gcc")
     assert differences(seeds(1)[0], ticks=60) == 60
 
 
 @pytest.mark.slow
 def test_the_translation_does_what_the_compiled_core_does_in_many_cases() -> None:
     need_core()
+    need("gcc")
     core = Core()
     assert sum(differences(seed, core=core) for seed in seeds(6)) == 6 * TICKS
 
@@ -30,6 +32,7 @@ def test_the_translation_does_what_the_compiled_core_does_in_many_cases() -> Non
 )
 def test_a_core_with_a_fault_is_not_equal(text: str) -> None:
     need_core()
+    need("gcc")
     module = {"l-": "latch", "-(": "lift", "in": "height"}[text[:2]]
     other = text.replace("-= 1", "-= 2").replace("-(-rest", "(rest").replace("height -", "height +")
     core = Core((module, text, other))
@@ -41,6 +44,7 @@ def test_a_core_with_a_fault_is_not_equal(text: str) -> None:
 @pytest.mark.rule("I1")
 def test_the_cores_ranges_are_the_references() -> None:
     """The proofs take the ranges of fields from the reference, for the core too."""
+    need("gcc")
     image = Translation("image")
     kinds = {"I": "WORD", "H": "HALF", "h": "SIGNED"}
     expected = [
@@ -50,6 +54,7 @@ def test_the_cores_ranges_are_the_references() -> None:
 
 
 def test_a_fault_must_stand_in_the_source() -> None:
+    need("gcc")
     fault = faults.IN_CORE[0]
     with pytest.raises(ValueError, match=r"times in fixed\.c"):
         Core((fault.module, fault.text + "?", fault.other))

@@ -13,6 +13,7 @@ from tests.proofs.core import Core
 from tests.proofs.enumerated import engine_share
 from tests.proofs.reference import Reference
 from tests.proofs.symbolic import LIMIT
+from tests.tools import need
 
 BOTH = pytest.mark.parametrize("code", [Reference, Core])
 
@@ -25,6 +26,8 @@ def made() -> dict[type, Any]:
 @pytest.fixture
 def to(made: dict[type, Any], code: type) -> Any:
     """What is proved: the reference, or the C core as translated."""
+    if code is Core:
+        need("gcc")  # its preprocessor
     if code not in made:
         made[code] = code()
     return made[code]
@@ -215,6 +218,7 @@ def test_a_fault_in_the_reference_is_found(fault: faults.Fault) -> None:
 @pytest.mark.slow
 @pytest.mark.parametrize("fault", faults.IN_CORE, ids=lambda f: f"{f.proof}: {f.other.strip()}")
 def test_a_fault_in_the_core_is_found(fault: faults.Fault) -> None:
+    need("gcc")
     assert faults.found(fault.proof, Core((fault.module, fault.text, fault.other)))
 
 
