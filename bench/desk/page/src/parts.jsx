@@ -1,5 +1,5 @@
 // Small things that several parts of the page use.
-import { useEffect, useRef, useState } from "preact/hooks";
+import { useEffect, useState } from "preact/hooks";
 
 export const digitsOf = (step) => Math.max(0, -Math.floor(Math.log10(step) + 1e-9));
 export const clamp = (value, low, high) => Math.min(high, Math.max(low, value));
@@ -8,14 +8,15 @@ export const plain = (value, digits = 1) => Number(value.toFixed(digits)).toStri
 
 // The width that an element has, in CSS pixels.
 export function useWidth() {
-  const ref = useRef(null);
+  const [box, setBox] = useState(null); // none while the element is not drawn
   const [width, setWidth] = useState(0);
   useEffect(() => {
+    if (!box) return undefined;
     const watch = new ResizeObserver(([entry]) => setWidth(Math.floor(entry.contentRect.width)));
-    watch.observe(ref.current);
+    watch.observe(box);
     return () => watch.disconnect();
-  }, []);
-  return [ref, width];
+  }, [box]);
+  return [setBox, width];
 }
 
 // The last index whose place is at or before `at`, in a rising list.
