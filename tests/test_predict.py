@@ -103,7 +103,9 @@ def test_replay_of_the_trace_gives_the_very_commands(predicted):
 def test_what_is_written(predicted):
     out, _ = predicted
     names = {path.name for path in out.iterdir()} - {".liftlatch"}
-    assert names == {"predict.png", "summary.json", "trace.csv", "motion.csv", "motion_without.csv"}
+    assert names == {
+        "report.html", "predict.png", "summary.json", "trace.csv", "motion.csv", "motion_without.csv"
+    }  # fmt: skip
     assert (out / "predict.png").read_bytes().startswith(b"\x89PNG")
     header = (out / "motion.csv").read_text().splitlines()[0]
     assert header.split(",") == [f"{name} [{unit}]" for name, unit in ROW.items()]

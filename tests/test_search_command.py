@@ -65,7 +65,7 @@ def test_the_screen_fits_a_terminal_and_says_what_it_is(searched, capsys):
 
 def test_the_folder_holds_a_calibration_that_the_other_commands_take(searched, tmp_path, capsys):
     assert sorted(p.name for p in searched.iterdir()) == [
-        ".liftlatch", "calibration.toml", "search.png", "state.json", "summary.json"
+        ".liftlatch", "calibration.toml", "report.html", "search.png", "state.json", "summary.json"
     ]  # fmt: skip
     found = json.loads((searched / "summary.json").read_text())
     path = searched / "calibration.toml"

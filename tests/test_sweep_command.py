@@ -109,7 +109,7 @@ def test_files_hold_what_the_summary_says_and_are_the_same_each_time(tmp_path: P
         assert "the picture sweep.png, sweep.csv, summary.json" in " ".join(done.stdout.split())
     one = tmp_path / "one"
     names = {path.name for path in one.iterdir() if not path.name.startswith(".")}
-    assert names == {"sweep.csv", "sweep.png", "summary.json"}
+    assert names == {"report.html", "sweep.csv", "sweep.png", "summary.json"}
     assert (one / "sweep.png").read_bytes()[:8] == b"\x89PNG\r\n\x1a\n"
     for name in ("sweep.csv", "sweep.png"):
         assert (one / name).read_bytes() == (tmp_path / "two" / name).read_bytes()

@@ -101,7 +101,9 @@ def test_an_equal_device(port: str, tmp_path: Path) -> None:
     assert found["status"]["ticks"] == found["traces"][0]["ticks"]
     suite = xml.parse(tmp_path / "out" / "junit.xml").getroot()
     assert (suite.get("tests"), suite.get("failures"), suite.get("errors")) == ("1", "0", "0")
-    assert sorted(path.name for path in (tmp_path / "out").glob("[!.]*")) == ["junit.xml", "verify.json"]
+    assert sorted(path.name for path in (tmp_path / "out").glob("[!.]*")) == [
+        "junit.xml", "report.html", "verify.json",
+    ]  # fmt: skip
 
 
 def test_a_device_with_a_bug(tmp_path: Path) -> None:
