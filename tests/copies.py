@@ -11,7 +11,7 @@ from tests import ROOT
 FAST_CONTROLLER_TESTS = (
     *("tests/test_events.py", "tests/test_fixed.py", "tests/test_height.py", "tests/test_image.py"),
     *("tests/test_latch.py", "tests/test_lift.py", "tests/test_maps.py", "tests/test_progress.py"),
-    *("tests/test_requests.py", "tests/test_step.py", "tests/test_twin.py"),
+    *("tests/test_requests.py", "tests/test_step.py", "tests/test_twin.py", "tests/test_twin_corners.py"),
     "tests/test_twin_corners.py",
 )
 """What is meant by the fast tests of the controller and of its C twin: a part of what `tests/run` runs. No
