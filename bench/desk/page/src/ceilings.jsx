@@ -134,11 +134,11 @@ export function Ceilings({ state, values, set, moment, stale }) {
   const level = (row) => (row[last + 1][1] == null || row[last][1] == null ? null : (row[last + 1][1] + row[Math.max(1, last)][1]) / 2);
   const levels = [rows[0], rows[1], rows[2], first].map(level);
   const zones = [
-    { text: phone ? "full cut" : `full cut${values.greatest_reduction != null ? `, ${values.greatest_reduction} %` : ""}`, low: levels[0], high: most },
+    { text: `full cut${values.greatest_reduction != null ? `, ${values.greatest_reduction} %` : ""}`, low: levels[0], high: most },
     { text: "more cut", low: levels[1], high: levels[0] },
     { text: "retard", low: levels[2], high: levels[1] },
-    { text: phone ? "nothing" : "nothing is taken", low: 0, high: levels[3] },
-  ].filter(({ low, high }) => low != null && high != null && y(low) - y(high) > 17);
+    { text: "nothing is taken", low: 0, high: levels[3] },
+  ].filter(({ low, high }, n) => low != null && high != null && y(low) - y(high) > 17 && !(phone && n > 0));
 
   return (
     <div ref={box} class={`chart${stale ? " stale" : ""}`}>
@@ -272,6 +272,15 @@ export function Ceilings({ state, values, set, moment, stale }) {
             </g>
           ))}
         </svg>
+      )}
+      {phone && (
+        <p class="legend" aria-hidden="true">
+          {LINES.map(({ name, words, shape }) => (
+            <span key={name} class={`handle ${name}`}>
+              <svg width="18" height="18" viewBox="-12 -12 24 24"><path class="knob" d={shape} /></svg> {words}
+            </span>
+          ))}
+        </p>
       )}
     </div>
   );
