@@ -157,3 +157,7 @@ def test_crc_is_that_of_binascii_and_crcmod(data: bytes) -> None:
 @given(st.integers(-(2**31), 2**31 - 1))
 def test_a_word_goes_into_the_crc_as_four_little_endian_bytes(word: int) -> None:
     assert fixed.crc32_word(0xFFFFFFFF, word) == _crc(struct.pack("<i", word))
+
+
+def test_just_below_and_at_a_half() -> None:
+    assert [fixed.mul_q12(value, 1) for value in (2047, 2048, -2047, -2048)] == [0, 1, 0, -1]

@@ -366,3 +366,45 @@ def test_what_just_fits_and_what_does_not(change: dict[str, Any], verdict: int) 
     need_core()
     image = pack(values(**change))
     assert Controller().load(image) == Core().load(image) == verdict
+
+
+@pytest.mark.rule("C3")
+def test_all_events_skipped_for_longer_than_the_integral_runs() -> None:
+    twins = Twins()
+    twins.run([{"request": (FULL, 0, 20), "launch": 0}] * 150, cylinders=8)
+    assert all(twins.reference.events.skipped[:8])
+
+
+@pytest.mark.rule("H8")
+def test_one_sample_may_be_enough_to_be_stuck() -> None:
+    twins = Twins(stuck_samples=1, stuck_band=16, stuck_speed=100)
+    launch(twins)
+    twins.run([{"speed": 101}] * 2)  # a sample is judged by the speed of the tick before
+    assert twins.reference.faults & FAULT_STUCK
+    assert twins.reference.failing & FAULT_STUCK
+    twins.run([{"counts": LOST, "speed": 101}] * 30)
+    assert twins.reference.failing == FAULT_STUCK | FAULT_SENSOR
+
+
+@pytest.mark.rule("H8")
+def test_stuck_exactly_at_the_near_end_is_no_fault() -> None:
+    flat = table([0, 0], [0, 0], [0, 0], [0, 0])
+    twins = Twins(
+        reduction_map=flat, retard_map=flat, stuck_samples=5, stuck_band=16, stuck_speed=100, near_end=400
+    )
+    launch(twins)
+    near = twins.reference.height._near
+    at = next(n for n in range(4096) if height_of(n) == near)
+    below = next(n for n in range(4096) if height_of(n) == near - 2)
+    twins.run({"mm": 130 + 4 * i} for i in range(1, 84))
+    twins.run([{"counts": at, "speed": 500}] * 20)
+    assert twins.reference.height.stuck
+    assert twins.reference.height.good == near
+    assert twins.reference.failing == 0
+    twins.run([{"counts": below, "speed": 500}] * 20)
+    assert twins.reference.failing == FAULT_STUCK
+
+
+def height_of(counts: int) -> int:
+    """What the plain sensor means by a reading: 4095 counts are 8000/16 mm, rounded half up."""
+    return (counts * 8000 * 2 + 4095) // (2 * 4095)
