@@ -110,6 +110,12 @@ def _read_fast(
         {c.column.number for c in chosen.values()}
     ):
         raise _Irregular  # one column read in two ways
+    start = Utf8Source(path, encoding, bom, layout.offset)
+    try:
+        if start.read(3) == b"\xef\xbb\xbf":
+            raise _Irregular  # taken for the file's own mark, where it is a character of the first cell
+    finally:
+        start.close()
     # A comment between the rows could pass for a row whose first cell nobody asked for.
     markers = tuple(end + mark.encode() for mark in layout.comments for end in (b"\n", b"\r"))
     source = Utf8Source(path, encoding, bom, layout.offset, markers, progress)
