@@ -289,10 +289,11 @@
       }
     } else {
       for (let i = Math.floor(i0 / step) * step; i <= i1; i += step) {
-        const [least, most] = extremes(column, i, Math.min(i + step, column.n));
-        const turn = (i / step) % 2;
-        add(axis.at(i), (turn ? most : least) / column.per);
-        add(axis.at(i + step / 2), (turn ? least : most) / column.per);
+        const end = Math.min(i + step, column.n);
+        const [least, most] = extremes(column, i, end);
+        const falls = column.values[i] > column.values[end - 1];
+        add(axis.at(i), (falls ? most : least) / column.per);
+        add(axis.at(i + step / 2), (falls ? least : most) / column.per);
       }
     }
     return { x: Float64Array.from(x), y: Float64Array.from(y), low, high, exact: step === 1, count: i1 - i0 + 1 };

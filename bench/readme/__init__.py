@@ -1,0 +1,1 @@
+"""The pictures of README.md, and the command that takes those of pages."""

@@ -1,0 +1,135 @@
+"""python -m bench.readme.screens: the screenshots of README.md, taken of the pages as they are.
+
+Writes report.png, report_phone.png, compare.png and desk.png into this folder. Needs Debian's Chromium and
+the `test` extra (Playwright).
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import signal
+import subprocess
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser, Page
+
+HERE = Path(__file__).parent
+ROOT = HERE.parent.parent
+_TRACE, _CALIBRATION, _CAR = "traces/high_wheelstand.csv", "traces/demo.toml", "traces/demo_car.toml"
+_PROGRAM = (sys.executable, "-c", "from bench.cli import main; main()")
+_COLOURS = 128  # of a picture; its plots have few, and it becomes a third of the size
+
+
+@click.command()
+def main() -> None:
+    """Take the screenshots of README.md."""
+    from playwright.sync_api import sync_playwright
+
+    from bench.errors import UserError
+
+    program = shutil.which("chromium")
+    if program is None:
+        raise UserError("chromium is not here", right="apt-get install chromium fonts-dejavu-core")
+    with TemporaryDirectory() as name, sync_playwright() as playwright:
+        folder = Path(name)
+        arguments = ["--no-sandbox"] if os.geteuid() == 0 else []
+        browser = playwright.chromium.launch(executable_path=program, args=arguments)
+        _reports(browser, folder)
+        with _desk(folder) as address:
+            page = _opened(browser, address, 1600, 1000)
+            page.wait_for_selector("[data-figure=cut]")
+            page.wait_for_timeout(500)
+            _take(page, "desk.png")
+        browser.close()
+
+
+def _reports(browser: Browser, folder: Path) -> None:
+    """The page of a replay, wide and on a phone, and that of a comparison."""
+    for path in (_TRACE, _CALIBRATION):
+        shutil.copy(ROOT / path, folder)
+    trace, calibration = Path(_TRACE).name, Path(_CALIBRATION).name
+    text = (folder / calibration).read_text(encoding="utf-8")
+    (folder / "longer.toml").write_text(
+        text.replace("\nhold_ms = 300 ", "\nhold_ms = 600 "), encoding="utf-8"
+    )
+    _run(folder, "replay", trace, "--calibration", calibration, "--out", "replay")
+    _run(
+        folder,
+        "compare",
+        trace,
+        "--calibration",
+        calibration,
+        "--calibration",
+        "longer.toml",
+        "--out",
+        "compare",
+    )
+    for name, width, height, scheme in (
+        ("replay", 1600, 1560, "light"), ("replay", 390, 844, "dark"), ("compare", 1600, 1400, "light"),
+    ):  # fmt: skip
+        page = _opened(browser, (folder / name / "report.html").as_uri(), width, height, scheme)
+        page.wait_for_selector("html[data-ready]")
+        if width < 600:
+            page.locator(".strip").first.evaluate("(figure) => figure.scrollIntoView()")
+        page.wait_for_timeout(300)
+        stem = "report" if name == "replay" else name
+        _take(page, f"{stem}_phone.png" if width < 600 else f"{stem}.png")
+
+
+def _opened(browser: Browser, address: str, width: int, height: int, scheme: str = "light") -> Page:
+    page = browser.new_page(
+        viewport={"width": width, "height": height}, color_scheme="dark" if scheme == "dark" else "light"
+    )
+    page.goto(address)
+    return page
+
+
+def _take(page: Page, name: str) -> None:
+    """A picture of what the window shows, with few colours."""
+    from io import BytesIO
+
+    from PIL import Image
+
+    seen = Image.open(BytesIO(page.screenshot())).convert("RGB")
+    seen.quantize(_COLOURS, dither=Image.Dither.NONE).save(HERE / name, optimize=True)
+    click.echo(f"{HERE.relative_to(ROOT) / name}: {(HERE / name).stat().st_size / 1000:.0f} kB")
+    page.close()
+
+
+def _run(folder: Path, *arguments: str) -> None:
+    subprocess.run(
+        [*_PROGRAM, *arguments], cwd=folder, env=_environment(), check=True, stdout=subprocess.DEVNULL
+    )
+
+
+def _environment(**more: str) -> dict[str, str]:
+    return {**os.environ, "PYTHONPATH": str(ROOT), **more}
+
+
+@contextmanager
+def _desk(folder: Path) -> Iterator[str]:
+    """The address of a desk that runs until the end of the block and keeps nothing."""
+    process = subprocess.Popen(
+        [*_PROGRAM, "desk", "traces/second_lift.csv", "--vehicle", _CAR],
+        cwd=ROOT, stdout=subprocess.PIPE, text=True, env=_environment(XDG_STATE_HOME=str(folder)),
+    )  # fmt: skip
+    assert process.stdout is not None
+    try:
+        yield process.stdout.readline().removeprefix("desk at ").strip()
+    finally:
+        process.send_signal(signal.SIGTERM)
+        process.wait(20)
+        process.stdout.close()
+
+
+if __name__ == "__main__":
+    main()
