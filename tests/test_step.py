@@ -9,9 +9,10 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from bench.calibration.image import Values, pack
-from controller import Controller
+from controller import Calibration, Controller
 from controller.constants import (
     COUNTS_LIMIT,
+    CYLINDERS,
     ELAPSED_LIMIT,
     FAULT_INPUT,
     FAULT_NO_IMAGE,
@@ -27,7 +28,14 @@ from controller.constants import (
     REST,
     ROTATION_LIMIT,
     SPEED_LIMIT,
+    STOP,
 )
+from controller.events import Events
+from controller.image import blank
+from controller.latch import Latch, Slope
+from controller.lift import LowPass
+from controller.maps import Maps
+from controller.requests import Command, CurveRequest
 from tests.hostile import (
     Bounded,
     Segments,
@@ -412,3 +420,30 @@ def test_counts_beyond_the_converter_are_no_sample(counts: int) -> None:
     tick(made, counts=counts)
     assert made.faults & (FAULT_INPUT | FAULT_UNUSED) == FAULT_INPUT | FAULT_UNUSED
     assert made.height.good == good
+
+
+def test_parts_are_at_rest_before_anybody_calibrates_them() -> None:
+    """Plain zeros and nothing undefined, so that a part that was forgotten asks for nothing."""
+    other = {
+        ("LowPass", "_factor"): 4096,
+        ("Events", "_cylinders"): 1,
+        ("Maps", "_width"): 1,
+        ("CurveRequest", "_after_end"): STOP,
+    }
+    sizes = {"_place": CYLINDERS + 1, "mark": CYLINDERS, "skipped": CYLINDERS}
+    blank_values = Calibration()
+    blank(blank_values)
+    parts = (Latch(), Slope(), LowPass(), Events(), Command(), CurveRequest(), Maps(blank_values))
+    for part in (*parts, *_nested(CurveRequest())):
+        for name in type(part).__slots__:
+            value = getattr(part, name)
+            if isinstance(value, list):
+                assert value == [0] * sizes.get(name, 0), (type(part).__name__, name)
+            elif isinstance(value, int):
+                assert value == other.get((type(part).__name__, name), 0), (type(part).__name__, name)
+            else:
+                assert isinstance(value, Slope | Calibration), (type(part).__name__, name)
+
+
+def _nested(request: CurveRequest) -> tuple[Slope, Slope]:
+    return request.reduction, request.retard

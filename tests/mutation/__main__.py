@@ -48,20 +48,17 @@ LINK_TESTS = ("tests/test_link_frames.py", "tests/test_link_protocol.py")
 QUICK = Stage(
     (
         "tests/test_twin.py::test_equal_where_everything_happens_in_a_short_time",
+        "tests/test_twin_corners.py",
+        "tests/test_step.py::test_parts_are_at_rest_before_anybody_calibrates_them",
         "tests/test_fixed.py",
         "tests/test_image.py",
         *LINK_TESTS,
     )
 )
 FAST = Stage(
-    (*FAST_CONTROLLER_TESTS, *LINK_TESTS),
-    # These run the same checks as others of the stage, only for longer, or say how a difference is told.
+    (*(test for test in FAST_CONTROLLER_TESTS if "twin" not in test), *LINK_TESTS),
+    # They look at the size of intermediates only, and take long.
     without=(
-        "tests/test_twin.py::test_a_long_run_stops_at_a_difference",
-        "tests/test_twin.py::test_a_difference_is_told_with_its_id_tick_field_and_context",
-        "tests/test_twin.py::test_every_calibration_made_is_accepted",
-        "tests/test_twin.py::test_ids_mean_the_same_in_every_process",
-        "tests/test_twin.py::test_replay_takes_an_id",
         "tests/test_step.py::test_every_intermediate_stays_below_2_to_the_30",
         "tests/test_step.py::test_every_intermediate_of_a_likely_run_stays_below_2_to_the_30",
     ),
@@ -70,7 +67,6 @@ THIS = Project(
     sources=("controller", "bench"),
     mutated=MUTATED,
     beside=("firmware_model", "traces", "DEVELOPERS.md", "README.md"),
-    stages=(QUICK,),
     # no search for a smaller example where one was found
     more=("-p", "no:cacheprovider", "--hypothesis-profile=mutation"),
 )
@@ -98,6 +94,13 @@ class Known:
             else:
                 found.append(mutant)
         return found
+
+
+def own_tests(names: Sequence[str]) -> Stage:
+    """The fast tests of the modules that some mutants are in."""
+    stems = {plain(name).split(".")[1 if name.startswith("controller.") else 2] for name in names}
+    wanted = [f"tests/test_{prefix}{stem}.py" for stem in sorted(stems) for prefix in ("", "link_")]
+    return Stage([test for test in wanted if test in FAST.tests], FAST.without)
 
 
 def files() -> list[Path]:
@@ -176,9 +179,11 @@ def main(base: str | None, limit: int | None, seed: int, keep: Path | None) -> N
 
     The exit code is 1 where a mutant survived that survivors.toml does not list, or, of a whole run, where
     less than 95 % were found. Where nothing differs from the commit, or git does not know it, a sample of all
-    mutants is taken.
+    mutants is taken. With --keep, a run in a folder that is there already goes on: mutants that were found
+    stay found where their function is the same.
     """
     console = make_console()
+    known = Known.read(SURVIVORS)
     started = time.monotonic()
 
     def tell(line: str) -> None:
@@ -198,7 +203,14 @@ def main(base: str | None, limit: int | None, seed: int, keep: Path | None) -> N
         copy_project(folder)
         make(folder, THIS)
         names = choose(list(statuses(folder)), only, limit, seed)
-        meet(folder, THIS, names, tell)
+        before = statuses(folder)
+        left = [name for name in names if before[name] != "killed"]
+        tell(f"{len(left)} mutants meet the quick tests")
+        left = meet(folder, THIS, QUICK, left)
+        if not whole:  # the listed ones are known, and the others' own modules have the tests that matter
+            left = [mutant.name for mutant in known.unlisted(describe(folder, left))]
+        tell(f"{len(left)} mutants meet the other fast tests")
+        meet(folder, THIS, FAST if whole else own_tests(left), left)
         became = {name: status for name, status in statuses(folder).items() if name in set(names)}
         survivors = describe(folder, [name for name in names if became[name] not in FOUND])
     rows = table_of(became)
@@ -207,7 +219,7 @@ def main(base: str | None, limit: int | None, seed: int, keep: Path | None) -> N
     for row in rows:
         table.add_row(row[0], *(str(cell) for cell in row[1:]))
     print_table(console, "Mutants", table)
-    unlisted = Known.read(SURVIVORS).unlisted(survivors)
+    unlisted = known.unlisted(survivors)
     if unlisted:
         lines = [f"{m.function} ({m.status}): {m.was}  ->  {m.becomes}" for m in unlisted]
         print_list(console, "Survivors that survivors.toml does not list", lines)

@@ -9,7 +9,7 @@ import os
 import subprocess
 import sys
 from collections import Counter
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -45,7 +45,6 @@ class Project:
     sources: Sequence[str]
     mutated: Sequence[str]
     beside: Sequence[str]
-    stages: Sequence[Stage]
     more: Sequence[str] = ("-p", "no:cacheprovider")
 
 
@@ -95,7 +94,7 @@ json.dump(shown, open("shown.json", "w"))
 
 def make(folder: Path, project: Project) -> None:
     """Makes the mutants of a copy's files; none has met a test then."""
-    configure(folder, project, project.stages[0])
+    configure(folder, project, Stage(()))
     _call(folder, [sys.executable, "-c", _MAKE])
 
 
@@ -110,19 +109,16 @@ def statuses(folder: Path) -> dict[str, str]:
     return found
 
 
-def meet(folder: Path, project: Project, names: Iterable[str], tell: Callable[[str], None]) -> None:
-    """Each of some mutants meets one stage's tests after the other, until it is found."""
-    left = list(names)
-    for number, stage in enumerate(project.stages, 1):
-        if not left:
-            return
-        tell(f"stage {number} of {len(project.stages)}: {len(left)} mutants")
-        configure(folder, project, stage)
-        # Which tests run which function is found out anew for the stage's tests.
-        (folder / "mutants" / "mutmut-stats.json").unlink(missing_ok=True)
-        _call(folder, [sys.executable, "-P", str(Path(__file__).with_name("launch.py")), *left])
-        now = statuses(folder)
-        left = [name for name in left if now[name] != "killed"]
+def meet(folder: Path, project: Project, stage: Stage, names: Sequence[str]) -> list[str]:
+    """Each of some mutants meets a stage's tests; those that no test failed for."""
+    if not names:
+        return []
+    configure(folder, project, stage)
+    # Which tests run which function is found out anew for the stage's tests.
+    (folder / "mutants" / "mutmut-stats.json").unlink(missing_ok=True)
+    _call(folder, [sys.executable, "-P", str(Path(__file__).with_name("launch.py")), *names])
+    now = statuses(folder)
+    return [name for name in names if now[name] != "killed"]
 
 
 def describe(folder: Path, names: Sequence[str]) -> list[Mutant]:
