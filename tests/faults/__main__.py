@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import re
+import signal
 import subprocess
 import time
 from collections.abc import Callable
@@ -41,6 +42,8 @@ def main() -> None:
     reader.add_argument("--note", action="store_true", help="keep the figures in tests/faults/results.toml")
     reader.add_argument("checks", nargs="*", choices=[*CHECKS, []], metavar="CHECK")
     given = reader.parse_args()
+    # Behind a shell's & Ctrl-C is ignored, and what is ignored is inherited; devices end by it.
+    signal.signal(signal.SIGINT, signal.default_int_handler)
     commit = subprocess.run(
         ["git", "rev-parse", "--short=10", "HEAD"], cwd=ROOT, capture_output=True, text=True, check=True
     ).stdout.strip()

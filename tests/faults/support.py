@@ -22,7 +22,13 @@ PROGRAM = (sys.executable, "-c", "from bench.cli import main; main()")
 MODULES = (
     *("bench.cli", "bench.calibration.command", "bench.trace.command", "bench.replay.command"),
     *("bench.sweep.command", "bench.vectors.command", "bench.vehicle.command", "bench.search.command"),
-    *("bench.fit.command", "bench.demo.command", "bench.verify.command", "bench.link.record"),
+    *(
+        "bench.fit.command",
+        "bench.demo.command",
+        "bench.compare.command",
+        "bench.verify.command",
+        "bench.link.record",
+    ),
     *("matplotlib.figure", "matplotlib.backends.backend_agg", "pyarrow.csv", "pint", "rich.table"),
     *("bench.replay.picture", "bench.replay.files", "bench.trace.read", "bench.trace.csv"),
 )
@@ -58,6 +64,7 @@ def writers(folder: Path) -> dict[str, Writer]:
     run = str(write_trace(folder / "run.csv", 2.5))
     other = folder / "other.toml"
     other.write_text(DEMO.read_text() + "\n# another text, and another digest\n")
+    pair = (*("--calibration", str(DEMO)), *("--calibration", str(other)))
     demo, shorter = ("--calibration", str(DEMO)), str(write_trace(folder / "shorter.csv", 2.4))
     sought = (
         *("search", "--vehicle", str(CAR), "--calibration", str(DEMO), "--limit", "lift_mm=2000"),
@@ -76,6 +83,7 @@ def writers(folder: Path) -> dict[str, Writer]:
             ("sweep", run, *demo, "--vary", "latch.hold_ms=0,200", "--out"),
             ("sweep", shorter, *demo, "--vary", "latch.hold_ms=0,200", "--out"),
         ),
+        "compare": Writer(("compare", run, *pair, "--out"), ("compare", shorter, *pair, "--out")),
         "vectors": Writer(
             ("vectors", run, *demo, "--ticks", "300", "--out"),
             ("vectors", run, *demo, "--ticks", "200", "--out"),

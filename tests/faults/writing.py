@@ -153,8 +153,8 @@ def killed(folder: Path, long: bool) -> str:
             _fine(usual)
             new = content(target)
             points = list(range(1, usual.changes + 1))
-            times = 60 if long else 2
-            if not long and name not in ("calibration compile", "vectors"):
+            times = 20 if long else 2
+            if name == "fit" or (not long and name not in ("calibration compile", "vectors")):
                 points, times = [points[0], *points[-2:]], 1
             moments: list[dict[str, float]] = [{"kill_at": point} for point in points]
             moments += [{"kill_after": dice.uniform(0, usual.seconds)} for _ in range(times)]
