@@ -60,7 +60,7 @@ def configure(folder: Path, project: Project, stage: Stage) -> None:
         "pytest_add_cli_args": arguments,
         "pytest_add_cli_args_test_selection": list(stage.tests),
         "timeout_constant": 5.0,
-        "timeout_multiplier": 10.0,  # other work may be going on
+        "timeout_multiplier": 5.0,  # other work may be going on
         "track_dependencies": False,
         "use_git_change_detection": False,
     }
