@@ -145,9 +145,7 @@ class _Where:
 def _answer(facts: dict[str, Any]) -> Iterator[str]:
     """The answer in sentences, the most important first."""
     launches = facts["launches"]
-    if not launches:
-        yield "No launch was found, so the lift asked for nothing."
-    else:
+    if launches:
         yield f"{_rose(facts)} {_took(facts)}"
         yield f"{_why(facts)} {_faults(facts)}"
     looks = [look["text"] for look in facts["look_at"] if look["code"] != "fault_at_launch"]
@@ -162,12 +160,15 @@ def _rose(facts: dict[str, Any]) -> str:
     more = "more than " if over else ""
     if not lifts:
         return (
-            f"The nose rose by {highest['greatest_lift_mm']:.0f} mm at most{which}: no wheel left the ground."
+            f"The nose rose by {highest['greatest_lift_mm']:.0f} mm at most{which}, never above"
+            f" {facts['lift_threshold_mm']:g} mm."
         )
     peak = max(lifts, key=lambda lift: lift["peak_lift_mm"])
     air = sum(lift["in_air_s"] for lift in lifts)
     when = f", {peak['peak_since_launch_s']:.2f} s after the launch" if len(launches) == 1 else ""
     times = "" if len(lifts) == 1 else f" in {len(lifts)} lifts"
+    if any(lift["unknown_s"] for lift in lifts):
+        times += " (the height was not believed for part of it)"
     return (
         f"The nose rose by {more}{highest['greatest_lift_mm']:.0f} mm at most{which}{when}, and the front was"
         f" up for {air:.2f} s{times}."
@@ -188,12 +189,12 @@ def _took(facts: dict[str, Any]) -> str:
 
 
 _BECAUSE = {
-    "lift": "of the lift",
-    "out of sight": "the nose was out of the sensor's sight",
-    "kept (fault)": "a fault of the sensor kept what was taken",
-    "blind (fault)": "the sensor was lost (blind reduction)",
-    "engine curve": "the engine turned faster than its curve",
-    "shaft curve": "the shaft turned faster than its curve",
+    "lift": "the lift",
+    "out of sight": "a nose out of the sensor's sight",
+    "kept (fault)": "a fault of the sensor, which kept what was taken",
+    "blind (fault)": "a lost sensor (the blind reduction)",
+    "engine curve": "an engine above its curve",
+    "shaft curve": "a shaft above its curve",
 }
 
 
@@ -202,14 +203,12 @@ def _why(facts: dict[str, Any]) -> str:
     reasons = facts["reasons"]
     if not reasons:
         return "Nobody set a reduction."
-    texts = [_BECAUSE.get(reason["name"], f"of a request from {reason['name']}") for reason in reasons]
-    if len(reasons) == 1:
-        return f"It cut because {texts[0]}."
-    parts = [
-        f"{text} ({100 * reason['share']:.0f} % of the time)"
-        for text, reason in zip(texts, reasons, strict=True)
-    ]
-    return f"It cut because {', '.join(parts[:-1])}, and because {parts[-1]}."
+    texts = [_BECAUSE.get(reason["name"], f"a request from {reason['name']}") for reason in reasons]
+    if len(reasons) > 1:
+        shares = [f"{100 * reason['share']:.0f} %" for reason in reasons]
+        texts = [f"{text} ({share})" for text, share in zip(texts, shares, strict=True)]
+        texts = [", ".join(texts[:-1]), texts[-1]]
+    return f"It cut because of {' and '.join(texts)}."
 
 
 def _faults(facts: dict[str, Any]) -> str:

@@ -318,6 +318,7 @@
     made.y_axes = made.left;
     made.below[0].setv({ major_label_text_font_size: "14px", minor_tick_line_color: null, visible: true });
     made.left[0].setv({ major_label_text_font_size: "14px", minor_tick_line_color: null });
+    made.below[0].ticker.desired_num_ticks = innerWidth < 640 ? 4 : 8;
     if (made.left[0].ticker.desired_num_ticks) made.left[0].ticker.desired_num_ticks = clamp(Math.round(height / 34), 2, 7);
     if (!axis) made.below[0].setv({ major_label_text_font_size: "0px", major_label_standoff: 0 });
     return made;

@@ -179,8 +179,8 @@ def _trade_off(found: Found, kind: Kind, facts: dict[str, Any]) -> Points:
     low, high = min(j.time_s for j in shown), max(j.time_s for j in shown)
     return Points(
         f"time-{kind.name}",
-        f"Time and {kind.words}",
-        f"{kind.words}, {kind.unit}, that {facts['share_percent']:g} % of the cars stay at or below",
+        f"Time and {kind.words}, that {facts['share_percent']:g} % of the cars stay at or below",
+        f"{kind.words}, {kind.unit}",
         f"mean time to {facts['distance_ft']} ft, s",
         groups,
         limits,
