@@ -101,7 +101,7 @@ def clock(folder: Path, long: bool) -> str:
 
 # -- long and large
 
-# What a program with all libraries loaded and the page of 4 M ticks take, and what a replay holds of each tick.
+# What a program with its libraries and the page of 4 M ticks take, and what a replay holds of each tick.
 _START_MB = 350
 _BYTES_A_TICK = 80
 
