@@ -293,7 +293,7 @@ def test_the_blind_reduction_ends_at_its_time() -> None:
     twins.run([{"counts": LOST}] * 150)
     assert twins.reference.command.reason == REASON_BLIND
     assert twins.reference.elapsed_ms == 150
-    twins.run([{"counts": LOST}] * 700)
+    twins.run([{"counts": LOST}] * 450)
     assert twins.reference.blind_slope.value == 0
 
 
@@ -408,3 +408,67 @@ def test_stuck_exactly_at_the_near_end_is_no_fault() -> None:
 def height_of(counts: int) -> int:
     """What the plain sensor means by a reading: 4095 counts are 8000/16 mm, rounded half up."""
     return (counts * 8000 * 2 + 4095) // (2 * 4095)
+
+
+# ---- distances to the unit: a sensor whose counts are heights
+
+UNIT_SENSOR: dict[str, Any] = {
+    "window_high": 4095,
+    "sensor_counts": [0, 4095],
+    "sensor_height": [0, 4095],
+    "rest": 1000,
+    "near_end": 1,
+    "reduction_map": table([0, 0], [0, 0], [0, 0], [0, 0]),
+    "retard_map": table([0, 0], [0, 0], [0, 0], [0, 0]),
+}
+
+
+def unit_launch(**changes: int | list[int]) -> Twins:
+    twins = Twins(**{**UNIT_SENSOR, **changes})
+    twins.run([{"counts": 1000, "launch": 0}] * 200 + [{"counts": 1000}])
+    assert not twins.reference.failing
+    return twins
+
+
+@pytest.mark.rule("H3")
+@pytest.mark.parametrize(("lost", "fall"), [(0, 128), (2, 288)])
+def test_a_fall_by_just_the_allowance_is_used(lost: int, fall: int) -> None:
+    """48 + 80 for each tick waited; unasked up to 48 + 3 * 80."""
+    for more in (0, 1):
+        twins = unit_launch()
+        twins.run([{"counts": LOST}] * lost + [{"counts": 1000 - fall - more}])
+        assert twins.reference.height.used == (1 if more == 0 else 0)
+
+
+@pytest.mark.rule("H5")
+def test_a_trend_of_one_unit_reaches_an_end_two_units_away_in_62_samples() -> None:
+    twins = unit_launch(confirm_samples=100)
+    twins.run({"counts": 1000 + 100 * i} for i in range(1, 31))
+    twins.run([{"counts": 4050}] + [{"counts": 4092}] * 40 + [{"counts": 4093}] * 31)
+    twins.run([{"counts": LOST}] * 61)
+    assert not twins.reference.height.out_of_sight
+    twins.run([{"counts": LOST}])
+    assert twins.reference.height.out_of_sight
+
+
+@pytest.mark.rule("P2")
+def test_in_the_air_sooner_than_the_look_back_reaches() -> None:
+    """The curve is then taken at the launch, not a moment later."""
+    air = {"speed_source": 1, "air_lift": -1000, "air_hysteresis": 0}
+    twins = Twins(run_ms=[0, 2], run_speed=[0, 2000], lookback_ticks=50, **air)
+    launch(twins)
+    twins.run([{"speed": 10}] * 5)
+    assert (twins.reference.progress.airborne, twins.reference.progress.air_curve) == (1, 0)
+
+
+@pytest.mark.rule("R1")
+@pytest.mark.parametrize("who", ["engine", "shaft"])
+@pytest.mark.parametrize("after_end", [0, 1])
+def test_after_its_end_a_curve_asks_on_or_stops(who: str, after_end: int) -> None:
+    curve = {"points": 2, "ms": [0, 20], "rpm": [1000, 1000], "after_end": after_end}
+    twins = Twins(**{f"{who}_{name}": value for name, value in curve.items()})
+    launch(twins)
+    twins.run([{who: 3000}] * 20)
+    assert twins.reference.command.reduction > 0
+    twins.run([{who: 3000}] * 20)
+    assert (twins.reference.command.reduction > 0) == (after_end == 0)
