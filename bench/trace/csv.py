@@ -117,7 +117,8 @@ def _read_fast(
     finally:
         start.close()
     # A comment between the rows could pass for a row whose first cell nobody asked for.
-    markers = tuple(end + mark.encode() for mark in layout.comments for end in (b"\n", b"\r"))
+    before = (b"\n", b"\r", b" ", b"\t")  # it may be indented
+    markers = tuple(byte + mark.encode() for mark in layout.comments for byte in before)
     source = Utf8Source(path, encoding, bom, layout.offset, markers, progress)
     names = [f"c{i + 1}" for i in range(layout.width)]
     wanted = {role: f"c{column.column.number}" for role, column in chosen.items()}
