@@ -472,3 +472,14 @@ def test_after_its_end_a_curve_asks_on_or_stops(who: str, after_end: int) -> Non
     assert twins.reference.command.reduction > 0
     twins.run([{who: 3000}] * 20)
     assert (twins.reference.command.reduction > 0) == (after_end == 0)
+
+
+@pytest.mark.rule("M1")
+@pytest.mark.parametrize("odd", range(4))
+def test_each_of_four_cells_counts_a_quarter_in_their_middle(odd: int) -> None:
+    cells = [0 if i == odd else 600 for i in range(4)]
+    maps = {"lift_points": 2, "lift_axis": [0, 2], "progress_axis": [0, 2]}
+    reference = Controller()
+    reference.load(pack(values(**maps, reduction_map=table(cells[:2], cells[2:]))))
+    reference.maps.look(1, 1)
+    assert reference.maps.reduction == 450
