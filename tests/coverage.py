@@ -56,19 +56,24 @@ def _target(line: int) -> str:
 
 
 def of_c(report: dict) -> list[Counted]:
-    """From what `gcovr --json` writes. A line that several builds of it run counts once."""
+    """From what `gcovr --json` writes."""
     found = []
     for file in sorted(report["files"], key=lambda file: file["file"]):
         name = file["file"]
-        lines = [line for line in file["lines"] if not line.get("gcovr/noncode")]
+        lines = _counted(file["lines"])
         missed = [f"{name}:{line['line_number']} was not run" for line in lines if not line["count"]]
-        branches = [(line["line_number"], branch["count"]) for line in lines for branch in line["branches"]]
+        branches = [(at["line_number"], one["count"]) for at in lines for one in _counted(at["branches"])]
         missed += [f"{name}:{at} has a branch that was not taken" for at, count in branches if not count]
         run = sum(1 for line in lines if line["count"])
         taken = sum(1 for _, count in branches if count)
         if lines:
             found.append(Counted(name, len(lines), run, len(branches), taken, tuple(missed)))
     return found
+
+
+def _counted(parts: list[dict]) -> list[dict]:
+    """Lines or branches without those that a comment leaves out."""
+    return [part for part in parts if not part.get("gcovr/noncode") and not part.get("gcovr/excluded")]
 
 
 def unexplained(folder: Path) -> list[str]:

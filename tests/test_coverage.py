@@ -47,9 +47,11 @@ def test_a_line_and_a_branch_of_c_that_were_not_run_are_told() -> None:
         {"line_number": 3, "count": 4, "branches": [{"count": 4}, {"count": 0}]},
         {"line_number": 4, "count": 0, "branches": []},
         {"line_number": 5, "count": 1, "branches": [], "gcovr/noncode": True},
+        {"line_number": 6, "count": 0, "branches": [], "gcovr/excluded": True},
+        {"line_number": 7, "count": 1, "branches": [{"count": 0, "gcovr/excluded": True}]},
     ]
     side = of_c({"files": [{"file": "core/latch.c", "lines": lines}]})
-    assert total(side) == (2, 1, 2, 1)
+    assert total(side) == (3, 2, 2, 1)
     assert side[0].missed == ("core/latch.c:4 was not run", "core/latch.c:3 has a branch that was not taken")
 
 
