@@ -71,7 +71,8 @@ def writers(folder: Path) -> dict[str, Writer]:
         *("--distance", "60ft", "--cars", "8", "--check", "8", "--population", "8", "--generations", "1"),
     )
     driven = ("predict", "--vehicle", str(CAR), "--calibration", str(DEMO), "--distance", "60", "--out")
-    car_only = ("--vehicle", str(CAR), "--out")
+    wheelstand = str(ROOT / "traces" / "high_wheelstand.csv")
+    fitted = ("fit", wheelstand, "--vehicle", str(CAR), "--calibration", str(DEMO), "--out")
     return {
         "calibration compile": Writer(
             ("calibration", "compile", str(DEMO), "--out"),
@@ -91,10 +92,7 @@ def writers(folder: Path) -> dict[str, Writer]:
         "predict": Writer(driven, (*driven[:-1], "--seed", "2", "--out")),
         # Another search's folder is refused for that, so it is the same one that is done again.
         "search": Writer((*sought, "--out"), (*sought, "--out")),
-        "fit": Writer(
-            ("fit", str(ROOT / "traces" / "high_wheelstand.csv"), *car_only),
-            ("fit", str(ROOT / "traces" / "clean_launch.csv"), *car_only),
-        ),
+        "fit": Writer(fitted, (*fitted[:-1], "--measured", "body.cg_ahead_of_rear_axle", "--out")),
     }
 
 
