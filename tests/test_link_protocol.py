@@ -315,6 +315,11 @@ def test_what_a_device_calls_itself_is_cut_and_made_fit_for_a_screen() -> None:
     assert p.Greeting.unpack(bytes(body)).firmware == "a?b\\xffc"
 
 
+def test_an_answer_without_ticks_is_one() -> None:
+    empty = p.Stepped.unpack(p.Stepped(7, 8, 0, np.zeros(0, p.OUTPUT), b"").pack())
+    assert (empty.request_crc, empty.digest, len(empty.outputs), empty.events) == (7, 8, 0, b"")
+
+
 def test_bodies_of_plain_numbers() -> None:
     assert p.unpack_digest(p.pack_digest(0x12345678)) == 0x12345678
     assert p.unpack_stream(p.pack_stream(513)) == 513
