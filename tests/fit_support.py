@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from bench.calibration import CalibrationFile
 from bench.demo.chance import Chance
 from bench.fit.model import CANDIDATES
 from bench.vehicle import compiled
@@ -27,11 +28,19 @@ def car_off_by(share: float, seed: int, *more: str) -> Car:
     return replace(demo().car, **changes)
 
 
-def record(path: Path, car: Car, seconds: float, seed: int, controlled: bool = True) -> Path:
-    """A run at 100 Hz with 1 mm, 0.1 m/s and 20 rpm of noise; beyond its range the sensor shows 500 mm."""
+def record(
+    path: Path,
+    car: Car,
+    seconds: float,
+    seed: int,
+    controlled: bool = True,
+    driven: CalibrationFile | None = None,
+) -> Path:
+    """A run at 100 Hz with 1 mm, 0.1 m/s and 20 rpm of noise; beyond its range the sensor shows 500 mm.
+    `driven` is the calibration in the loop, that of the demo unless given."""
     chance = np.random.default_rng(seed)
     track = Track(seed=seed, noise=0.001, duration=seconds)
-    c = compiled.run(car, calibration(), track, controlled).columns
+    c = compiled.run(car, driven or calibration(), track, controlled).columns
     rows = slice(0, None, 10)
     n = len(c["time"][rows])
     height = c["height"][rows] * 1000 + chance.normal(0, 1, n)

@@ -180,6 +180,26 @@ def test_runs_that_tell_nothing_are_refused(tmp_path, trace):
     assert "nothing that is fitted" in refused("fit", str(trace), *WITH, "--measured", "body.colour")
 
 
+@pytest.mark.slow
+def test_each_trace_is_fitted_with_the_calibration_that_drove_it(tmp_path, capsys, trace, true_car):
+    text = CALIBRATION_PATH.read_text().replace("hold_ms = 300 ", "hold_ms = 0 ")
+    other = tmp_path / "other.toml"
+    other.write_text(text.replace("greatest_reduction_percent = 60", "greatest_reduction_percent = 40"))
+    second = record(tmp_path / "second.csv", true_car, 1.2, SEED + 1, driven=load_calibration(other))
+
+    def left(*calibrations):
+        given = [word for path in calibrations for word in ("--calibration", str(path))]
+        command = ("fit", str(trace), str(second), "--vehicle", str(CAR_PATH), *given, "--json")
+        liftlatch(*command, "--out", str(tmp_path / "out"))
+        runs = json.loads(capsys.readouterr().out)["runs"]
+        return [run["rms"]["height"]["fitted"] for run in runs]
+
+    assert max(left(CALIBRATION_PATH, other)) < 1.3  # of 1 mm noise
+    assert abs(peak_mm(load(tmp_path / "out" / "car.toml").car) - peak_mm(true_car)) < 15
+    (tmp_path / "out").rename(tmp_path / "right")
+    assert max(left(other, CALIBRATION_PATH)) > 2
+
+
 def test_stopping_leaves_nothing(trace, tmp_path):
     out = tmp_path / "out"
     command = [sys.executable, "-c", "from bench.cli import main; main()", "fit", str(trace), *WITH]
