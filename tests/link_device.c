@@ -16,9 +16,9 @@ static ll_controller_t controller;
 static ll_link_t link;
 static union {
     uint32_t place;
-    uint8_t bytes[LL_IMAGE_BYTES];
+    uint8_t bytes[LL_IMAGE_BYTES + 1];
 } images[2];
-static int keeps = 1;
+static int keeps = 1; /* 2: at a place where no image may lie */
 static uint8_t sent[1 << 22];
 static uint32_t sent_count;
 
@@ -31,7 +31,7 @@ static void port_write(void *self, const uint8_t *bytes, size_t count) {
 static const uint8_t *port_keep(void *self, const uint8_t *image) {
     (void)self;
     uint8_t *to = images[(const uint8_t *)controller.calibration == images[0].bytes].bytes;
-    return keeps ? memcpy(to, image, LL_IMAGE_BYTES) : NULL;
+    return keeps ? memcpy(to + (keeps == 2), image, LL_IMAGE_BYTES) : NULL;
 }
 
 static void port_begin(void *self) {

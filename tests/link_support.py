@@ -90,6 +90,10 @@ class InC:
     def can_keep(self, yes: bool) -> None:
         self._do(b"K" + bytes([yes]))
 
+    def keep_at_an_odd_place(self) -> None:
+        """From now on a calibration is kept, but not at a multiple of 4."""
+        self._do(b"K\2")
+
     def close(self) -> None:
         assert self._process.stdin is not None
         self._process.stdin.close()

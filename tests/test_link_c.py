@@ -254,6 +254,22 @@ def test_a_calibration_that_cannot_be_kept_changes_nothing(in_c: InC) -> None:
     assert (again.run(0, run_inputs(100)).outputs == local().run(0, run_inputs(100)).outputs).all()
 
 
+def test_a_calibration_kept_at_an_odd_place_does_not_become_active(in_c: InC) -> None:
+    """As the porting page says: verdict 7, the old one stays active, and a run must be started anew."""
+    target = remote(in_c)
+    assert target.load(IMAGE) == 0
+    target.start()
+    crc = target.greeting.image_crc
+    in_c.keep_at_an_odd_place()
+    assert target.load(pack(values(hold_ticks=7))) == 7
+    assert remote(in_c, session=8).greeting.image_crc == crc
+    again = remote(in_c, session=9)
+    with pytest.raises(DeviceError, match="it was not started"):
+        again.run(0, run_inputs(100))
+    again.start()
+    assert (again.run(0, run_inputs(100)).outputs == local().run(0, run_inputs(100)).outputs).all()
+
+
 def test_ticks_of_its_own_are_shown_to_a_host_that_asks(in_c: InC) -> None:
     target = remote(in_c)
     assert target.load(IMAGE) == 0
