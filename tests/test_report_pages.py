@@ -363,10 +363,11 @@ def test_the_scheme_can_be_chosen(browser: Browser, made: Made) -> None:
 def test_on_paper(browser: Browser, made: Made, kind: str) -> None:
     """From a dark screen too: light plots that fit the page, no buttons, everything unfolded."""
     with opened(browser, made(kind) / "report.html", scheme="dark") as it:
+        stages = it.page.locator(".stage").count()
         it.page.emulate_media(media="print")
-        it.page.wait_for_timeout(200)
         pictures = it.page.locator(".stage img")
-        assert pictures.count() == it.page.locator(".stage").count() > 0
+        pictures.nth(stages - 1).wait_for()
+        assert pictures.count() == stages > 0
         for picture in pictures.all():
             assert picture.is_visible()
             seen = np.asarray(Image.open(io.BytesIO(picture.screenshot())).convert("L"))
@@ -376,8 +377,8 @@ def test_on_paper(browser: Browser, made: Made, kind: str) -> None:
         assert it.page.locator("details:not([open])").count() == 0
         assert wider_than_window(it.page) == 0
         it.page.emulate_media(media="screen")
-        it.page.wait_for_timeout(100)
-        assert it.page.locator(".stage img").count() == 0
+        pictures.first.wait_for(state="detached")
+        assert pictures.count() == 0
         assert it.page.locator("details[open]").count() == 0
 
 
