@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import json
 import subprocess
 import sys
+from collections import Counter
 from pathlib import Path
 
 import pytest
@@ -11,8 +13,10 @@ import pytest
 from tests import ROOT
 from tests.mutation.__main__ import (
     FAST,
+    LEAST_PERCENT,
     QUICK,
     RESULTS,
+    SURVIVORS,
     Known,
     choose,
     files,
@@ -146,6 +150,19 @@ def test_the_tests_that_mutants_meet_are_there() -> None:
         assert (ROOT / test.split("::")[0]).exists()
     names = ["controller.latch.xǁLatchǁkeep__mutmut_6", "bench.link.frames.x_encode__mutmut_1"]
     assert own_tests(names).tests == ["tests/test_link_frames.py", "tests/test_latch.py"]
+
+
+def test_what_a_whole_run_found_is_explained() -> None:
+    result = json.loads(RESULTS.read_text(encoding="utf-8"))
+    total = result["modules"]["all"]
+    assert total["mutants"] > 2500
+    found = total["killed"] + total["timed out"]
+    assert total["mutants"] - found == total["survived"] == len(result["survivors"])
+    assert 100 * found >= LEAST_PERCENT * total["mutants"]
+    listed = Known.read(SURVIVORS).counts
+    survived = Counter(tuple(key) for key in result["survivors"])
+    assert survived - listed == Counter()
+    assert listed - survived == Counter(), "listed, but found by the tests"
 
 
 @pytest.mark.slow
