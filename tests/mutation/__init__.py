@@ -5,6 +5,6 @@
     python -m tests.mutation --limit 20 --seed 3    # a sample
 
 mutmut makes the mutants and runs tests on each, in a copy of the project. Each mutant meets the QUICK tests
-first; what they do not find meets all of the FAST ones. A mutant that none of them finds has survived: it
-must stand in survivors.toml with the reason why it is equal to the original or accepted.
+first; what they do not find meets the FAST ones of the stages. A mutant that none of them finds has survived:
+it must stand in survivors.toml with the reason why it is equal to the original or accepted.
 """
