@@ -178,14 +178,18 @@ def _channel(role: str, chosen: Chosen, raw: Floats, choice: ColumnChoice, where
     unit = chosen.unit
     if unit:
         unit = ROLE_UNITS[role][kind_of(chosen.unit)]
-        raw = convert(raw, chosen.unit, unit)
+        with np.errstate(over="ignore"):
+            raw = convert(raw, chosen.unit, unit)
     else:
         unit = "number"
     if role == "height" and choice.height_offset_mm:
         if unit != "mm":
             raise UserError(f"--height-offset is in mm and the height in {unit}", where, "leave it out")
         raw = raw + choice.height_offset_mm
-    return Channel(chosen.column.title, role, unit, raw, ~np.isnan(raw))
+    valid = np.isfinite(raw)
+    if np.isinf(raw).any():  # what is too large for its unit is no measurement
+        raw = np.where(valid, raw, np.nan)
+    return Channel(chosen.column.title, role, unit, raw, valid)
 
 
 def _check_time_unit(table: Table, usual: float, where: str) -> None:
