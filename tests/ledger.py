@@ -62,7 +62,11 @@ ROWS = (
     Row("hazards", "no torque back by a failing sensor where a rule promises it", "python -m tests.hazards"),
     Row("fuzz", "no bytes crash decoder, image loader, step, CSV or TOML", "python -m tests.fuzz --hour"),
     Row("speed", "what is promised of speed", "python -m bench.benchmarks"),
-    Row("faults", "files stay whole, a CSV's memory is bounded by its rows, nothing leaks", "python -m tests.faults --long"),
+    Row(
+        "faults",
+        "files stay whole, a CSV's memory is bounded by its rows, nothing leaks",
+        "python -m tests.faults --long",
+    ),
 )
 
 
