@@ -100,6 +100,9 @@ def file_too_large(folder: Path, long: bool) -> str:
 
 def no_rights(folder: Path, long: bool) -> str:
     """Another user's folder, another user's old result, and an input that may not be read."""
+    for part in ROOT.resolve().parents:
+        if not part.stat().st_mode & 0o001:
+            raise PermissionError(f"{part} is closed to other users, so none of them can run anything here")
     count = 0
     folder.chmod(0o755)
     with forker(folder) as fork:
