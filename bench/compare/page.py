@@ -155,7 +155,7 @@ def _made(facts: dict[str, Any]) -> Iterator[tuple[str, str]]:
     for trace in facts["traces"]:
         yield "Trace", trace["file"]
         yield "Its SHA-256", trace["sha256"]
-    yield "Stepped by", "the C core" if facts["engine"] == "c" else "the reference"
+    yield "Stepped by", names.ENGINES[facts["engine"]]
 
 
 def _changes(facts: dict[str, Any]) -> Iterator[Block]:

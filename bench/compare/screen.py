@@ -6,12 +6,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from bench.console import make_console, make_table, print_head, print_list, print_table, print_text
+from bench.replay.names import ENGINES
 from bench.trace.text import plural, shown_path
 
 if TYPE_CHECKING:
     from rich.console import Console
 
-_ENGINES = {"c": "the C core", "reference": "the reference"}
 _SPANS = 6
 _NAME = 26
 
@@ -46,7 +46,7 @@ def _head(console: Console, facts: dict[str, Any]) -> None:
     runs = len(traces) * len(facts["calibrations"])
     lines += [
         ("traces", f"{len(traces)}, {seconds:.3f} s in all"),
-        ("stepped", f"{plural(runs, 'run')} by {_ENGINES[facts['engine']]}"),
+        ("stepped", f"{plural(runs, 'run')} by {ENGINES[facts['engine']]}"),
     ]
     print_head(console, lines)
 

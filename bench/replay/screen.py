@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING, Any
 from bench.cautions import CAUTIONS
 from bench.console import make_console, make_table, print_head, print_list, print_table, print_text
 from bench.replay.files import MOST_PICTURES
+from bench.replay.names import ENGINES
 from bench.trace.text import plural, shown_path
 
 if TYPE_CHECKING:
     from rich.console import Console
 
 _ROWS = 12
-_ENGINES = {"reference": "the reference", "c": "the C core"}
 _SPANS = 4
 
 
@@ -48,7 +48,7 @@ def show(facts: dict[str, Any], out: Path | None) -> None:
 
 def _head(console: Console, facts: dict[str, Any]) -> None:
     trace, calibration, ticks = facts["trace"], facts["calibration"], facts["ticks"]
-    engine = _ENGINES[facts["engine"]]
+    engine = ENGINES[facts["engine"]]
     lines = [
         ("trace", f"{shown_path(trace['file'])}: {trace['duration_s']:.3f} s, {trace['rate_hz']:.4g} rows/s"),
         ("calibration", f"{shown_path(calibration['file'])}: image CRC-32 {calibration['image_crc32']}"),

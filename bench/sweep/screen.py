@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from bench.console import make_console, make_table, print_head, print_list, print_table, print_text
+from bench.replay.names import ENGINES
 from bench.sweep.report import COLUMNS, evenly
 from bench.sweep.vary import written
 from bench.trace.text import plural, shown, shown_path
@@ -15,7 +16,6 @@ if TYPE_CHECKING:
 
 _ROWS = 64
 _TRACE = 26
-_ENGINES = {"c": "the C core", "reference": "the reference"}
 
 
 def show(facts: dict[str, Any], out: Path | None) -> None:
@@ -44,7 +44,7 @@ def _head(console: Console, facts: dict[str, Any]) -> None:
         ("traces", f"{len(traces)}, {seconds:.3f} s in all"),
         ("calibration", f"{shown_path(calibration['file'])}: image CRC-32 {calibration['image_crc32']}"),
         *(("varied" if i == 0 else "", _varied(one)) for i, one in enumerate(facts["vary"])),
-        ("stepped", f"{plural(runs, 'run')} by {_ENGINES[facts['engine']]} on {facts['stepped_by']}"),
+        ("stepped", f"{plural(runs, 'run')} by {ENGINES[facts['engine']]} on {facts['stepped_by']}"),
     ]
     print_head(console, lines)
 
