@@ -128,6 +128,7 @@ def _read_fast(
         CLOCK_TIME: pa.string(),
         SWITCH: text_type,
     }
+    beyond = names[len(layout.columns) :]  # cells after the last column: there may be, but empty
     blanks = [" " * i for i in range(1, 17)]
     parts = {role: _Growing() for role in chosen}
     try:
@@ -143,15 +144,16 @@ def _read_fast(
                 ignore_empty_lines=layout.width > 1,
             ),
             convert_options=arrow_csv.ConvertOptions(
-                column_types={name: types[kinds[role]] for role, name in wanted.items()},
-                include_columns=list(dict.fromkeys(wanted.values())),
+                column_types={name: types[kinds[role]] for role, name in wanted.items()}
+                | dict.fromkeys(beyond, pa.string()),
+                include_columns=[*dict.fromkeys(wanted.values()), *beyond],
                 null_values=[*_spellings(EMPTY_WORDS), *blanks],
                 strings_can_be_null=True,
                 decimal_point=layout.decimal,
             ),
         )
         for batch in reader:
-            if source.marked:
+            if source.marked or any(batch.column(name).null_count < len(batch) for name in beyond):
                 raise _Irregular
             for role, name in wanted.items():
                 parts[role].add(_floats(batch.column(name), kinds[role], layout.decimal))
@@ -277,7 +279,7 @@ def _read_rows(
                 continue
             cells = row.cells
             if len(cells) != usual:
-                if any(cell.strip() for cell in cells[usual:]):
+                if any(cell.strip().casefold() not in EMPTY_WORDS for cell in cells[usual:]):
                     what = f"the row has {len(cells)} cells and there are {plural(usual, 'column')}"
                     raise UserError(what, f"{path}:{row.line}", "one cell for each column")
                 short += len(cells) < usual
