@@ -5,7 +5,8 @@ evidence, figure. The figure is what the command itself says last; a command tha
 than 0 leaves its claim open, and so does the exit code of this one (1). What each printed stays in
 `out/ledger/NAME.log`. Ctrl-C ends the present command and prints what is known by then.
 
-`--write` keeps the figures in tests/ledger.toml and puts the table of all that are known into DEVELOPERS.md.
+`--write` keeps each figure in tests/ledger.toml as soon as its command has ended, and puts the table of all
+that are known into DEVELOPERS.md.
 """
 
 from __future__ import annotations
@@ -60,7 +61,11 @@ ROWS = (
         "twin", "the C core equals the reference bit for bit", "python -m bench.twin 100000000 --first 100000"
     ),
     Row("hazards", "no torque back by a failing sensor where a rule promises it", "python -m tests.hazards"),
-    Row("fuzz", "no bytes crash decoder, image loader, step, CSV or TOML", "python -m tests.fuzz --hour"),
+    Row(
+        "fuzz",
+        "no bytes crash decoder, image loader, step, CSV or TOML",
+        "python -m tests.fuzz --hour --jobs 6",
+    ),
     Row("speed", "what is promised of speed", "python -m bench.benchmarks"),
     Row(
         "faults",
@@ -90,7 +95,7 @@ def find(printed: str, pattern: str) -> str:
     return str(found[-1]).strip() if found else ""
 
 
-def run_row(row: Row, folder: Path) -> Figure:
+def run_row(row: Row, folder: Path, commit: str) -> Figure:
     """Runs the row's command to its end; its output goes to `folder/NAME.log`."""
     folder.mkdir(parents=True, exist_ok=True)
     words = shlex.split(row.command)
@@ -122,7 +127,7 @@ def run_row(row: Row, folder: Path) -> Figure:
     printed = log.read_text(encoding="utf-8", errors="replace")
     today = datetime.now(UTC).date().isoformat()
     figure = find(printed, row.figure) or "it printed nothing that reads as a figure"
-    return Figure(figure, code, today, _commit(), round(time.monotonic() - started))
+    return Figure(figure, code, today, commit, round(time.monotonic() - started))
 
 
 def _commit() -> str:
@@ -185,12 +190,15 @@ def main(only: tuple[str, ...], write: bool) -> None:
     """Run what the claims of DEVELOPERS.md rest on, and print claim, evidence and figure."""
     console = make_console()
     made: dict[str, Figure] = {}
+    commit = _commit()  # once: what is written below changes the work tree
     stopped = False
     try:
         for row in ROWS:
             if not only or row.name in only:
                 click.echo(f"{datetime.now():%H:%M} {row.name}: {row.command}", err=True)
-                made[row.name] = run_row(row, LOGS)
+                made[row.name] = run_row(row, LOGS, commit)
+                if write:
+                    _write({row.name: made[row.name]})
     except KeyboardInterrupt:
         stopped = True
     table = make_table(("claim", False), ("evidence", False), ("figure", False), ("took", True))
@@ -200,8 +208,6 @@ def main(only: tuple[str, ...], write: bool) -> None:
             figure = known.figure if known.code == 0 else f"OPEN, exit code {known.code}: {known.figure}"
             table.add_row(row.claim, row.command, figure, _duration(known.seconds))
     print_table(console, "What was run", table)
-    if write:
-        _write(made)
     if stopped:
         click.echo("liftlatch: stopped", err=True)
         sys.exit(130)

@@ -10,8 +10,9 @@ import time
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 
-from tests import ROOT
+from tests import ROOT, ledger
 from tests.ledger import BEGIN, END, PAGE, ROWS, Row, find, kept, page_table, run_row, with_table
 
 
@@ -22,11 +23,11 @@ def test_the_page_shows_the_kept_figures() -> None:
 
 def test_a_command_that_fails_leaves_its_claim_open(tmp_path: Path) -> None:
     row = Row("rules", "a claim", "python -c 'print(1); print(\"2 of 3\"); raise SystemExit(1)'")
-    figure = run_row(row, tmp_path)
+    figure = run_row(row, tmp_path, "abc")
     assert (figure.code, figure.figure) == (1, "2 of 3")
     assert (tmp_path / "rules.log").read_text() == "1\n2 of 3\n"
     assert "OPEN (exit code 1): 2 of 3" in page_table({"rules": figure})
-    silent = run_row(Row("rules", "a claim", "python -c pass"), tmp_path)
+    silent = run_row(Row("rules", "a claim", "python -c pass"), tmp_path, "abc")
     assert silent.figure == "it printed nothing that reads as a figure"
 
 
@@ -51,6 +52,23 @@ def test_figures_are_found(printed: str, pattern: str, figure: str) -> None:
 def test_the_table_goes_between_its_marks() -> None:
     page = f"# A\n\n{BEGIN}\nold\n{END}\n\nafter\n"
     assert with_table(page, "new") == f"# A\n\n{BEGIN}\nnew\n{END}\n\nafter\n"
+
+
+def test_a_figure_is_kept_before_the_next_command_runs(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    keep, page = tmp_path / "kept.toml", tmp_path / "page.md"
+    page.write_text(f"{BEGIN}\n{END}\n")
+    first = Row("first", "a claim", "python -c 'print(17)'")
+    second = Row("second", "another", f'python -c \'print(open("{keep}").read().count("17"))\'')
+    monkeypatch.setattr(ledger, "ROWS", (first, second))
+    monkeypatch.setattr(ledger, "KEPT", keep)
+    monkeypatch.setattr(ledger, "PAGE", page)
+    monkeypatch.setattr(ledger, "LOGS", tmp_path)
+    done = CliRunner().invoke(ledger.main, ["--write"])
+    assert done.exit_code == 0, done.output
+    assert {name: figure.figure for name, figure in kept().items()} == {"first": "17", "second": "1"}
+    assert "| another |" in page.read_text()
 
 
 def test_every_command_is_there() -> None:
