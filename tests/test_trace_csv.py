@@ -7,6 +7,7 @@ import json
 import math
 import os
 import string
+import weakref
 from pathlib import Path
 
 import numpy as np
@@ -16,6 +17,7 @@ from hypothesis import strategies as st
 
 from bench.errors import UserError
 from bench.trace.choice import ColumnChoice
+from bench.trace.csv import _Lent
 from bench.trace.read import read_trace
 
 RECORDINGS = Path(__file__).parents[1].parent / "shared" / "recordings"
@@ -510,6 +512,28 @@ def test_ten_thousand_columns(read):
     trace = read(f"time_s,{names},height_mm\n" + "".join(f"{i / 10},{row},{i}\n" for i in range(20)))
     assert values(trace) == list(range(20))
     assert len(trace.columns) == 10000
+
+
+def test_nothing_of_a_file_is_held_once_it_is_read(read, monkeypatch):
+    # A thread of the library's that gives a block back after the interpreter's end aborts the process: one
+    # command in sixty ended that way on a busy machine, its work done.
+    class Watched(_Lent):
+        def __init__(self, source):
+            super().__init__(source)
+            lent.append(weakref.ref(self))
+
+        def read(self, size=-1):
+            block = super().read(size)
+            lent.append(weakref.ref(block))
+            return block
+
+    monkeypatch.setattr("bench.trace.csv._Lent", Watched)
+    rows = "".join(f"{i / 100},{i % 90}\n" for i in range(2000))
+    for _ in range(30):
+        lent: list[weakref.ref] = []
+        read("t (s),height (mm)\n" + rows)
+        assert len(lent) > 2
+        assert [ref() for ref in lent if ref() is not None] == []
 
 
 def test_more_than_one_block_reads_the_same_quickly_and_by_rows(read):

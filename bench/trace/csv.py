@@ -10,6 +10,8 @@ from __future__ import annotations
 import csv
 import io
 import math
+import threading
+import weakref
 from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from typing import Any
@@ -37,6 +39,7 @@ from bench.trace.text import plural, quoted
 
 _BLOCK_BYTES = 4 << 20
 _BLOCK_ROWS = 1 << 16
+_RETURN_S = 10.0
 
 NUMBER, CLOCK_TIME, SWITCH = "number", "clock", "switch"
 
@@ -131,9 +134,11 @@ def _read_fast(
     beyond = names[len(layout.columns) :]  # cells after the last column: there may be, but empty
     blanks = [" " * i for i in range(1, 17)]
     parts = {role: _Growing() for role in chosen}
+    reader, lent = None, _Lent(source)
+    returned = lent.returned
     try:
         reader = arrow_csv.open_csv(
-            pa.PythonFile(source, mode="r"),
+            pa.PythonFile(lent, mode="r"),
             read_options=arrow_csv.ReadOptions(
                 column_names=names, block_size=_BLOCK_BYTES, use_threads=False
             ),
@@ -160,10 +165,45 @@ def _read_fast(
     except (pa.ArrowException, UnicodeDecodeError) as error:
         raise _Irregular from error
     finally:
+        # Arrow's threads may hold the file and its blocks for some time yet; where one gives its block back
+        # after the interpreter's end, the process aborts.
+        del reader, lent
+        for event in returned:
+            event.wait(_RETURN_S)
         source.close()
     if source.marked:
         raise _Irregular
     return {role: part.values for role, part in parts.items()}, _said(parts, 0, 0)
+
+
+class _Lent:
+    """What arrow reads from. `returned` has an event for this itself and for each block it gave: set once
+    nobody holds it any more."""
+
+    def __init__(self, source: Utf8Source) -> None:
+        self._source = source
+        self.returned: list[threading.Event] = []
+        self._lend(self)
+
+    def _lend(self, what: object) -> None:
+        event = threading.Event()
+        weakref.finalize(what, event.set)
+        self.returned.append(event)
+
+    @property
+    def closed(self) -> bool:
+        """As a file has it."""
+        return self._source.closed
+
+    def readable(self) -> bool:
+        """As a file has it."""
+        return True
+
+    def read(self, size: int = -1) -> memoryview:
+        """As a file has it, but as something that can be watched."""
+        block = memoryview(self._source.read(size))
+        self._lend(block)
+        return block
 
 
 def _spellings(words: frozenset[str]) -> list[str]:
