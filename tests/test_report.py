@@ -111,6 +111,8 @@ class Elements(HTMLParser):
         self.close()
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        if tag == "wbr":
+            return  # where a name may be parted, which the text decides
         self.tags.append(tag)
         for name, value in attrs:
             if name in ("src", "href", "action", "data", "poster"):

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import cycle
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from bench.compare import apart
+from bench.compare.apart import JOINED_S
 from bench.compare.report import LETTERS
 from bench.compare.screen import (
     change_rows,
@@ -19,7 +21,7 @@ from bench.compare.screen import (
     run_name,
     stretch,
 )
-from bench.compare.study import Recording, Study
+from bench.compare.study import Recording, Side, Study
 from bench.replay import names
 from bench.replay.drawn import window
 from bench.replay.findings import Stepped
@@ -50,6 +52,7 @@ from bench.report.reasons import REASON_BARS
 from bench.trace.text import plural
 
 _LOOKS: tuple[Look, ...] = ("run-0", "run-1", "run-2", "run-3", "run-4", "run-5")
+_LIMITS: tuple[Look, ...] = ("limit", "limit-dashed", "limit-dotted")
 _AROUND_S = 0.3
 _BY_LAUNCH = "by-launch"
 
@@ -76,7 +79,8 @@ def page(facts: dict[str, Any], study: Study) -> Page:
     sections.append(Section("What the traces are", notes, wide=False))
     for one, calibration in zip(facts["calibrations"], study.calibrations, strict=True):
         sections.append(calibration_section(calibration, f"Calibration {one['letter']}"))
-    files = " and ".join(calibration.path.name for calibration in study.calibrations)
+    *first, last = [calibration.path.name for calibration in study.calibrations]
+    files = f"{', '.join(first)} and {last}" if first else last
     count = len(study.recordings)
     return Page(
         what="compare",
@@ -114,15 +118,22 @@ def _answer(facts: dict[str, Any]) -> Iterator[str]:
             key=lambda row: abs(row["b"]["reduction_permille"] - row["a"]["reduction_permille"]),
             default=None,
         )
-        far = ""
         if most is not None:
             a, b = (most[side]["reduction_permille"] / 10 for side in "ab")
             when = f"{most['since_launch_s']:.3f} s after the launch"
             far = f" Furthest apart {when}: A {a:.1f} %, {letter} {b:.1f} %."
+        else:
+            far = f" Only the retard differs, by {_most_retard(found) / 10:.1f}° at most."
         yield f"{changed}, and commands otherwise for {seconds:.3f} s{where}.{far}"
     if len(facts["calibrations"]) == 1:
         yield from (_apart(facts, one) for one in facts["runs_by_launch"])
     yield facts["open_loop"]
+
+
+def _most_retard(found: list[tuple[dict[str, Any], dict[str, Any]]]) -> int:
+    """The greatest difference of the retard either way, 0.1 degree."""
+    rows = [difference["greatest_retard"] for _, difference in found if difference["greatest_retard"]]
+    return max(abs(int(row["b"]["retard_ddeg"]) - int(row["a"]["retard_ddeg"])) for row in rows)
 
 
 def _apart(facts: dict[str, Any], one: dict[str, Any]) -> str:
@@ -143,7 +154,7 @@ def _key(facts: dict[str, Any]) -> Iterator[tuple[str, str]]:
     for i, one in enumerate(facts["calibrations"]):
         launches = [launch for trace in facts["traces"] for launch in trace["sides"][i]["launches"]]
         taken = sum(launch["full_cut_s"] for launch in launches)
-        yield f"{taken:.3f} s", f"torque-time {one['letter']} takes"
+        yield f"{taken:.3f} s", f"torque-time taken by {one['letter']}, {Path(one['file']).name}"
 
 
 def _made(facts: dict[str, Any]) -> Iterator[tuple[str, str]]:
@@ -181,7 +192,7 @@ def _trace(trace: dict[str, Any], study: Study, number: int) -> Iterator[Block]:
     many = len(base.runs) > 1 or any(len(side["launches"]) > 1 for side in trace["sides"])
     yield _strip(trace, recording, name)
     columns = [
-        ("", False), *([("launch", True)] if many else []), ("peak %", True), ("retard °", True),
+        ("calibration", False), *([("launch", True)] if many else []), ("peak %", True), ("retard °", True),
         ("torque-time s", True), ("taken %", True), ("cuts", True), ("first cut at s", True),
         ("given back at s", True), ("last at s", True), ("reasons", False),
     ]  # fmt: skip
@@ -201,7 +212,7 @@ def _trace(trace: dict[str, Any], study: Study, number: int) -> Iterator[Block]:
             yield Text([f"{letter} and A command the same in every tick."])
             continue
         places_columns = (
-            ("", False), ("at s", True), ("A", True), (letter, True), ("A because of", False),
+            ("difference", False), ("at s", True), ("A", True), (letter, True), ("A because of", False),
             (f"{letter} because of", False),
         )  # fmt: skip
         yield Table(
@@ -229,7 +240,7 @@ def _trace(trace: dict[str, Any], study: Study, number: int) -> Iterator[Block]:
                 for when, *rest in [stretch(span, many)]
             ],
             f"{letter} less A, stretch by stretch",
-            f"And {left} more." if left else "",
+            f"Stretches less than {JOINED_S:g} s apart are one.{f' And {left} more.' if left else ''}",
         )
 
 
@@ -278,7 +289,7 @@ def _strip(trace: dict[str, Any], recording: Recording, name: str) -> Strip:
         "All calibrations over this run, tick by tick",
         series,
         [
-            *_panels([letter for letter, _ in lettered], _same_lift(recording)),
+            *_panels(lettered, _same_lift(recording)),
             Bands(bands, [*apart_rows, *reason_rows]),
         ],
         view,
@@ -318,13 +329,29 @@ def _look(i: int) -> Look:
     return _LOOKS[i % len(_LOOKS)]
 
 
-def _panels(letters: list[str], same_lift: bool) -> Iterator[Panel]:
+def _same_full(sides: list[tuple[str, Side]]) -> list[list[str]]:
+    """The letters of the calibrations, those together whose lift of full reduction is the same all along."""
+    found: list[tuple[Any, list[str]]] = []
+    for letter, side in sides:
+        full = _columns(side.stepped)["full"].numbers
+        for other, letters in found:
+            if np.array_equal(full, other):
+                letters.append(letter)
+                break
+        else:
+            found.append((full, [letter]))
+    return [letters for _, letters in found]
+
+
+def _panels(sides: list[tuple[str, Side]], same_lift: bool) -> Iterator[Panel]:
+    letters = [letter for letter, _ in sides]
     lifts = [Line("lift", "lift", "main", "A")]
     if not same_lift:
         lifts = [Line(f"lift, {letter}", "lift", _look(i), letter) for i, letter in enumerate(letters)]
-    for i, letter in enumerate(letters):
-        look: Look = "limit-dashed" if i else "limit"
-        lifts.append(Line(f"full reduction, {letter}", "full", look, letter, scaled=False))
+    for look, shared in zip(cycle(_LIMITS), _same_full(sides), strict=False):
+        every = len(shared) == len(letters)
+        label = "full reduction" if every else f"full reduction, {' and '.join(shared)}"
+        lifts.append(Line(label, "full", look, shared[0]))
     yield Panel("Lift at the front axle", "mm", lifts, height=220, bottom=0.0, least_top=60.0)
     for title, unit, column, height, top in (
         ("Reduction of the cylinder events", "%", "reduction", 190, 10.0),
@@ -335,13 +362,24 @@ def _panels(letters: list[str], same_lift: bool) -> Iterator[Panel]:
 
 
 def _places(trace: dict[str, Any], base: Stepped, name: str) -> Iterator[Place]:
+    many = len(base.runs) > 1
     for difference in trace["differences"]:
         letter = difference["letter"]
         for span in difference["spans"]:
-            cells = stretch(span, len(base.runs) > 1)
-            title = f"{letter} less A: {cells[2]}, {cells[3]}"
-            detail = f"from {cells[0]} s, {span['duration_s']:.3f} s long, torque-time {cells[4]}"
+            _, _, reduction, retard, time = stretch(span, False)
+            parts = [
+                *([f"reduction {reduction}"] if reduction != "-" else []),
+                *([f"retard {retard}"] if retard != "-" else []),
+            ]
+            title = f"{letter} less A: {', '.join(parts)}"
+            detail = f"{_when(span, many)}, {span['duration_s']:.3f} s long, torque-time {time}"
             yield Place(title, detail, _jump(name, base, span["tick"], _last(base, span)), "cut")
+
+
+def _when(span: dict[str, Any], many: bool) -> str:
+    if span["launch"] is None:
+        return f"at {span['since_launch_s']:.3f} s of the trace"
+    return f"{span['since_launch_s']:.3f} s after launch{' ' + str(span['launch']) if many else ''}"
 
 
 # --- runs by their launch
@@ -349,8 +387,13 @@ def _places(trace: dict[str, Any], base: Stepped, name: str) -> Iterator[Place]:
 
 def _by_launch(facts: dict[str, Any], study: Study) -> Iterator[Block]:
     runs = study.runs()
-    series, labels, until = {}, [], 0.0
-    for i, run in enumerate(runs):
+    found = facts["runs_by_launch"]
+    lifts = [one["greatest_lift_difference"] for one in found]
+    labels = [run_name(facts, {"trace": run.trace + 1, "launch": run.launch}, 40) for run in runs]
+    drawn = _drawn(lifts)
+    series, until = {}, 0.0
+    for i in drawn:
+        run = runs[i]
         side = study.recordings[run.trace].sides[0]
         s = side.stepped
         start, _ = s.runs[run.launch - 1]
@@ -362,18 +405,24 @@ def _by_launch(facts: dict[str, Any], study: Study) -> Iterator[Block]:
             for name, column in _columns(s).items()
         }
         series[f"run-{i}"] = Series(columns, first=round((begin - start) * s.tick_s, 6), step=s.tick_s)
-        labels.append(run_name(facts, {"trace": run.trace + 1, "launch": run.launch}, 40))
 
     def panel(title: str, unit: str, column: str, height: int, top: float) -> Panel:
         stepped = column in ("reduction", "retard")
-        lines = [Line(label, column, _look(i), f"run-{i}", stepped) for i, label in enumerate(labels)]
+        lines = [
+            Line(labels[i], column, look, f"run-{i}", stepped) for i, look in zip(drawn, _LOOKS, strict=False)
+        ]
         return Panel(title, unit, lines, height=height, bottom=0.0, least_top=top)
 
-    found = facts["runs_by_launch"]
-    lifts = [one["greatest_lift_difference"] for one in found]
+    if len(drawn) < len(runs):
+        yield Text(
+            [
+                f"Drawn are {labels[0]} and the {len(drawn) - 1} runs whose lift is furthest from it;"
+                f" the table has all {len(runs)}."
+            ]
+        )
     yield Strip(
         _BY_LAUNCH,
-        f"All runs with calibration A, laid on their launch; the first is {labels[0]}",
+        f"Runs with calibration A, laid on their launch; the first is {labels[0]}",
         series,
         [
             panel("Lift at the front axle", "mm", "lift", 260, 60.0),
@@ -391,7 +440,7 @@ def _by_launch(facts: dict[str, Any], study: Study) -> Iterator[Block]:
                 _around(lift["since_launch_s"]),
                 "lift",
             )
-            for label, lift in zip(labels[1:], lifts, strict=True)
+            for label, lift in ((labels[i], lifts[i - 1]) for i in drawn[1:])
         ],
     )
     titles = (
@@ -409,6 +458,13 @@ def _by_launch(facts: dict[str, Any], study: Study) -> Iterator[Block]:
             "-" if first is None else f"{first['since_launch_s']:.3f}",
         ])  # fmt: skip
     yield Table(titles, rows, f"Against {labels[0]}, for as long as both runs last")
+
+
+def _drawn(lifts: list[dict[str, Any]]) -> list[int]:
+    """The numbers of the runs that are drawn: the first, and those furthest from it in lift."""
+    apart = [abs(lift["b_mm"] - lift["a_mm"]) for lift in lifts]
+    furthest = sorted(range(len(apart)), key=lambda i: -apart[i])[: len(_LOOKS) - 1]
+    return [0, *(i + 1 for i in sorted(furthest))]
 
 
 def _around(at: float) -> Jump:

@@ -67,7 +67,8 @@ def page(facts: dict[str, Any], s: Stepped, found: Findings) -> Page:
         blocks.insert(0, Text([kept.said]))
     sections = [Section("The run", blocks)]
     tables = list(_tables(facts, where))
-    sections.append(Section("In figures", tables, wide=False))
+    if tables:
+        sections.append(Section("In figures", tables, wide=False))
     told: list[Block] = [Bullets(facts["notes"], "Understood and assumed of the trace")]
     sections.append(Section("What the trace is", told))
     sections.append(calibration_section(s.calibration))
@@ -228,6 +229,7 @@ def _key(facts: dict[str, Any]) -> list[tuple[str, str]]:
     if not launches:
         return []
     over = "> " if any(lift["beyond"] for lift in facts["lifts"]) else ""
+    count = len(facts["interventions"])
     key = [
         (
             f"{over}{max(launch['greatest_lift_mm'] for launch in launches):.0f} mm",
@@ -238,7 +240,7 @@ def _key(facts: dict[str, Any]) -> list[tuple[str, str]]:
             "greatest reduction",
         ),
         (f"{torque['full_cut_s']:.3f} s", "torque-time taken"),
-        (str(len(facts["interventions"])), "interventions"),
+        (str(count), "intervention" if count == 1 else "interventions"),
     ]
     if facts["events"]["count"]:
         key.append((f"{facts['events']['skipped']} of {facts['events']['count']}", "cylinder events skipped"))

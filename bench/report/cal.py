@@ -19,10 +19,9 @@ def calibration_section(calibration: CalibrationFile, title: str = "The calibrat
     rows = []
     for entry in calibration.shown:
         key = f"{entry.section}.{entry.key}" if entry.section else entry.key
-        rows.append((key, entry.text, "" if entry.given else "default"))
-    blocks.append(
-        Table((("key", False), ("value", False), ("", False)), rows, "Every value, and the defaults it took")
-    )
+        rows.append((key, entry.text, "file" if entry.given else "default"))
+    columns = (("key", False), ("value", False), ("from", False))
+    blocks.append(Table(columns, rows, "Every value, and the defaults it took"))
     blocks.append(Source(f"The file {calibration.path.name}", calibration.text))
     return Section(title, blocks)
 

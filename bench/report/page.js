@@ -70,7 +70,7 @@
     limit: ["orange", 1.6, []],
     "limit-dashed": ["orange", 1.6, [8, 4]],
     "limit-dotted": ["orange", 1.8, [2, 4]],
-    fill: ["fill", 0, []],
+    fill: ["fill", 1, []],
     dots: ["blue", 0, []],
     "run-0": ["ink", 2.4, []],
     "run-1": ["blue", 2, [9, 4]],
@@ -612,7 +612,7 @@
       const panel = el("div", "panel");
       panel.dataset.kind = spec.kind;
       this.head = el("div", "head");
-      this.head.append(el("h4", "", spec.title + (spec.unit ? ", " + spec.unit : "")));
+      this.head.append(el("h3", "", spec.title + (spec.unit ? ", " + spec.unit : "")));
       this.legend = el("ul", "legend");
       this.head.append(this.legend);
       this.stage = el("div", "stage");
@@ -664,9 +664,20 @@
         const value = this.entry(lineSample(level.look), level.label);
         return { level, value, source, glyph: this.plot.line({ field: "x" }, { field: "y" }, { source }) };
       });
+      this.nameCodes();
       // The legend in the order given.
       for (const line of spec.lines) this.legend.append(this.lines.find((one) => one.line === line).value.parentElement);
       for (const { value } of this.levels) this.legend.append(value.parentElement);
+    }
+    /** Where every line is of codes with names, the scale has the codes that occur, by name if it is short. */
+    nameCodes() {
+      const columns = this.lines.map((one) => one.column);
+      if (!columns.length || columns.some((column) => !Object.keys(column.words).length)) return;
+      const names = new Map();
+      for (const { values, words } of columns) for (const code of new Set(values)) names.set(code, words[code] ?? String(code));
+      if (names.size > 7) return;
+      for (const [code, name] of names) if (name.length > 8) names.set(code, String(code));
+      this.plot.left[0].setv({ ticker: new Bokeh.FixedTicker({ ticks: [...names.keys()] }), major_label_overrides: names });
     }
     line(line) {
       const source = new Bokeh.ColumnDataSource({ data: { x: [], y: [] } });
@@ -674,8 +685,10 @@
       const made = { line, source, value: this.entry(lineSample(line.look), line.label) };
       made.column = this.strip.series[line.series].columns[line.column];
       made.axis = this.strip.axes[line.series];
-      if (line.look === "fill") made.area = this.plot.varea({ x: xy[0], y1: 0, y2: xy[1], source });
-      else {
+      if (line.look === "fill") {
+        made.area = this.plot.varea({ x: xy[0], y1: 0, y2: xy[1], source });
+        made.glyph = this.plot.line(...xy, { source });
+      } else {
         if (line.look !== "dots") made.glyph = this.plot.line(...xy, { source });
         made.dots = this.plot.scatter(...xy, { source, size: line.look === "dots" ? 4 : 5 });
       }
@@ -687,7 +700,7 @@
         const [name, width, dash] = LOOKS[line.look];
         const c = { value: colour(name) };
         area?.glyph.setv({ fill_color: colour(name), fill_alpha: 1 });
-        glyph?.glyph.setv({ line_color: c, line_width: { value: width }, line_dash: { value: dash } });
+        glyph?.glyph.setv({ line_color: area ? { value: colour("pale") } : c, line_width: { value: width }, line_dash: { value: dash } });
         dots?.glyph.setv({ fill_color: c, line_color: c });
       }
       for (const { level, glyph } of this.levels) {
@@ -979,8 +992,10 @@
         return { span: new Bokeh.Span({ location: value, dimension: axis === "x" ? "height" : "width", line_width: 1.6, line_dash: [8, 4] }) };
       });
       for (const { span } of this.limits) made.add_layout(span);
+      const drawn = (v, range) => Number.isFinite(v) && (!range || (v >= range[0] && v <= range[1]));
       this.groups = spec.groups.map((group) => {
-        const source = new Bokeh.ColumnDataSource({ data: { x: group.x, y: group.y } });
+        const [x, y] = [group.x, group.y].map((all) => all.map((v) => v ?? NaN));
+        const source = new Bokeh.ColumnDataSource({ data: { x, y } });
         const [marker, size] = MARKS[group.look];
         const xy = [{ field: "x" }, { field: "y" }];
         const one = { group };
@@ -992,7 +1007,8 @@
           legend.append(item);
         }
         group.tips.forEach((tip, i) => {
-          if (Number.isFinite(group.x[i]) && Number.isFinite(group.y[i])) this.all.push({ x: group.x[i], y: group.y[i], tip, id: group.ids[i] });
+          const [x, y] = [group.x[i], group.y[i]];
+          if (drawn(x, spec.x_range) && drawn(y, spec.y_range)) this.all.push({ x, y, tip, id: group.ids[i] });
         });
         return one;
       });
@@ -1105,7 +1121,11 @@
       return Number.isNaN(number) ? text : number;
     };
     const rows = [...body.rows].map((row) => [value(row), row]);
-    const order = (p, q) => (typeof p === "number" && typeof q === "number" ? p - q : String(p).localeCompare(String(q)));
+    // Numbers come before words, so that any three rows have one order.
+    const order = (p, q) => {
+      if (typeof p !== typeof q) return typeof p === "number" ? -1 : 1;
+      return typeof p === "number" ? p - q : p.localeCompare(q);
+    };
     rows.sort(([p], [q]) => (down ? -order(p, q) : order(p, q)));
     body.append(...rows.map(([, row]) => row));
   }
@@ -1138,8 +1158,20 @@
     if (top.top < 0 || top.top > innerHeight * 0.6) strip.figure.scrollIntoView({ block: "start" });
   }
 
+  /** Says so where a table is wider than there is room for. */
+  function watchTables() {
+    const look = new ResizeObserver((seen) => {
+      for (const { target } of seen) {
+        const table = target.closest(".table");
+        table.classList.toggle("more", table.scrollWidth > table.clientWidth + 4);
+      }
+    });
+    for (const table of document.querySelectorAll(".table")) for (const one of [table, table.firstElementChild]) look.observe(one);
+  }
+
   async function main() {
     setScheme();
+    watchTables();
     wide.addEventListener("change", setScheme);
     printing.addEventListener("change", () => setPaper(printing.matches));
     addEventListener("beforeprint", () => setPaper(true));

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import importlib.util
+import math
+import re
 from dataclasses import asdict, replace
 from functools import cache
 from pathlib import Path
@@ -14,9 +16,11 @@ from bench.trace.text import shown
 
 if TYPE_CHECKING:
     from jinja2 import Environment
+    from markupsafe import Markup
 
 _HERE = Path(__file__).parent
 _LONGEST = 2000  # letters of a text that are shown
+_JOINT = re.compile(r"([._/])(?=[^\W\d_])")  # in a name, never in a number
 _SCRIPTS = ("bokeh.min.js", "bokeh-api.min.js")
 
 
@@ -88,9 +92,12 @@ def _strip(strip: Strip, data: dict[str, str]) -> dict[str, Any]:
 
 
 def _safe(value: Any) -> Any:
-    """The same with every text as `shown` gives it: the script writes them as they are."""
+    """The same with every text as `shown` gives it, since the script writes them as they are, and with null
+    for what is not finite, which JSON has no word for."""
     if isinstance(value, str):
         return shown(value, _LONGEST)
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
     if isinstance(value, dict):
         return {key: _safe(one) for key, one in value.items()}
     return [_safe(one) for one in value] if isinstance(value, list | tuple) else value
@@ -115,8 +122,16 @@ def _template() -> Environment:
     made.filters["cell"] = lambda cell: cell if isinstance(cell, Cell) else Cell(str(cell))
     # Control characters, and those that turn the direction of writing, are shown by their numbers.
     made.filters["shown"] = lambda text: shown(str(text), _LONGEST)
+    made.filters["parts"] = lambda text: _parts(shown(str(text), _LONGEST))
     made.filters["lines"] = lambda text: "\n".join(shown(line, _LONGEST) for line in text.splitlines())
     return made
+
+
+def _parts(text: str) -> Markup:
+    """A name as HTML that goes on in a new line after a dot, line or stroke in it rather than anywhere."""
+    from markupsafe import Markup, escape
+
+    return Markup(_JOINT.sub(r"\1<wbr>", str(escape(text))))
 
 
 @cache

@@ -277,7 +277,7 @@ def _front(facts: dict[str, Any]) -> Table:
     return Table(
         (
             ("row", True),
-            ("", False),
+            ("verdict", False),
             ("mean time s", True),
             ("lift mm", True),
             ("landing m/s", True),

@@ -157,7 +157,7 @@ def _tables(facts: dict[str, Any]) -> Iterator[Table]:
             rows.append([Cell(text, "strong"), "", ""])
         else:
             rows.append([text, form.format(a[key]), Cell(form.format(b[key]), "strong")])
-    columns = (("", False), ("without", True), ("with controller", True))
+    columns = (("figure", False), ("without", True), ("with controller", True))
     yield Table(columns, rows, "The same car without and with the controller")
     marks: list[list[str | Cell]] = []
     for one, other in zip(a["marks"], b["marks"], strict=True):

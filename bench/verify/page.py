@@ -199,9 +199,17 @@ def _difference(
         text.append(f"To see it again: liftlatch replay {result.replay_id}")
     yield Text(text)
     rows: list[list[str | Cell]] = [
-        [f.name, _shown(f.name, f.expected), Cell(_shown(f.name, f.got), "bad")] for f in difference.fields
-    ]
-    yield Table((("output", False), ("right", True), ("given", True)), rows, f"At tick {difference.tick}")
+        [
+            f.name, _shown(f.name, f.expected), Cell(_shown(f.name, f.got), "bad"), str(f.expected),
+            str(f.got),
+        ]
+        for f in difference.fields
+    ]  # fmt: skip
+    columns = (
+        ("output", False), ("right", True), ("given", True), ("right, as sent", True),
+        ("given, as sent", True),
+    )  # fmt: skip
+    yield Table(columns, rows, f"At tick {difference.tick}")
     yield _strip(number, result, context, difference)
     yield _around(context, difference)
 
