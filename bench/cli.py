@@ -49,6 +49,7 @@ _WHAT_HELPS = {
     errno.ENOSPC: "free some space or write elsewhere",
     errno.EDQUOT: "free some space or write elsewhere",
     errno.EROFS: "write elsewhere",
+    errno.ELOOP: "check where the link leads",
     errno.ENAMETOOLONG: "use a shorter name",
 }
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -17,6 +18,12 @@ class FilePath(click.Path):
     def __init__(self, *ends: str) -> None:
         super().__init__(path_type=Path)
         self.ends = ends
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """The path; an empty word, as an unset variable of the shell leaves it, is none."""
+        if value == "":
+            self.fail("the name is empty", param, ctx)
+        return super().convert(value, param, ctx)
 
     def shell_complete(self, ctx: click.Context, param: click.Parameter, incomplete: str) -> list[Any]:
         """A word for the shell's own completion of files (bench.completion)."""
@@ -39,6 +46,54 @@ TRACE_FILE = FilePath("csv", "txt", "tsv", "dat", "asc", "log", "mf4", "mdf")
 TOML_FILE = FilePath("toml")
 ANY_FILE = FilePath()
 FOLDER = FolderPath()
+
+
+class Number(click.FloatRange):
+    """A number, within bounds where they are given (`inf` may be one)."""
+
+    name = "number"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """The number."""
+        number = super().convert(value, param, ctx)
+        if math.isnan(number):  # it would pass any bounds
+            self.fail(f"{value!r} is not a valid number.", param, ctx)
+        return number
+
+
+class Whole(click.IntRange):
+    """A whole number, within bounds where they are given."""
+
+    name = "whole number"
+
+
+SEED = Whole(0, 2**31 - 1)
+BAUD = Whole(1, 10**8)
+_FEET = ("60", "330", "660", "1000", "1320")
+
+
+def distance_option(text: str, default: str) -> Decorator:
+    """--distance FT, as `feet`, a whole number of feet."""
+
+    def feet(context: click.Context, parameter: click.Parameter, value: str) -> int:
+        number = value.strip().removesuffix("ft").strip()
+        if number not in _FEET:
+            raise click.BadParameter(f"{value!r} is none of {', '.join(_FEET)} ft", context, parameter)
+        return int(number)
+
+    return click.option(
+        "--distance", "feet", callback=feet, default=default, show_default=True, metavar="FT",
+        help=f"{text} {', '.join(_FEET[:-1])} or {_FEET[-1]} ft.",
+    )  # fmt: skip
+
+
+def baud_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    """--baud N, as `baud`."""
+    return click.option(
+        "--baud", type=BAUD, default=115200, show_default=True, metavar="N",
+        help="Bits a second of a real port.",
+    )(command)  # fmt: skip
+
 
 MAX_GAP_S = 0.1  # bench.replay.inputs has the same, but would load numpy for --help
 
@@ -95,14 +150,14 @@ def input_options(command: Callable[..., Any]) -> Callable[..., Any]:
     and `launch_at`."""
     for option in (
         click.option(
-            "--launch-at", type=float, metavar="S",
+            "--launch-at", type=Number(), metavar="S",
             help="Launch at this time of the trace, whatever it shows.",
         ),
         click.option(
-            "--speed", type=float, metavar="KMH", help="A constant road speed, instead of the trace's."
+            "--speed", type=Number(), metavar="KMH", help="A constant road speed, instead of the trace's."
         ),
         click.option(
-            "--max-gap", type=float, default=MAX_GAP_S, show_default=True, metavar="S",
+            "--max-gap", type=Number(), default=MAX_GAP_S, show_default=True, metavar="S",
             help="Longer gaps between samples of the height are a lost sensor, shorter ones a straight line.",
         ),
     ):  # fmt: skip

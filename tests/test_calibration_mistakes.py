@@ -551,8 +551,8 @@ def test_all_mistakes_of_a_file_at_once_in_the_order_of_its_lines() -> None:
         ("[sensor]\nname = 'Fähre'\n".encode("latin-1"), 2, "is not UTF-8 text"),
         (DEMO.encode("utf-16"), 1, "is not UTF-8 text"),
         (b"\x7fELF\x02\x01\x01\x00\x00\x00", 1, "is not TOML"),
-        (b"a = " + b"[" * 5000, 1, "holds something no calibration has"),
-        (b"a = " + b"1" * 5000, 1, "holds something no calibration has"),
+        (b"a = " + b"[" * 5000, 1, "is nested too deeply, or has a number of too many digits"),
+        (b"a = " + b"1" * 5000, 1, "is nested too deeply, or has a number of too many digits"),
     ],
 )
 def test_what_is_no_calibration_at_all(tmp_path: Path, content: bytes, line: int, what: str) -> None:
@@ -568,14 +568,14 @@ def test_a_huge_file_is_not_read_to_its_end(tmp_path: Path) -> None:
     path = tmp_path / "car.toml"
     with open(path, "wb") as stream:
         stream.truncate(100 * SIZE_LIMIT)
-    with pytest.raises(CalibrationMistakes, match="too large for a calibration"):
+    with pytest.raises(CalibrationMistakes, match="too large for what it should be"):
         load(path)
 
 
 def test_an_empty_file_is_called_that(tmp_path: Path) -> None:
     path = tmp_path / "car.toml"
     path.write_text(" \n\n")
-    with pytest.raises(CalibrationMistakes, match=r"car\.toml: is empty; a calibration"):
+    with pytest.raises(CalibrationMistakes, match=r"car\.toml: is empty; key = value, one a line"):
         load(path)
 
 

@@ -556,12 +556,16 @@ def read_text(path: str | os.PathLike[str]) -> tuple[bytes, str]:
     """The bytes and the text of a calibration file; CalibrationMistakes where it is no text of its size."""
     name = os.fspath(path)
     with open(path, "rb") as stream:
-        raw = stream.read(SIZE_LIMIT + 1)
+        try:
+            raw = stream.read(SIZE_LIMIT + 1)
+        except OSError as error:
+            error.filename = name  # the system does not say it here
+            raise
     if len(raw) > SIZE_LIMIT:
-        what = f"is larger than {SIZE_LIMIT >> 20} MiB, too large for a calibration"
+        what = f"is larger than {SIZE_LIMIT >> 20} MiB, too large for what it should be"
         raise CalibrationMistakes([UserError(what, name, "a TOML file, a few kilobytes long")])
     if not raw.strip():
-        raise CalibrationMistakes([UserError("is empty", name, "a calibration, one key = value a line")])
+        raise CalibrationMistakes([UserError("is empty", name, "key = value, one a line")])
     try:
         # Some editors put a byte-order mark in front.
         return raw, raw.decode("utf-8-sig")
@@ -587,6 +591,5 @@ def parse(name: str, text: str) -> File:
         raise CalibrationMistakes([mistake]) from None
     except (ValueError, RecursionError):
         # A number of thousands of digits, or brackets thousands deep.
-        raise CalibrationMistakes(
-            [UserError("holds something no calibration has", f"{name}:1", "numbers, lists and tables")]
-        ) from None
+        what = "is nested too deeply, or has a number of too many digits"
+        raise CalibrationMistakes([UserError(what, f"{name}:1", "numbers, lists and tables")]) from None

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from bench.options import TRACE_FILE, Whole, calibration_option, input_options, vehicle_option
 from bench.trace.options import trace_options
 
 if TYPE_CHECKING:
@@ -14,33 +15,19 @@ if TYPE_CHECKING:
     from bench.desk.session import Session
     from bench.trace.choice import ColumnChoice
 
-_PATH = click.Path(path_type=Path)
-_MAX_GAP_S = 0.1  # as bench.replay.inputs has it, which would load numpy for --help
-
 
 @click.command()
-@click.argument("trace", type=_PATH, required=False)
+@click.argument("trace", type=TRACE_FILE, required=False)
+@calibration_option(
+    "The calibration to work on. Without it a copy of the demo's: saving asks for a name.", required=False
+)
+@vehicle_option("Drive this car, too: what would it do with each setting?", required=False)
 @click.option(
-    "--calibration", "calibration_path", type=_PATH, metavar="FILE",
-    help="The calibration to work on. Without it a copy of the demo's: saving asks for a name.",
-)  # fmt: skip
-@click.option(
-    "--vehicle", "vehicle_path", type=_PATH, metavar="CAR",
-    help="Drive this car, too: what would it do with each setting?",
-)  # fmt: skip
-@click.option(
-    "--port", type=click.IntRange(0, 65535), default=0, metavar="NUMBER",
+    "--port", type=Whole(0, 65535), default=0, metavar="NUMBER",
     help="Listen there; any free port unless given.",
 )  # fmt: skip
 @click.option("--open", "open_browser", is_flag=True, help="Open the page in a browser.")
-@click.option(
-    "--max-gap", type=float, default=_MAX_GAP_S, show_default=True, metavar="S",
-    help="A longer gap between samples of the height is a lost sensor, a shorter one a straight line.",
-)  # fmt: skip
-@click.option("--speed", type=float, metavar="KMH", help="A constant road speed, instead of the trace's.")
-@click.option(
-    "--launch-at", type=float, metavar="S", help="Launch at this time of the trace, whatever it shows."
-)
+@input_options
 @trace_options
 def desk(
     trace: Path | None,

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from bench.facts import head, json_option, print_json
-from bench.options import TRACE_FILE, calibration_option
+from bench.options import SEED, TRACE_FILE, Whole, baud_option, calibration_option
 
 if TYPE_CHECKING:
     from bench.device.behaviour import Player
@@ -27,28 +27,29 @@ _BUGS = ("hold-short", "peak-lost", "release-low", "tick-wrap", "table-edge")
     "--emulated", is_flag=True,
     help="Run the firmware itself on an emulated board instead; only --bug goes with it.",
 )  # fmt: skip
-@click.option("--baud", type=int, default=115200, show_default=True, help="Bits a second of a real port.")
+@baud_option
 @click.option(
     "--core", type=click.Choice(["reference", "c"]), default="reference", show_default=True,
     help="What the controller is made of.",
 )  # fmt: skip
 @click.option("--bug", type=click.Choice(_BUGS), help="Run a controller with this bug (not with --core c).")
 @click.option(
-    "--fault", "faults", multiple=True, metavar="NAME=RATE",
+    "--fault", "faults", multiple=True, metavar="NAME[=RATE]",
     help="A bad line, both ways: drop, flip, duplicate, split, delay, stall or garbage, for this share of"
-    " the frames.",
+    " the frames (0.01 unless given).",
 )  # fmt: skip
-@click.option("--reset-at", type=click.IntRange(1), metavar="N", help="Power up anew after N ticks, once.")
+@click.option("--reset-at", type=Whole(1), metavar="N", help="Power up anew after N ticks, once.")
 @click.option("--wrong-version", is_flag=True, help="Say that the controller is of another version.")
 @click.option("--wrong-protocol", is_flag=True, help="Say that the protocol is of another version.")
-@click.option("--seed", type=int, default=0, show_default=True, help="Of the faults.")
+@click.option("--seed", type=SEED, default=0, show_default=True, metavar="N", help="Of the faults.")
 @click.option(
-    "--largest", type=click.IntRange(128, 4096), default=1024, show_default=True,
-    help="Bytes of the largest frame's payload.",
+    "--largest", type=Whole(128, 4096), default=1024, show_default=True, metavar="BYTES",
+    help="The largest frame's payload.",
 )  # fmt: skip
 @click.option(
-    "--window", type=click.IntRange(1, 255), default=8, show_default=True, help="Answers kept for repeating."
-)
+    "--window", type=Whole(1, 255), default=8, show_default=True, metavar="N",
+    help="Answers kept for repeating.",
+)  # fmt: skip
 @click.option(
     "--plays", type=TRACE_FILE, metavar="TRACE",
     help="When a stream is asked for, run this trace in real time and stream it.",
@@ -140,6 +141,8 @@ def _player(given: dict[str, Any], core: Core) -> Player | None:
     from bench.errors import UserError
 
     if given["plays"] is None:
+        if given["calibration_path"] is not None:
+            raise UserError("is for --plays only", "--calibration", "verify loads one into the device itself")
         return None
     if given["calibration_path"] is None:
         raise UserError("needs a calibration", "--plays", "give --calibration FILE")

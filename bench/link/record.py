@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from bench.facts import head, json_option, print_json
-from bench.options import ANY_FILE
+from bench.options import ANY_FILE, Number, Whole, baud_option
 
 if TYPE_CHECKING:
     from bench.link.host import Host
@@ -80,14 +80,14 @@ class Recording:
 @click.command()
 @click.argument("file", type=ANY_FILE)
 @click.option("--port", required=True, metavar="PORT", help="Serial port of the device, as in verify.")
-@click.option("--baud", type=int, default=115200, show_default=True, help="Bits a second of a real port.")
-@click.option("--seconds", type=click.FloatRange(0.1), metavar="S", help="Stop after this time.")
+@baud_option
+@click.option("--seconds", type=Number(0.1), metavar="S", help="Stop after this time.")
 @click.option(
-    "--quiet", type=click.FloatRange(0.1, 60), default=2.0, show_default=True, metavar="S",
+    "--quiet", type=Number(0.1, 60), default=2.0, show_default=True, metavar="S",
     help="Stop once the device has sent nothing for this long.",
 )  # fmt: skip
 @click.option(
-    "--every", type=click.IntRange(1, 1000), default=1, show_default=True, metavar="N",
+    "--every", type=Whole(1, 1000), default=1, show_default=True, metavar="N",
     help="Each N-th tick only, for a slow line.",
 )  # fmt: skip
 @json_option

@@ -7,16 +7,17 @@ from pathlib import Path
 import click
 
 from bench.facts import command_line, json_option, print_json
-from bench.options import calibration_option, cluster_option, completes, out_option, vehicle_option
-
-_FEET = ("60", "330", "660", "1000", "1320")
-
-
-def _feet(context: click.Context, parameter: click.Parameter, value: str) -> int:
-    number = value.strip().removesuffix("ft").strip()
-    if number not in _FEET:
-        raise click.BadParameter(f"{value!r} is none of {', '.join(_FEET)} ft", context, parameter)
-    return int(number)
+from bench.options import (
+    SEED,
+    Number,
+    Whole,
+    calibration_option,
+    cluster_option,
+    completes,
+    distance_option,
+    out_option,
+    vehicle_option,
+)
 
 
 @click.command()
@@ -28,35 +29,32 @@ def _feet(context: click.Context, parameter: click.Parameter, value: str) -> int
     help="What must be kept: lift_mm=350, landing_m_per_s=1.0, bar_kn=10. Give it again for each.",
 )  # fmt: skip
 @click.option(
-    "--share", "share_percent", type=click.FloatRange(50, 100), default=95, show_default=True,
+    "--share", "share_percent", type=Number(50, 100), default=95, show_default=True,
     metavar="PERCENT", help="In how many of the cars all limits must be kept.",
 )  # fmt: skip
-@click.option(
-    "--distance", "feet", callback=_feet, default="660ft", show_default=True, metavar="FT",
-    help="Least time to 60, 330, 660, 1000 or 1320 ft.",
-)  # fmt: skip
+@distance_option("Least time to", "660")
 @click.option(
     "--road", type=click.Choice(["level", "A", "B", "C", "D"]), default="A", show_default=True,
     help="Roughness under the sensor by ISO 8608; the tracks differ within the class.",
 )  # fmt: skip
 @click.option(
-    "--seed", type=click.IntRange(0, 2**31 - 1), default=1, show_default=True, metavar="N",
+    "--seed", type=SEED, default=1, show_default=True, metavar="N",
     help="Chooses cars, tracks and what is tried; the same seed gives the same result.",
 )  # fmt: skip
 @click.option(
-    "--cars", type=click.IntRange(8, 10_000), default=48, show_default=True, metavar="N",
+    "--cars", type=Whole(8, 10_000), default=48, show_default=True, metavar="N",
     help="Cars that a setting drives in the search.",
 )  # fmt: skip
 @click.option(
-    "--check", type=click.IntRange(8, 100_000), default=200, show_default=True, metavar="N",
+    "--check", type=Whole(8, 100_000), default=200, show_default=True, metavar="N",
     help="Other cars on which the best settings are checked and chosen.",
 )  # fmt: skip
 @click.option(
-    "--population", type=click.IntRange(8, 1000), default=24, show_default=True, metavar="N",
+    "--population", type=Whole(8, 1000), default=24, show_default=True, metavar="N",
     help="Settings kept from one generation to the next.",
 )  # fmt: skip
 @click.option(
-    "--generations", type=click.IntRange(1, 1000), default=30, show_default=True, metavar="N",
+    "--generations", type=Whole(1, 1000), default=30, show_default=True, metavar="N",
     help="How often each of them is changed.",
 )  # fmt: skip
 @cluster_option("Drive")
@@ -104,7 +102,7 @@ def search(
     limits = read_limits(limit_texts)
     vehicle = load_vehicle(vehicle_path)
     start = load_calibration(calibration_path)
-    if cluster:
+    if cluster is not None:
         from bench.sweep.cluster import check_cluster
 
         check_cluster(cluster)

@@ -75,7 +75,7 @@ def sweep(
     engine, remark = engine_to_use("c" if cluster and not engine else engine)
     if remark:
         click.echo(f"liftlatch: {remark}", err=True)
-    if cluster:
+    if cluster is not None:
         check_cluster(cluster)
     calibration = load(calibration_path)
     varied = read_varied(varied_texts, calibration)

@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from bench.options import completes
+from bench.options import Number, completes
 from bench.trace.choice import ROLE_UNITS, ColumnChoice, option_name
 
 _HELP = {
@@ -56,10 +56,10 @@ def _options() -> list[Callable[[Callable[..., Any]], Callable[..., Any]]]:
     ]
     return [
         *columns,
-        click.option("--rate", type=float, metavar="HZ", help="Rows a second, for a file without time."),
+        click.option("--rate", type=Number(), metavar="HZ", help="Rows a second, for a file without time."),
         click.option(
             "--height-offset",
-            type=float,
+            type=Number(),
             default=0.0,
             metavar="MM",
             help="Added to the height, in millimetres.",

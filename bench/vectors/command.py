@@ -9,7 +9,7 @@ import click
 
 from bench.errors import UserError
 from bench.facts import head, json_option, print_json
-from bench.options import TRACE_FILE, calibration_option, out_option
+from bench.options import TRACE_FILE, Whole, calibration_option, out_option
 from bench.trace.options import trace_options
 
 if TYPE_CHECKING:
@@ -25,7 +25,7 @@ FILES = ("vectors.jsonl", "vectors.h", "vectors_main.c")
 @calibration_option("The calibration to run.")
 @out_option("Write vectors.jsonl, vectors.h and vectors_main.c there.", required=True)
 @click.option(
-    "--ticks", type=click.IntRange(min=1), metavar="N", help="Only the first N ticks, for a small memory."
+    "--ticks", type=Whole(1), metavar="N", help="Only the first N ticks, for a small memory."
 )
 @json_option
 @trace_options

@@ -8,30 +8,27 @@ from pathlib import Path
 import click
 
 from bench.facts import command_line, json_option, print_json
-from bench.options import calibration_option, out_option, vehicle_option
+from bench.options import SEED, Number, Whole, calibration_option, distance_option, out_option, vehicle_option
 
 
 @click.command()
 @vehicle_option("The car's file.")
 @calibration_option("The calibration to run.")
 @click.option(
-    "--seed", type=click.IntRange(0, 2**31 - 1), default=1, show_default=True, metavar="N",
+    "--seed", type=SEED, default=1, show_default=True, metavar="N",
     help="Chooses noise, road and scatter; the same seed gives the same runs.",
 )  # fmt: skip
 @click.option(
-    "--noise", "noise_mm", type=click.FloatRange(0, 100), metavar="MM",
+    "--noise", "noise_mm", type=Number(0, 100), metavar="MM",
     help="Standard deviation of the sensor's noise, instead of the car's own.",
 )  # fmt: skip
 @click.option(
     "--road", type=click.Choice(["A", "B", "C", "D"]),
     help="Roughness under the sensor by ISO 8608; level unless given.",
 )  # fmt: skip
+@distance_option("How far to drive:", "1320")
 @click.option(
-    "--distance", "feet", type=click.Choice(["60", "330", "660", "1000", "1320"]), default="1320",
-    show_default=True, metavar="FT", help="How far to drive: 60, 330, 660, 1000 or 1320 ft.",
-)  # fmt: skip
-@click.option(
-    "--spread", type=click.IntRange(0, 100_000), default=0, metavar="N",
+    "--spread", type=Whole(0, 100_000), default=0, metavar="N",
     help="Also drive N cars scattered as the car's file says, and give shares of them.",
 )  # fmt: skip
 @out_option(
@@ -45,7 +42,7 @@ def predict(
     seed: int,
     noise_mm: float | None,
     road: str | None,
-    feet: str,
+    feet: int,
     spread: int,
     out: Path | None,
     as_json: bool,
@@ -66,7 +63,7 @@ def predict(
 
     vehicle = load_vehicle(vehicle_path)
     calibration = load_calibration(calibration_path)
-    options = Options(seed, noise_mm, road, int(feet), spread)
+    options = Options(seed, noise_mm, road, feet, spread)
     # The folder first: a long prediction must not end with one that cannot be written.
     with whole_folder(out) if out else nullcontext(None) as folder:
         with progress_bar("driving") as progress:

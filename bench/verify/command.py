@@ -12,7 +12,17 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from bench.facts import json_option, print_json
-from bench.options import TRACE_FILE, calibration_option, input_options, out_option, vehicle_option
+from bench.options import (
+    SEED,
+    TRACE_FILE,
+    Number,
+    Whole,
+    baud_option,
+    calibration_option,
+    input_options,
+    out_option,
+    vehicle_option,
+)
 from bench.trace.options import trace_options
 
 if TYPE_CHECKING:
@@ -35,7 +45,7 @@ if TYPE_CHECKING:
     "Also, or instead, let a model of this car drive: the device's answers move it.", required=False
 )
 @click.option(
-    "--seed", type=click.IntRange(0, 2**31 - 1), default=1, show_default=True, metavar="N",
+    "--seed", type=SEED, default=1, show_default=True, metavar="N",
     help="Chooses the noise of the car's sensor.",
 )  # fmt: skip
 @click.option(
@@ -46,13 +56,13 @@ if TYPE_CHECKING:
     "--emulated", is_flag=True, help="Start an emulated board with the firmware on it, and use that."
 )
 @calibration_option("The calibration to load into the device.")
-@click.option("--baud", type=int, default=115200, show_default=True, help="Bits a second of a real port.")
+@baud_option
 @click.option(
-    "--window", type=click.IntRange(1, 255), default=1, show_default=True, metavar="N",
+    "--window", type=Whole(1, 255), default=1, show_default=True, metavar="N",
     help="Steps under way at a time; 1 is lock step. No more than the device allows.",
 )  # fmt: skip
 @click.option(
-    "--ticks-per-frame", "ticks_per_frame", type=click.IntRange(1, 255), metavar="K",
+    "--ticks-per-frame", "ticks_per_frame", type=Whole(1, 255), metavar="K",
     help="Ticks in a step; as many as fit into the device's largest frame unless given, 1 in real time.",
 )  # fmt: skip
 @click.option(
@@ -61,7 +71,7 @@ if TYPE_CHECKING:
     " not the state's digest.",
 )  # fmt: skip
 @click.option(
-    "--timeout", type=click.FloatRange(0.01, 60), default=0.5, show_default=True, metavar="S",
+    "--timeout", type=Number(0.01, 60), default=0.5, show_default=True, metavar="S",
     help="Repeat a request that is not answered within this time, 9 times at most.",
 )  # fmt: skip
 @click.option("--firmware", metavar="TEXT", help="Refuse a device whose firmware calls itself otherwise.")
