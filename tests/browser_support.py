@@ -84,8 +84,8 @@ def open_page(
     assert not wrong, "\n".join(wrong)
 
 
-def serious_findings(page: Page) -> list[str]:
-    """What axe-core calls serious or critical on the page: rule, help and the first places.
+def serious_findings(page: Page, also: tuple[str, ...] = ()) -> list[str]:
+    """What axe-core calls serious or critical on the page, or one of `also`: rule, help and the first places.
 
     Source: axe-core's rules for WCAG 2, https://www.w3.org/TR/WCAG22/.
     """
@@ -94,7 +94,7 @@ def serious_findings(page: Page) -> list[str]:
         f"{finding['id']} ({finding['impact']}): {finding['help']}: "
         + "; ".join(str(node["target"]) for node in finding["nodes"][:3])
         for finding in found
-        if finding["impact"] in ("serious", "critical")
+        if finding["impact"] in ("serious", "critical", *also)
     ]
 
 

@@ -1,6 +1,7 @@
 """Pages without a browser: what is packed comes out again, hostile text stays text, nothing is fetched."""
 
 import base64
+import json
 import re
 import zlib
 from html.parser import HTMLParser
@@ -34,7 +35,7 @@ from bench.report.columns import NONE, Column, packed
 from bench.report.page import render, write_page
 
 HOSTILE = (
-    '<script>window.bad=1</script>"\'<img src=x onerror=alert(1)>',
+    "<script>window.bad=1</script>\"'<img src=x onerror=alert(1)>",
     "</script></style>--><b>",
     "{{ 7 * 7 }}{% for %}",
     "\u202etrap\u2066.csv",
@@ -182,3 +183,26 @@ def test_two_figures_of_one_name_are_a_mistake() -> None:
 def test_a_page_is_utf_8(tmp_path: Path) -> None:
     write_page(tmp_path / "page.html", page_of("é µ ≤ שלום"))
     assert "é µ ≤ שלום" in (tmp_path / "page.html").read_bytes().decode("utf-8")
+
+
+def test_numbers_that_json_has_no_word_for_do_not_stop_the_page() -> None:
+    """RFC 8259, section 6: no NaN and no infinity; a browser's JSON.parse refuses them."""
+    points = Points("points", "", "", "", [Group("", [1.0, np.nan, np.inf], [2.0, 3.0, -np.inf])])
+    page = render(Page("", "", [], [Section("", [points])], [], []))
+    figures = re.search(r'<script type="application/json" id="figures">(.*?)</script>', page, re.DOTALL)
+    assert figures is not None
+
+    def refuse(word: str) -> None:
+        raise AssertionError(f"{word} is no JSON")
+
+    (figure,) = json.loads(figures[1], parse_constant=refuse)
+    assert figure["groups"][0]["x"] == [1.0, None, None]
+    assert figure["groups"][0]["y"] == [2.0, 3.0, None]
+
+
+def test_a_long_name_may_be_parted_at_its_joints_and_a_number_nowhere() -> None:
+    rows = [["latch.hold_ms"], ["0.125"], ["<a.b>&amp;.toml"]]
+    page = render(Page("", "", [], [Section("", [Table([("", False)], rows)])], [], []))
+    assert "<bdi>latch.<wbr>hold_<wbr>ms</bdi>" in page
+    assert "<bdi>0.125</bdi>" in page
+    assert "<bdi>&lt;a.<wbr>b&gt;&amp;amp;.<wbr>toml</bdi>" in page
