@@ -512,11 +512,15 @@ def test_points_and_tables_of_any_text(browser: Browser, tmp_path: Path) -> None
     )  # fmt: skip
     rows = [["10"], ["one step"], ["9"], ["-1.5"], ["all"], ["+2"]]
     table = Table([("size", True)], rows, sortable=True)
-    write_page(
-        tmp_path / "page.html", Report("test", "any", ["Any."], [Section("A", [cloud, table])], [], [])
-    )
+    near = Column.of([-0.004, -0.06, 0.004], 1, "mm")
+    strip = Strip("run", "", {"run": Series({"a": near})}, [Panel("A", "", [Line("a", "a")])], (0, 2))
+    sections = [Section("A", [cloud, table, strip])]
+    write_page(tmp_path / "page.html", Report("test", "any", ["Any."], sections, [], []))
     with opened(browser, tmp_path / "page.html") as it:
-        it.page.locator(".plots").focus()
+        for place, value in enumerate(("0.0 mm", "-0.1 mm", "0.0 mm")):
+            it.ask("s.setCursor(given)", place)
+            assert it.shown("A", "a") == value
+        it.page.locator(".plots").first.focus()
         seen = []
         for _ in range(3):
             it.page.keyboard.press("ArrowRight")

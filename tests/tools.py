@@ -55,6 +55,14 @@ def need_chromium() -> str:
     return str(program)
 
 
+def need_node() -> str:
+    """The path of Node, which reads scripts, or the test ends."""
+    program = shutil.which("node")
+    if program is None:
+        _missing("node is not here; run: apt-get install nodejs")
+    return str(program)
+
+
 def need_core() -> None:
     """The C core, or the test ends."""
     reason = binding.available()

@@ -142,7 +142,7 @@ def _apart(facts: dict[str, Any], one: dict[str, Any]) -> str:
     lift, commands = one["greatest_lift_difference"], one["commands"]
     told = (
         f"{other} against {first}: the lift is furthest apart"
-        f" {lift['since_launch_s']:.3f} s after the launch, {lift['b_mm']:.0f} and {lift['a_mm']:.0f} mm"
+        f" {lift['since_launch_s']:.3f} s after the launch, {lift['b_mm']:z.0f} and {lift['a_mm']:z.0f} mm"
     )
     if commands["equal"]:
         return f"{told}; the commands are the same."
@@ -435,7 +435,7 @@ def _by_launch(facts: dict[str, Any], study: Study) -> Iterator[Block]:
         cursor=0.0,
         places=[
             Place(
-                f"{label}: {lift['b_mm'] - lift['a_mm']:+.0f} mm of lift",
+                f"{label}: {lift['b_mm'] - lift['a_mm']:+z.0f} mm of lift",
                 f"at {lift['since_launch_s']:.3f} s, where it is furthest from the first",
                 _around(lift["since_launch_s"]),
                 "lift",
@@ -453,8 +453,8 @@ def _by_launch(facts: dict[str, Any], study: Study) -> Iterator[Block]:
         first = commands["first"]
         at = lift["since_launch_s"]
         rows.append([
-            label, f"{lift['b_mm'] - lift['a_mm']:+.0f}", Cell(f"{at:.3f}", jump=_around(at)),
-            f"{lift['b_mm']:.0f}", f"{lift['a_mm']:.0f}", f"{commands['differs_s']:.3f}",
+            label, f"{lift['b_mm'] - lift['a_mm']:+z.0f}", Cell(f"{at:.3f}", jump=_around(at)),
+            f"{lift['b_mm']:z.0f}", f"{lift['a_mm']:z.0f}", f"{commands['differs_s']:.3f}",
             "-" if first is None else f"{first['since_launch_s']:.3f}",
         ])  # fmt: skip
     yield Table(titles, rows, f"Against {labels[0]}, for as long as both runs last")

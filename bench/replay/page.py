@@ -161,7 +161,7 @@ def _rose(facts: dict[str, Any]) -> str:
     more = "more than " if over else ""
     if not lifts:
         return (
-            f"The nose rose by {highest['greatest_lift_mm']:.0f} mm at most{which}, never above"
+            f"The nose rose by {highest['greatest_lift_mm']:z.0f} mm at most{which}, never above"
             f" {facts['lift_threshold_mm']:g} mm."
         )
     peak = max(lifts, key=lambda lift: lift["peak_lift_mm"])
@@ -232,7 +232,7 @@ def _key(facts: dict[str, Any]) -> list[tuple[str, str]]:
     count = len(facts["interventions"])
     key = [
         (
-            f"{over}{max(launch['greatest_lift_mm'] for launch in launches):.0f} mm",
+            f"{over}{max(launch['greatest_lift_mm'] for launch in launches):z.0f} mm",
             "greatest lift at the axle",
         ),
         (
@@ -259,7 +259,7 @@ def _tables(facts: dict[str, Any], where: _Where) -> Iterator[Table]:
             [
                 (
                     Cell(str(one["number"]), jump=where.launch(one["number"])), f"{one['time_s']:.3f}",
-                    f"{one['run_s']:.3f}", f"{one['rest_mm']:.1f}", f"{one['greatest_lift_mm']:.0f} mm",
+                    f"{one['run_s']:.3f}", f"{one['rest_mm']:.1f}", f"{one['greatest_lift_mm']:z.0f} mm",
                     f"{one['greatest_reduction_permille'] / 10:.1f} %", f"{one['full_cut_s']:.3f} s",
                     f"{100 * one['share_taken']:.1f} %",
                 )
@@ -602,7 +602,7 @@ def _places(facts: dict[str, Any], where: _Where) -> list[Place]:
     many = len(facts["launches"]) > 1
     for one in facts["launches"]:
         detail = (
-            f"lift {one['greatest_lift_mm']:.0f} mm, {one['greatest_reduction_permille'] / 10:.1f} % taken"
+            f"lift {one['greatest_lift_mm']:z.0f} mm, {one['greatest_reduction_permille'] / 10:.1f} % taken"
         )
         title = f"{one['number']} at {one['time_s']:.3f} s"
         found.append((one["tick"], Place(title, detail, where.launch(one["number"]), "launch")))

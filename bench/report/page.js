@@ -299,11 +299,14 @@
     return { x: Float64Array.from(x), y: Float64Array.from(y), low, high, exact: step === 1, count: i1 - i0 + 1 };
   }
 
+  /** With so many decimals, and no sign before a zero. */
+  const fixed = (value, decimals) => value.toFixed(decimals).replace(/^-(?=[0.]*$)/, "");
+
   const shownNumber = (column, i) => {
     const v = column.values[i];
     if (column.gaps && v === NONE) return "–";
     if (column.words[v] !== undefined) return column.words[v];
-    return (v / column.per).toFixed(column.decimals) + (column.unit ? "\u202f" + column.unit : "");
+    return fixed(v / column.per, column.decimals) + (column.unit ? "\u202f" + column.unit : "");
   };
 
   // --- plots
@@ -467,7 +470,7 @@
       const zero = this.zero();
       const [a, b] = this.view;
       const d = this.spec.decimals;
-      const at = (x) => (x - zero.at).toFixed(d);
+      const at = (x) => fixed(x - zero.at, d);
       const named = (text) => (d ? `${text} ${zero.label}` : `${zero.label} ${text}`); // 0.737 s, tick 2197
       this.where.textContent = this.cursor === null ? named(`${at(a)} to ${at(b)}`) : `At ${named(at(this.cursor))}`;
       for (const part of this.parts) part.read(this.cursor);

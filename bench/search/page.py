@@ -15,6 +15,7 @@ from bench.report.made import made
 from bench.report.page import write_page
 from bench.search.limits import KINDS, Kind
 from bench.search.screen import FIGURES, SHARES, SIDES
+from bench.search.settings import STEP_FROM
 from bench.search.study import Checked, Found
 from bench.vehicle.results import cut_starts
 
@@ -287,7 +288,8 @@ def _front(facts: dict[str, Any]) -> Table:
         ),
         rows,
         "The settings to choose from, on the same cars",
-        f"Lift, landing, bar: what {facts['share_percent']:g} % of the cars stay at or below.",
+        f"Lift, landing, bar: what {facts['share_percent']:g} % of the cars stay at or below."
+        f" Release: {STEP_FROM} %/s and more is one step.",
         chosen=[n for n, row in enumerate(facts["trade_off"]) if row["chosen"]],
         ids=[f"front-{n}" for n in range(len(rows))],
         sortable=True,

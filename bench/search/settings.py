@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 Values = tuple[int, ...]
 
-_STEP_FROM = 2500  # %/s; a release this fast is written as one step
+STEP_FROM = 2500  # %/s; a release this fast is written as one step
 _LOOKS = (100, 200, 300)  # ms
 _FALL_MM = 120
 _FLOOR_MM = 60  # the lowest lift at which a cut may start where the file does not say how far the wheels hang
@@ -79,7 +79,7 @@ class Settings:
         lowest, highest = self._ground + 10, max(self._ground + 20, int(0.85 * self._far))
         self._lowest = min(lowest, round(first), round(last))
         release = start.number("release_q16")
-        rate = _STEP_FROM if release == 0 else release * 1e5 / (65536 * start.tick_us)
+        rate = STEP_FROM if release == 0 else release * 1e5 / (65536 * start.tick_us)
         self.start_values: Values = tuple(
             round(v)
             for v in (
@@ -88,7 +88,7 @@ class Settings:
                 float(widths[0]),
                 max(start.map_cells("reduction_map").max(), 10) / 10,
                 start.number("hold_ticks") * start.tick_us / 1000,
-                min(rate, _STEP_FROM),
+                min(rate, STEP_FROM),
                 _look_ms(start, "rising"),
                 _look_ms(start, "falling"),
             )
@@ -99,7 +99,7 @@ class Settings:
             ("width_mm", "from start to full cut", "mm", 20, max(60, self._far - lowest), 1, False),
             ("greatest_reduction_percent", "greatest reduction", "%", min(5, most), most, 1, False),
             ("hold_ms", "hold", "ms", 0, 800, 5, True),
-            ("release_percent_per_s", "release", "%/s", 50, _STEP_FROM, 10, True),
+            ("release_percent_per_s", "release", "%/s", 50, STEP_FROM, 10, True),
             ("look_rising_ms", "look-ahead, rising", "ms", 0, 400, 5, False),
             ("look_falling_ms", "look-ahead, falling", "ms", 0, 400, 5, False),
         )
@@ -141,7 +141,7 @@ class Settings:
     def written(self, number: int, value: int) -> str:
         """One value as a person reads it."""
         setting = self.all[number]
-        if setting.key == "release_percent_per_s" and value >= _STEP_FROM:
+        if setting.key == "release_percent_per_s" and value >= STEP_FROM:
             return "one step"
         return f"{value} {setting.unit}"
 
@@ -154,7 +154,7 @@ class Settings:
             retards.append(min(start, max(round(start - before), self._ground)))
             # beyond the sensor's end nothing is told apart
             fulls.append(min(round(start + width * wide), max(self._far, start + 1)))
-        one_step = release >= _STEP_FROM
+        one_step = release >= STEP_FROM
         return {
             "ceilings.reduction_from_mm": starts,
             "ceilings.retard_from_mm": retards,

@@ -114,7 +114,7 @@ def _answer(facts: dict[str, Any]) -> Iterator[str]:
         f" ({a['landing_speed_mps']:.2f} without)."
     )
     lost = _lost(facts)
-    time = "" if lost is None else f" That costs {lost:+.3f} s at {facts['track']['distance_ft']} ft."
+    time = "" if lost is None else f" That costs {lost:+z.3f} s at {facts['track']['distance_ft']} ft."
     if lost is not None and lost < 0:
         time = f" It is {-lost:.3f} s faster at {facts['track']['distance_ft']} ft."
     yield (
@@ -142,7 +142,7 @@ def _key(facts: dict[str, Any]) -> list[tuple[str, str]]:
         (f"{b['full_cut_s']:.2f} s", "torque-time taken"),
     ]
     if lost is not None:
-        key.append((f"{lost:+.3f} s", f"at {facts['track']['distance_ft']} ft against no control"))
+        key.append((f"{lost:+z.3f} s", f"at {facts['track']['distance_ft']} ft against no control"))
     return key
 
 
@@ -169,7 +169,7 @@ def _tables(facts: dict[str, Any]) -> Iterator[Table]:
             f"{one['feet']} ft", _number(one["nose_s"], 3), _number(one["beam_s"], 3),
             _number(one["speed_kmh"], 1), _number(at, 3), _number(other["beam_s"], 3),
             _number(other["speed_kmh"], 1), _number(other["gap_mm"], 0),
-            "–" if lost is None else f"{lost:+.3f}",
+            "–" if lost is None else f"{lost:+z.3f}",
         ])  # fmt: skip
     yield Table(
         (("mark", False), ("without s", True), ("beam s", True), ("km/h", True), ("with s", True),
