@@ -11,7 +11,7 @@ from bench.compare.page import page
 from bench.compare.report import summary
 from bench.compare.study import Study, read_and_run
 from bench.replay.inputs import Options
-from bench.report.blocks import Page, Panel, Strip, Table, Text
+from bench.report.blocks import Bands, Page, Panel, Strip, Table, Text
 from bench.trace.choice import ColumnChoice
 from tests.replay_support import FILE, write_trace
 
@@ -92,3 +92,26 @@ def test_a_difference_of_the_retard_alone_is_told(tmp_path: Path) -> None:
     assert most > 0
     assert made.answer[0].endswith(f"Only the retard differs, by {most:.1f}° at most.")
     assert f"retard +{most:.1f}°" in strip(made, "trace-1").places[0].title
+
+
+def test_more_calibrations_than_can_be_told_apart(tmp_path: Path) -> None:
+    """Curves of the first ones, each of a look of its own; bands and tables of all."""
+    trace = launches(tmp_path / "run.csv", [150.0])
+    full = "[250, 250]\ngreatest"
+    others = [
+        compile_text(FILE.replace(full, f"[{top}, 240]\ngreatest"), f"{top}.toml") for top in range(241, 248)
+    ]
+    made = compared([trace], A, *others)
+    whole = strip(made, "trace-1")
+    for panel in whole.panels:
+        if isinstance(panel, Panel):
+            looks = [line.look for line in panel.lines if line.label != "lift"]
+            assert len(set(looks)) == len(looks) == 6
+    bands = next(panel for panel in whole.panels if isinstance(panel, Bands))
+    assert [row.label for row in bands.rows if row.label.endswith(" by")] == [f"{c} by" for c in "ABCDEFGH"]
+    said = [text for s in made.sections for b in s.blocks if isinstance(b, Text) for text in b.paragraphs]
+    assert any("of A to F" in text for text in said)
+    taken = next(
+        b for s in made.sections for b in s.blocks if isinstance(b, Table) and b.caption == "What each takes"
+    )
+    assert [row[0] for row in taken.rows] == list("ABCDEFGH")

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from itertools import cycle
 from pathlib import Path
 from typing import Any
 
@@ -52,7 +51,9 @@ from bench.report.reasons import REASON_BARS
 from bench.trace.text import plural
 
 _LOOKS: tuple[Look, ...] = ("run-0", "run-1", "run-2", "run-3", "run-4", "run-5")
-_LIMITS: tuple[Look, ...] = ("limit", "limit-dashed", "limit-dotted")
+_LIMITS: tuple[Look, ...] = (
+    "limit", "limit-dashed", "limit-dotted", "limit-long", "limit-mixed", "limit-pairs",
+)  # fmt: skip
 _AROUND_S = 0.3
 _BY_LAUNCH = "by-launch"
 
@@ -190,6 +191,9 @@ def _trace(trace: dict[str, Any], study: Study, number: int) -> Iterator[Block]:
     name = f"trace-{number + 1}"
     base = recording.sides[0].stepped
     many = len(base.runs) > 1 or any(len(side["launches"]) > 1 for side in trace["sides"])
+    if len(recording.sides) > len(_LOOKS):
+        last = LETTERS[len(_LOOKS) - 1]
+        yield Text([f"Curves are drawn of A to {last}, as many as can be told apart; all else is of all."])
     yield _strip(trace, recording, name)
     columns = [
         ("calibration", False), *([("launch", True)] if many else []), ("peak %", True), ("retard °", True),
@@ -289,7 +293,7 @@ def _strip(trace: dict[str, Any], recording: Recording, name: str) -> Strip:
         "All calibrations over this run, tick by tick",
         series,
         [
-            *_panels(lettered, _same_lift(recording)),
+            *_panels(lettered[: len(_LOOKS)], _same_lift(recording)),
             Bands(bands, [*apart_rows, *reason_rows]),
         ],
         view,
@@ -325,10 +329,6 @@ def _columns(s: Stepped) -> dict[str, Column]:
     return columns
 
 
-def _look(i: int) -> Look:
-    return _LOOKS[i % len(_LOOKS)]
-
-
 def _same_full(sides: list[tuple[str, Side]]) -> list[list[str]]:
     """The letters of the calibrations, those together whose lift of full reduction is the same all along."""
     found: list[tuple[Any, list[str]]] = []
@@ -347,8 +347,8 @@ def _panels(sides: list[tuple[str, Side]], same_lift: bool) -> Iterator[Panel]:
     letters = [letter for letter, _ in sides]
     lifts = [Line("lift", "lift", "main", "A")]
     if not same_lift:
-        lifts = [Line(f"lift, {letter}", "lift", _look(i), letter) for i, letter in enumerate(letters)]
-    for look, shared in zip(cycle(_LIMITS), _same_full(sides), strict=False):
+        lifts = [Line(f"lift, {letter}", "lift", _LOOKS[i], letter) for i, letter in enumerate(letters)]
+    for look, shared in zip(_LIMITS, _same_full(sides), strict=False):
         every = len(shared) == len(letters)
         label = "full reduction" if every else f"full reduction, {' and '.join(shared)}"
         lifts.append(Line(label, "full", look, shared[0]))
@@ -357,7 +357,7 @@ def _panels(sides: list[tuple[str, Side]], same_lift: bool) -> Iterator[Panel]:
         ("Reduction of the cylinder events", "%", "reduction", 190, 10.0),
         ("Retard", "degrees of crank", "retard", 120, 5.0),
     ):
-        lines = [Line(letter, column, _look(i), letter, stepped=True) for i, letter in enumerate(letters)]
+        lines = [Line(letter, column, _LOOKS[i], letter, stepped=True) for i, letter in enumerate(letters)]
         yield Panel(title, unit, lines, height=height, bottom=0.0, least_top=top)
 
 

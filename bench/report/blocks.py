@@ -9,8 +9,8 @@ from typing import Any, Literal
 from bench.report.columns import Column
 
 Look = Literal[
-    "main", "second", "third", "fourth", "pale", "thin", "limit", "limit-dashed", "limit-dotted", "fill",
-    "dots",
+    "main", "second", "third", "fourth", "pale", "thin", "limit", "limit-dashed", "limit-dotted",
+    "limit-long", "limit-mixed", "limit-pairs", "fill", "dots",
     "run-0", "run-1", "run-2", "run-3", "run-4", "run-5",
 ]  # fmt: skip
 """How a line looks: each differs from the others in dash, width or marker as well as in colour. `main` is a

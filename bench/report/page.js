@@ -70,6 +70,9 @@
     limit: ["orange", 1.6, []],
     "limit-dashed": ["orange", 1.6, [8, 4]],
     "limit-dotted": ["orange", 1.8, [2, 4]],
+    "limit-long": ["orange", 1.6, [16, 5]],
+    "limit-mixed": ["orange", 1.6, [10, 3, 2, 3]],
+    "limit-pairs": ["orange", 1.8, [2, 3, 2, 9]],
     fill: ["fill", 1, []],
     dots: ["blue", 0, []],
     "run-0": ["ink", 2.4, []],
@@ -322,7 +325,7 @@
     made.below[0].setv({ major_label_text_font_size: "14px", minor_tick_line_color: null, visible: true });
     made.left[0].setv({ major_label_text_font_size: "14px", minor_tick_line_color: null });
     made.below[0].ticker.desired_num_ticks = innerWidth < 640 ? 4 : 8;
-    if (made.left[0].ticker.desired_num_ticks) made.left[0].ticker.desired_num_ticks = clamp(Math.round(height / 34), 2, 7);
+    if (made.left[0].ticker.desired_num_ticks) made.left[0].ticker.desired_num_ticks = clamp(Math.round(height / 30), 3, 7);
     if (!axis) made.below[0].setv({ major_label_text_font_size: "0px", major_label_standoff: 0 });
     return made;
   }
