@@ -12,12 +12,16 @@ import numpy.typing as npt
 
 from bench.fit.measured import CHANNELS, Measured
 from bench.fit.model import GIVEN, Residuals, Unknown, unknowns, value_of
-from bench.fit.solve import solve, weights
+from bench.fit.solve import Solution, solve, weights
 from bench.vehicle.car import Car
 
 Floats = npt.NDArray[np.float64]
 
-WINDOWS = (0.5, 0.8, 1.2, 2.0, 4.0)
+WINDOWS = (0.3, 0.4, 0.5, 0.65, 0.8, 1.0, 1.2, 1.6, 2.0, 2.8, 4.0)
+# A car whose tyres spin at the launch and one whose tyres grip are two valleys, and no small steps lead from
+# one to the other: the first windows are fitted from each of these grips, in standard deviations.
+STARTS = (0.0, -1.0, 1.0, -2.0, 2.0)
+_CHOSEN_AFTER = 2  # windows
 # How much narrower the runs make what was known before: below the first it counts as known, from the second
 # on the given value is left.
 KNOWN, NOTHING = 0.5, 0.8
@@ -77,31 +81,35 @@ def fit(
     free = unknowns(car, runs, measured)
     longest = max(run.duration for run in runs)
     windows = [w for w in WINDOWS if w < 0.95 * longest] + [min(longest, WINDOWS[-1])]
-    x = np.zeros(len(free))
+    starts = [np.array([grip if u.name == "grip" else 0.0 for u in free]) for grip in STARTS]
     steps = 0
     with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
 
-        def narrow(of: Residuals, start: Floats, settled: float) -> Floats:
+        def narrow(of: Residuals, start: Floats, settled: float) -> Solution:
             nonlocal steps
             found = solve(
                 of, of.jacobian, start, of.low, of.high, settled,
                 lambda step, cost: progress(of.until, step, cost),
             )  # fmt: skip
             steps += found.steps
-            return found.x
+            return found
 
-        for window in windows:
+        for i, window in enumerate(windows, 1):
             of = Residuals(car, runs, free, pool, window)
-            x = narrow(of, x, 1e-3)
+            ends = [narrow(of, np.clip(start, of.low, of.high), 1e-3) for start in starts]
+            if i >= _CHOSEN_AFTER:
+                ends = [min(ends, key=lambda end: end.cost)]
+            starts = [end.x for end in ends]
+        (x,) = starts
         of.noise = [_noise(of, x, i) for i in range(len(runs))]
-        x = narrow(of, x, 1e-4)
+        x = narrow(of, x, 1e-4).x
         sd, _ = _spread(of, x)
         kept = [u for u, s in zip(free, sd, strict=True) if u.run >= 0 or s < NOTHING]
         # Once more with what they do not tell at the given value.
         last = Residuals(car, runs, kept, pool, windows[-1])
         last.noise = of.noise
         start = np.array([v for u, v in zip(free, x, strict=True) if u in kept])
-        found = narrow(last, start, 1e-5)
+        found = narrow(last, start, 1e-5).x
         full = np.zeros(len(free))
         full[[free.index(u) for u in kept]] = found
         of.noise = [_noise(of, full, i) for i in range(len(runs))]
@@ -171,9 +179,7 @@ def _told(given: Car, fitted: Car, u: Unknown, sd: float, kept: bool) -> Told:
     return Told(u.name, verdict, *values, float(sd) * u.sd, u.sd)
 
 
-def _together(
-    free: list[Unknown], kept: list[Unknown], correlation: Floats
-) -> list[tuple[str, str, float]]:
+def _together(free: list[Unknown], kept: list[Unknown], correlation: Floats) -> list[tuple[str, str, float]]:
     pairs = [
         (a.name, b.name, float(correlation[i, k]))
         for i, a in enumerate(free)
@@ -195,4 +201,3 @@ def rest_of(fitted: Fitted) -> list[dict[str, tuple[float, float]]]:
         {name: (rms(before[name]), rms(after[name])) for name in CHANNELS}
         for before, after in zip(fitted.before, fitted.differences, strict=True)
     ]
-

@@ -38,6 +38,8 @@ _NEAR_END_MM = 3.0
 _NO_HEIGHT_MM = 1.0  # a reading below is none
 _SPUN_UP_S = 0.3
 _SHIFT_SHOWS_S = 0.25
+_FALL_MS, _SETTLED_MS = 50, 80  # of a change: the least that is looked at, and until the engine has fallen
+_AHEAD = 1.1  # of the old gear: an engine that pulls through a converter turns faster
 _NEEDS = "a fit needs height, road speed and engine speed"
 
 
@@ -108,10 +110,10 @@ def measure(trace: Trace, car: Car, calibration: CalibrationFile | None) -> Meas
     # a change that begins just before the end of the run shows only after it
     after = (trace.time_s >= launch_s) & (trace.time_s <= until + _SHIFT_SHOWS_S)
     engine = trace.channels["engine_speed"].values[after]
-    shifts = _shifts(trace.time_s[after] - launch_s, engine, share, car, float(time[-1]), notes)
-    return Measured(
-        trace.path, trace.digest, time, values, at_end, end_mm, share, shifts, noise, peak, notes
-    )
+    known = np.isfinite(values["speed"])
+    speed = time[known], values["speed"][known]
+    shifts = _shifts(trace.time_s[after] - launch_s, engine, speed, share, car, float(time[-1]), notes)
+    return Measured(trace.path, trace.digest, time, values, at_end, end_mm, share, shifts, noise, peak, notes)
 
 
 def _command(
@@ -245,10 +247,12 @@ def _share(
 
 
 def _shifts(
-    time: Floats, engine: Floats, share: Floats, car: Car, end: float, notes: list[str]
-) -> tuple[float, ...]:
-    """When each gear change begins: where the engine speed falls fastest within the time of a change, near
-    the speed (or time) at which the car is said to change, and no cut of torque has just begun."""
+    time: Floats, engine: Floats, speed: tuple[Floats, Floats], share: Floats, car: Car, end: float,
+    notes: list[str],
+) -> tuple[float, ...]:  # fmt: skip
+    """When each gear change begins: where the engine speed falls fastest within twice the time of a change,
+    near the speed (or time) at which the car is said to change, and no cut of torque has just begun. `speed`
+    is time and m/s."""
     found: list[float] = []
     known = np.isfinite(engine)
     at = np.arange(0.0, float(time[-1]), 0.001)
@@ -258,32 +262,38 @@ def _shifts(
     rpm = np.interp(at, time[known], engine[known])
     wide = max(1, round(max(2 * usual, 0.01) * 1000))
     smooth = np.convolve(np.pad(rpm, wide, mode="edge"), np.ones(wide) / wide, mode="same")[wide:-wide]
-    change = max(0.03, car.shift_time)
-    ahead = round(change * 1000)
+    ahead = round(2 * max(0.03, car.shift_time) * 1000)
+    road = np.interp(at, *speed) / car.rear_radius * car.final_drive * 30 / pi
     cut = np.interp(at, np.arange(len(share)) * STEP_S, share)  # its last value beyond its end
     for gear, shift_at in enumerate(car.shift_at):
         ratio = car.gear[gear + 1] / car.gear[gear]
         start = found[-1] + 0.3 if found else 0.15
-        possible = np.arange(round(start * 1000), len(at) - ahead - 1)
+        possible = np.arange(round(start * 1000), len(at) - _FALL_MS)
         if len(possible) == 0:
             break
-        fall = smooth[possible] - smooth[possible + ahead]
-        least = 0.25 * (1 - ratio) * smooth[possible]
+        fallen = np.minimum(possible + ahead, len(at) - 1)
+        fall = smooth[possible] - smooth[fallen]
+        least = 0.2 * (1 - ratio) * smooth[possible]
+        # Tyres that grip again let the engine fall as well, but in the same gear it stays ahead of the road.
+        # Where it does, or the trace ends before that shows, only a fall right at the change counts.
+        judged = possible + ahead + _SETTLED_MS
+        slower = judged < len(at)
+        judged = np.minimum(judged, len(at) - 1)
+        slower &= smooth[judged] < _AHEAD * road[judged] * car.gear[gear]
         before = np.maximum(0, possible - 60)
-        steady = np.array([
-            cut[a : b + ahead].min() >= cut[a] - 0.05 for a, b in zip(before, possible, strict=True)
-        ])
+        steady = np.array([cut[a:b].min() >= cut[a] - 0.05 for a, b in zip(before, fallen, strict=True)])
         if car.shift_by_time:
-            near = np.abs(at[possible] - shift_at) < 0.3
+            near = np.abs(at[possible] - shift_at) < np.where(slower, 0.3, 0.06)
         else:
-            near = np.abs(smooth[possible] * pi / 30 / shift_at - 1) < 0.15
+            near = np.abs(smooth[possible] * pi / 30 / shift_at - 1) < np.where(slower, 0.15, 0.03)
         good = (fall > least) & steady & near
         if not good.any():
             break
-        best = possible[int(np.where(good, fall, -np.inf).argmax())]
-        # it begins at the greatest speed just before the fall
-        first = max(0, best - ahead)
-        onset = first + int(smooth[first : best + 1].argmax())
+        which = int(np.where(good, fall, -np.inf).argmax())
+        best = int(possible[which])
+        # It begins at the greatest speed there; spinning tyres keep the engine up for longer.
+        first = max(0, best - (ahead // 4 if slower[which] else ahead))
+        onset = first + int(smooth[first : best + ahead // 4].argmax())
         if at[onset] > end:
             break
         found.append(float(at[onset]))
