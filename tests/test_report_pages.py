@@ -334,6 +334,34 @@ def test_zoom_by_keys_buttons_and_mouse(browser: Browser, made: Made) -> None:
         assert it.view == pytest.approx((a, b), abs=0.02)
 
 
+@pytest.mark.parametrize("kind", ["replay", "search"])
+def test_every_place_that_keys_reach_is_seen(browser: Browser, made: Made, kind: str) -> None:
+    """Tab goes to everything there is to use, one after the other, and where it is is shown (WCAG 2.2, 2.4.7
+    and 2.4.11)."""
+    with opened(browser, made(kind) / "report.html") as it:
+        reached = 0
+        while True:
+            it.page.keyboard.press("Tab")
+            now = it.page.evaluate(
+                "() => { const e = document.activeElement; if (e === document.body) return null;"
+                " const b = e.getBoundingClientRect(), s = getComputedStyle(e);"
+                " const y = (Math.max(b.top, 0) + Math.min(b.bottom, innerHeight)) / 2;"
+                " const at = document.elementFromPoint(b.left + Math.min(b.width, 20) / 2, y);"
+                " return { text: e.tagName + '.' + e.className, ring: s.outlineStyle !== 'none',"
+                "   free: at !== null && (e.contains(at) || at.contains(e)) }; }"
+            )
+            if now is None:
+                break
+            assert now["ring"], now
+            assert now["free"], now
+            reached += 1
+        there = it.page.evaluate(
+            "[...document.querySelectorAll('a, button, summary, [tabindex=\"0\"]')]"
+            ".filter((one) => one.checkVisibility()).length"
+        )
+        assert reached == there > 20
+
+
 def test_a_finger_reads_and_two_zoom(browser: Browser, made: Made) -> None:
     how: dict[str, Any] = {"width": 390, "height": 844, "has_touch": True, "is_mobile": True}
     with opened(browser, made("replay") / "report.html", **how) as it:

@@ -179,13 +179,14 @@ def _rose(facts: dict[str, Any]) -> str:
 def _took(facts: dict[str, Any]) -> str:
     torque = facts["torque"]
     most = max(launch["greatest_reduction_permille"] for launch in facts["launches"])
+    several = "s" if len(facts["launches"]) > 1 else ""
     if not torque["reduced_s"]:
         return "No cylinder event was asked to be skipped." + (
             " Only the spark was retarded." if torque["retarded_s"] else ""
         )
     return (
         f"The controller skipped up to {most / 10:.1f} % of the cylinder events, {torque['full_cut_s']:.3f} s"
-        f" of full torque in all ({100 * torque['share_taken']:.1f} % of the run)."
+        f" of full torque in all ({100 * torque['share_taken']:.1f} % of the run{several})."
     )
 
 

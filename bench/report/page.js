@@ -342,7 +342,12 @@
     for (const lines of made.center) if ("grid_line_color" in lines) lines.setv({ grid_line_color: grid ? colour("grid") : null });
   }
 
-  const show = (made, place) => Bokeh.Plotting.show(made, place);
+  async function show(made, place) {
+    const shown = await Bokeh.Plotting.show(made, place);
+    // The library takes the focus in each plot, and shows nothing of it; keys are heard by the whole figure.
+    for (const inner of place.children) inner.inert = true;
+    return shown;
+  }
 
   class Strip {
     constructor(spec) {
