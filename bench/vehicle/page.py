@@ -110,8 +110,7 @@ def _answer(facts: dict[str, Any]) -> Iterator[str]:
     a, b = facts["without"], facts["with"]
     yield (
         f"The model's nose rises by {b['peak_lift_mm']:.0f} mm with this calibration and"
-        f" {a['peak_lift_mm']:.0f} mm without, and lands at {b['landing_speed_mps']:.2f} m/s"
-        f" ({a['landing_speed_mps']:.2f} without)."
+        f" {a['peak_lift_mm']:.0f} mm without. {_landings(facts)}"
     )
     lost = _lost(facts)
     time = "" if lost is None else f" That costs {lost:+z.3f} s at {facts['track']['distance_ft']} ft."
@@ -122,6 +121,19 @@ def _answer(facts: dict[str, Any]) -> Iterator[str]:
         f" {b['full_cut_s']:.2f} s of full torque in all.{time}"
     )
     yield MODEL
+
+
+def _landings(facts: dict[str, Any]) -> str:
+    """How hard it lands with and without, and where it does not: a car that turned over has no landing."""
+    sides = [(side, facts[side]["landing_speed_mps"]) for side in ("with", "without")]
+    landed = [f"at {speed:.2f} m/s {side} it" for side, speed in sides if speed]
+    never = [f"never {side} it" for side, speed in sides if not speed]
+    return f"It lands {', '.join([*landed, *never])}."
+
+
+def _landing(side: dict[str, Any]) -> str:
+    speed = side["landing_speed_mps"]
+    return f"{speed:.2f} m/s" if speed else "none"
 
 
 def _lost(facts: dict[str, Any]) -> float | None:
@@ -137,7 +149,7 @@ def _key(facts: dict[str, Any]) -> list[tuple[str, str]]:
     lost = _lost(facts)
     key = [
         (f"{b['peak_lift_mm']:.0f} mm", f"greatest lift, {a['peak_lift_mm']:.0f} mm without"),
-        (f"{b['landing_speed_mps']:.2f} m/s", f"landing, {a['landing_speed_mps']:.2f} m/s without"),
+        (_landing(b), f"landing, {_landing(a)} without"),
         (f"{b['bar_force_n'] / 1000:.1f} kN", f"on the bar, {a['bar_force_n'] / 1000:.1f} kN without"),
         (f"{b['full_cut_s']:.2f} s", "torque-time taken"),
     ]
