@@ -216,3 +216,12 @@ def test_a_long_name_may_be_parted_at_its_joints_and_a_number_nowhere() -> None:
     assert "<bdi>latch.<wbr>hold_<wbr>ms</bdi>" in page
     assert "<bdi>0.125</bdi>" in page
     assert "<bdi>&lt;a.<wbr>b&gt;&amp;amp;.<wbr>toml</bdi>" in page
+
+
+def test_a_table_has_half_the_page_only_where_it_fits() -> None:
+    def page(*row: str) -> str:
+        table = Table([("key", False), ("A", True)], [row], ids=["x"])
+        return render(Page("", "", [], [Section("", [table])], [], []))
+
+    assert '<div class="table narrow"' in page("latch.hold_ms", "300 ms")
+    assert '<div class="table"' in page("progress.expected.elapsed_ms", "0, 500, 1000, 1500, 2000, 3000 ms")

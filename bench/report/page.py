@@ -10,7 +10,7 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from bench.report.blocks import Bands, Cell, Events, Page, Panel, Points, Strip
+from bench.report.blocks import Bands, Cell, Events, Page, Panel, Points, Strip, Table
 from bench.report.columns import Column, packed
 from bench.trace.text import shown
 
@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 _HERE = Path(__file__).parent
 _LONGEST = 2000  # letters of a text that are shown
 _JOINT = re.compile(r"([._/])(?=[^\W\d_])")  # in a name, never in a number
+_HALF = 66  # letters that have room in half of a wide page
 _SCRIPTS = ("bokeh.min.js", "bokeh-api.min.js")
 
 
@@ -120,11 +121,19 @@ def _template() -> Environment:
         lstrip_blocks=True,
     )  # fmt: skip
     made.filters["cell"] = lambda cell: cell if isinstance(cell, Cell) else Cell(str(cell))
+    made.filters["narrow"] = _narrow
     # Control characters, and those that turn the direction of writing, are shown by their numbers.
     made.filters["shown"] = lambda text: shown(str(text), _LONGEST)
     made.filters["parts"] = lambda text: _parts(shown(str(text), _LONGEST))
     made.filters["lines"] = lambda text: "\n".join(shown(line, _LONGEST) for line in text.splitlines())
     return made
+
+
+def _narrow(table: Table) -> bool:
+    """Whether a table fits into half of a wide page with no name parted."""
+    rows = [[title for title, _ in table.columns], *table.rows]
+    texts = [[cell.text if isinstance(cell, Cell) else str(cell) for cell in row] for row in rows]
+    return sum(max(map(len, column)) for column in zip(*texts, strict=True)) <= _HALF
 
 
 def _parts(text: str) -> Markup:
