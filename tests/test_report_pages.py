@@ -421,7 +421,7 @@ def test_on_paper(browser: Browser, made: Made, kind: str) -> None:
             seen = np.asarray(Image.open(io.BytesIO(picture.screenshot())).convert("L"))
             assert np.median(seen) > 240
             assert seen.min() < 80
-        assert it.page.locator(".buttons, .tools button").filter(visible=True).count() == 0
+        assert it.page.locator(".buttons, .tools button, .tip").filter(visible=True).count() == 0
         assert it.page.locator("details:not([open])").count() == 0
         assert wider_than_window(it.page) == 0
         it.page.emulate_media(media="screen")
