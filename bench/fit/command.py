@@ -17,6 +17,7 @@ from bench.trace.options import trace_options
 
 if TYPE_CHECKING:
     from bench.calibration import CalibrationFile
+    from bench.fit.measured import Measured
     from bench.trace.choice import ColumnChoice
 
 
@@ -80,6 +81,7 @@ def fit(
             measure(read_trace(path, choice), vehicle.car, calibration)
             for path, calibration in zip(traces, by_run, strict=True)
         ]
+        _refuse_twins(runs)
         with _progress_line() as progress:
             done = Fit(vehicle, runs, by_run, known, find(vehicle.car, runs, known, progress))
         found = facts(done, command_line())
@@ -91,6 +93,18 @@ def fit(
     from bench.fit.screen import show
 
     show(found, out)
+
+
+def _refuse_twins(runs: list[Measured]) -> None:
+    """Refuse a recording that was given twice."""
+    from bench.errors import UserError
+
+    first: dict[str, Path] = {}
+    for run in runs:
+        if run.digest in first:
+            what = f"the same recording as {first[run.digest]}"
+            raise UserError(what, run.path, "give each run once; it would count twice")
+        first[run.digest] = run.path
 
 
 def _named(path: str) -> str:

@@ -18,7 +18,13 @@ from bench.trace.choice import option_name
 from bench.trace.grid import on_grid
 from bench.trace.model import Trace
 from bench.vehicle.car import Car
-from controller.constants import FRONT_WHEEL_SPEED
+from controller.constants import (
+    FAULT_AT_LAUNCH,
+    FAULT_FALL,
+    FAULT_SENSOR,
+    FAULT_STUCK,
+    FRONT_WHEEL_SPEED,
+)
 
 if TYPE_CHECKING:
     from bench.calibration import CalibrationFile
@@ -32,6 +38,8 @@ SHORTEST_S = 0.5
 CHANNELS = {"height": "mm", "speed": "m/s", "engine": "rpm"}
 # What is taken of each channel's noise where standing shows less, in the units of CHANNELS.
 NOISE = {"height": 1.0, "speed": 0.1, "engine": 20.0}
+# A sample farther than this from those around is a spike and tells nothing.
+ALONE = {"height": 40.0, "speed": 3.0, "engine": 500.0}
 _STOOD_S = 1.0
 _CLEAR_MM = 25.0  # of lift beyond the droop: the wheels have left the ground
 _NEAR_END_MM = 3.0
@@ -40,6 +48,7 @@ _SPUN_UP_S = 0.3
 _SHIFT_SHOWS_S = 0.25
 _FALL_MS, _SETTLED_MS = 50, 80  # of a change: the least that is looked at, and until the engine has fallen
 _AHEAD = 1.1  # of the old gear: an engine that pulls through a converter turns faster
+_LOST = FAULT_SENSOR | FAULT_FALL | FAULT_STUCK | FAULT_AT_LAUNCH
 _NEEDS = "a fit needs height, road speed and engine speed"
 
 
@@ -88,18 +97,29 @@ def measure(trace: Trace, car: Car, calibration: CalibrationFile | None) -> Meas
         "speed": trace.channels["speed"].values[samples] / 3.6,
         "engine": trace.channels["engine_speed"].values[samples].copy(),
     }
+    for name, limit in ALONE.items():
+        alone = _alone(values[name], limit)
+        if alone.any():
+            values[name][alone] = np.nan
+            notes.append(f"{name}: {np.count_nonzero(alone)} samples far from all others near them, left out")
     end_mm = car.sensor_farthest * 1000
     if calibration is not None:
         end_mm = min(end_mm, max(calibration.row("sensor_height")) / 16)
     rest, noise = _standing(trace, height, launch_s, car, notes)
+    if not 0 < rest < end_mm:
+        what = f"the nose stands at {rest:.0f} mm before the launch and the sensor ends at {end_mm:.0f} mm"
+        raise UserError(what, trace.path, "if its unit is another, --height-column NAME:UNIT")
     at_end = _beyond(values["height"], end_mm, car.beyond_high)
     gain = car.wheelbase / (car.wheelbase + car.sensor_ahead)
     seen = np.where(at_end, end_mm, values["height"])
     peak = float(np.nanmax(seen) - rest) * gain
     least = car.droop * 1000 + _CLEAR_MM
     if peak < least:
-        what = f"no lift: the front axle rises {peak:.0f} mm at most, the wheels leave the ground at about"
-        raise UserError(f"{what} {car.droop * 1000:.0f} mm", trace.path, "a fit needs a run with a lift")
+        what = (
+            f"no lift: from {rest:.0f} mm at rest the front axle rises {peak:.0f} mm at most,"
+            f" the wheels leave the ground at about {car.droop * 1000:.0f} mm"
+        )
+        raise UserError(what, trace.path, "a fit needs a run with a lift, and the height in its right unit")
     if calibration is not None and calibration.number("speed_source") == FRONT_WHEEL_SPEED:
         _forget_air(time, values, (seen - rest) * gain)
         notes.append("speed: of a front wheel, so it counts only while the front wheels are on the ground")
@@ -122,15 +142,25 @@ def _command(
     """Tick (us), the trace's time of the launch, and from there on reduction (0.1 %) and retard
     (0.1 degree)."""
     if calibration is not None:
+        from bench.replay.drawn import fault_names
         from bench.replay.inputs import from_trace
         from bench.replay.run import engine_to_use, run
 
         inputs = from_trace(trace, calibration)
         notes += inputs.notes
         done = run(engine_to_use(None)[0], calibration.image, inputs.arrays)
-        first = _first_launch(inputs.arrays["armed"], inputs.arrays["launch"], trace)
+        first = _first_launch(inputs.arrays["armed"], inputs.arrays["launch"], trace, notes)
         notes.append("torque: what the calibration commands over the trace, replayed")
         ticks = done.ticks
+        end = first + round(LONGEST_S * 1e6 / calibration.tick_us)
+        failed = np.asarray(ticks["faults"][first:end]) & _LOST
+        if failed.any():
+            seconds = np.count_nonzero(failed) * calibration.tick_us / 1e6
+            which = fault_names(int(np.bitwise_or.reduce(failed)))
+            notes.append(
+                f"torque: {seconds:.3f} s of it in fault ({which}); if the car's own controller saw what the"
+                " recording lost, its torque was another one"
+            )
         return calibration.tick_us, inputs.time_s(first), ticks["reduction"][first:], ticks["retard"][first:]
     tick_us = 1000
     grid = on_grid(trace, tick_us, 0.1)
@@ -145,7 +175,7 @@ def _command(
         )
     )  # fmt: skip
     notes += switches.notes
-    first = _first_launch(switches.armed, switches.launch, trace)
+    first = _first_launch(switches.armed, switches.launch, trace, notes)
     command = []
     for role in ("request_reduction", "request_retard"):
         known = grid.values.get(role, np.zeros(grid.n))
@@ -157,8 +187,10 @@ def _command(
     return tick_us, grid.start_s + first * tick_us / 1e6, command[0], command[1]
 
 
-def _first_launch(armed: npt.NDArray[Any], launch: npt.NDArray[Any], trace: Trace) -> int:
+def _first_launch(armed: npt.NDArray[Any], launch: npt.NDArray[Any], trace: Trace, notes: list[str]) -> int:
     both = spans((armed > 0) & (launch > 0))
+    if len(both) > 1:
+        notes.append(f"launches: {len(both)} in the trace, the first is taken")
     if not both:
         right = "a fit needs a run from its launch on: a launch switch, or a speed that leaves a standstill"
         raise UserError("no launch found", trace.path, right)
@@ -246,6 +278,17 @@ def _share(
     return np.where(ticks < 0, 1.0, told[np.clip(ticks, 0, len(told) - 2)])
 
 
+def _alone(values: Floats, limit: float) -> Bools:
+    """Which samples stand alone: farther than the limit from the median of the five known ones around."""
+    alone = np.zeros(len(values), dtype=np.bool_)
+    known = np.flatnonzero(~np.isnan(values))
+    if len(known) >= 5:
+        around = np.lib.stride_tricks.sliding_window_view(np.pad(values[known], 2, mode="edge"), 5)
+        with np.errstate(invalid="ignore"):  # beyond the sensor it is infinite all around
+            alone[known] = np.abs(values[known] - np.median(around, axis=1)) > limit
+    return alone
+
+
 def _shifts(
     time: Floats, engine: Floats, speed: tuple[Floats, Floats], share: Floats, car: Car, end: float,
     notes: list[str],
@@ -254,7 +297,7 @@ def _shifts(
     near the speed (or time) at which the car is said to change, and no cut of torque has just begun. `speed`
     is time and m/s."""
     found: list[float] = []
-    known = np.isfinite(engine)
+    known = np.isfinite(engine) & ~_alone(engine, ALONE["engine"])
     at = np.arange(0.0, float(time[-1]), 0.001)
     if np.count_nonzero(known) < 10:
         return ()

@@ -125,8 +125,8 @@ def notes(fit: Fit) -> list[str]:
         if _poor(rest):
             found.append(
                 f"{run.path.name}: the fitted car stays {rest['height'][1]:.0f} mm and"
-                f" {rest['engine'][1]:.0f} rpm (rms) away from the trace; the model or a given value is wrong"
-                " there: do not predict from it before that is found"
+                f" {rest['engine'][1]:.0f} rpm (rms) away from the trace; the model, a given value, the"
+                " calibration or the recording is wrong there: do not predict from it before that is found"
             )
         if run.at_end.any():
             found.append(
