@@ -218,6 +218,7 @@ def _until(trace: Trace, launch_s: float) -> float:
     """The last time that belongs to the pull: where the speed is greatest, or LONGEST_S after the launch."""
     speed = trace.channels["speed"]
     inside = speed.valid & (trace.time_s >= launch_s) & (trace.time_s <= launch_s + LONGEST_S)
+    inside[inside] = ~_alone(speed.values[inside] / 3.6, ALONE["speed"])
     if not inside.any():
         return launch_s
     time, values = trace.time_s[inside], speed.values[inside]
@@ -283,7 +284,7 @@ def _alone(values: Floats, limit: float) -> Bools:
     alone = np.zeros(len(values), dtype=np.bool_)
     known = np.flatnonzero(~np.isnan(values))
     if len(known) >= 5:
-        around = np.lib.stride_tricks.sliding_window_view(np.pad(values[known], 2, mode="edge"), 5)
+        around = np.lib.stride_tricks.sliding_window_view(np.pad(values[known], 2, mode="reflect"), 5)
         with np.errstate(invalid="ignore"):  # beyond the sensor it is infinite all around
             alone[known] = np.abs(values[known] - np.median(around, axis=1)) > limit
     return alone
