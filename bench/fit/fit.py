@@ -29,7 +29,7 @@ Z80, Z95 = 1.2816, 1.9600
 # What the runs tell counts for this much wider than noise alone makes it: a replayed command comes some
 # milliseconds early or late, and the model bends where its first derivatives are straight. In recoveries of
 # known cars intervals of 80 and 95 % held 67 and 80 % of the true values without it (6 cars), 76 and 90 %
-# with 1.6, 84 and 96 % with 2 (8 other cars).
+# with 1.6, 84 and 96 % with 2 (8 other cars), and 79 and 90 % with 2 in a later recovery (12 cars).
 WIDER = 2.0
 _TOGETHER = 0.9
 

@@ -1,1 +1,1 @@
-"""The pictures of README.md, and the command that takes those of pages."""
+"""The pictures of README.md: screens takes those of pages, walk those of plots."""

@@ -1,0 +1,76 @@
+"""python -m bench.readme.walk: README's way from a run to a verified device, walked.
+
+Runs the commands that stand in that section of README.md, in the root of the repository, says which lines
+README shows that they did not print, and copies the pictures they made (and that of `bench/run`) into this
+folder. It takes some minutes, and needs what the emulated board needs.
+"""
+
+from __future__ import annotations
+
+import re
+import shutil
+import subprocess
+import time
+from pathlib import Path
+
+import click
+
+HERE = Path(__file__).parent
+ROOT = HERE.parent.parent
+_SECTION = "## From a run to a verified device\n"
+# What README's pictures of plots are copies of.
+PICTURES = {
+    "clean_launch.png": "demo/run.png",
+    "fit.png": "fit/fit.png",
+    "search.png": "search/search.png",
+    "predict.png": "predict/predict.png",
+}
+_RATE = re.compile(r", \d+ a second")  # of this machine, now
+
+
+@click.command()
+@click.option("--pictures", is_flag=True, help="Only copy the pictures of the walk before.")
+def main(pictures: bool) -> None:
+    """Walk README's way from a run to a verified device, and copy its pictures."""
+    missing: list[str] = []
+    if not pictures:
+        (ROOT / "out").mkdir(exist_ok=True)
+        for command, shown in [("bench/run", []), *steps((ROOT / "README.md").read_text(encoding="utf-8"))]:
+            click.echo(command)
+            begun = time.monotonic()
+            done = subprocess.run(
+                ["bash", "-c", command], cwd=ROOT, stdout=subprocess.PIPE, text=True, check=True
+            )
+            click.echo(f"{done.stdout}took {time.monotonic() - begun:.0f} s\n")
+            missing += not_printed(shown, done.stdout)
+    for name, made in PICTURES.items():
+        shutil.copyfile(ROOT / "out" / made, HERE / name)
+        click.echo(f"out/{made} > {HERE.relative_to(ROOT) / name}")
+    for line in missing:
+        click.echo(f"README shows what was not printed: {line}")
+    click.get_current_context().exit(1 if missing else 0)
+
+
+def steps(readme: str) -> list[tuple[str, list[str]]]:
+    """The commands of the section, each with the lines that are shown until the next one."""
+    section = readme.partition(_SECTION)[2].partition("\n## ")[0]
+    found: list[tuple[str, list[str]]] = []
+    for block in re.findall(r"(?:^ {4}.+\n)+", section, flags=re.MULTILINE):
+        if re.match(r" +(bench/run|sed) ", block):
+            found.append((block.replace("\\\n", " ").strip(), []))
+        else:
+            found[-1][1].extend(block.splitlines())
+    return found
+
+
+def not_printed(shown: list[str], printed: str) -> list[str]:
+    """Which shown lines were not printed, whatever the spaces, line ends and rates."""
+
+    def plain(text: str) -> str:
+        return _RATE.sub("", " ".join(text.split()))
+
+    return [line.strip() for line in shown if plain(line) not in plain(printed)]
+
+
+if __name__ == "__main__":
+    main()
