@@ -88,7 +88,8 @@ def test_a_failed_sensor_does_not_spoil_a_fit(name):
     assert abs(peak_mm(found.car) - peak_mm(true)) < 5 < abs(peak_mm(given) - peak_mm(true))
     said = " ".join(measured.notes)
     assert ("in fault (sensor" in said) == (name != "out_of_range")
-    assert ("height: " in said and "left out" in said) == (name == "spike_train")
+    assert ("far from all others near them" in said) == (name == "spike_train")
+    assert ("sensor's lower end" in said) == (name == "out_of_range")
     assert measured.at_end.any() == (name == "out_of_range")
 
 
@@ -215,3 +216,26 @@ def test_from_a_run_to_a_verified_device(tmp_path, capsys):
     with device("--bug", "hold-short") as port:
         code = liftlatch("verify", run, "--calibration", CALIBRATION_PATH, "--port", port)
     assert code == 1
+
+
+@pytest.mark.slow
+def test_a_sensor_that_ends_below_what_the_file_says(tmp_path):
+    """Without a calibration: full torque, so nothing else hangs on the height."""
+    true = replace(demo().car, cg_height=demo().car.cg_height * 1.04, grip=demo().car.grip * 0.97)
+    lines = record(tmp_path / "run.csv", true, 2.0, 21, controlled=False).read_text().splitlines()
+    cells = [line.split(",") for line in lines]
+    for row in cells[2:]:
+        row[1] = f"{min(max(float(row[1]), 60.0), 330.0):.2f}"
+    run = measure(read_trace(written(tmp_path / "clipped.csv", cells)), demo().car, None)
+    assert any(note.startswith("height: the sensor ends at 330 mm") for note in run.notes)
+    assert run.end_mm == 330
+    assert run.at_end.any()
+    found = fit(demo().car, [run], frozenset())
+    assert left(found)[0] < 1.3
+    assert abs(peak_mm(found.car) - peak_mm(true)) < 5 < abs(peak_mm(demo().car) - peak_mm(true))
+
+
+def test_readings_of_a_coarse_logger_are_no_end_of_a_sensor(tmp_path, rows):
+    coarse = [*rows[:2], *([row[0], f"{round(float(row[1]) / 20) * 20}", *row[2:]] for row in rows[2:])]
+    run = measure(read_trace(written(tmp_path / "coarse.csv", coarse)), demo().car, calibration())
+    assert not any("end" in note for note in run.notes if note.startswith("height: "))

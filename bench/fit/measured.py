@@ -43,6 +43,7 @@ ALONE = {"height": 40.0, "speed": 3.0, "engine": 500.0}
 _STOOD_S = 1.0
 _CLEAR_MM = 25.0  # of lift beyond the droop: the wheels have left the ground
 _NEAR_END_MM = 3.0
+_FLAT = 6  # equal readings, one after the other
 _NO_HEIGHT_MM = 1.0  # a reading below is none
 _SPUN_UP_S = 0.3
 _SHIFT_SHOWS_S = 0.25
@@ -109,6 +110,7 @@ def measure(trace: Trace, car: Car, calibration: CalibrationFile | None) -> Meas
     if not 0 < rest < end_mm:
         what = f"the nose stands at {rest:.0f} mm before the launch and the sensor ends at {end_mm:.0f} mm"
         raise UserError(what, trace.path, "if its unit is another, --height-column NAME:UNIT")
+    end_mm = _clipped(values["height"], rest, end_mm, notes)
     at_end = _beyond(values["height"], end_mm, car.beyond_high)
     gain = car.wheelbase / (car.wheelbase + car.sensor_ahead)
     seen = np.where(at_end, end_mm, values["height"])
@@ -241,6 +243,29 @@ def _standing(
     rest = float(np.median(stood))
     noise["height"] = max(0.5, 1.4826 * float(np.median(np.abs(stood - rest))))
     return rest, noise
+
+
+def _clipped(height: Floats, rest: float, end_mm: float, notes: list[str]) -> float:
+    """Where the sensor really ends: noise never shows the same height again and again, so a stretch of equal
+    readings at the very top is an end below `end_mm`. Those at the very bottom become NaN."""
+    known = np.flatnonzero(np.isfinite(height) & (height >= _NO_HEIGHT_MM))
+    readings = height[known]
+    if len(readings) < 2 * _FLAT:
+        return end_mm
+    same = np.diff(readings) == 0
+    flat = [(first, last + 1) for first, last in spans(same) if last + 1 - first >= _FLAT]
+    others = np.count_nonzero(same) - sum(last - first - 1 for first, last in flat)
+    if others > 0.2 * len(readings):
+        return end_mm  # as coarse as that any height comes again
+    for first, last in flat:
+        at = float(readings[first])
+        if at == readings.max() and rest + _CLEAR_MM < at < end_mm - _NEAR_END_MM:
+            notes.append(f"height: the sensor ends at {at:.0f} mm, where it stays for {last - first} samples")
+            end_mm = at
+        elif at == readings.min() and at < rest - _CLEAR_MM:
+            notes.append(f"height: {last - first} samples at the sensor's lower end ({at:.0f} mm), left out")
+            height[known[first:last]] = np.nan
+    return end_mm
 
 
 def _beyond(height: Floats, end_mm: float, beyond_high: bool) -> Bools:
