@@ -239,3 +239,15 @@ def test_readings_of_a_coarse_logger_are_no_end_of_a_sensor(tmp_path, rows):
     coarse = [*rows[:2], *([row[0], f"{round(float(row[1]) / 20) * 20}", *row[2:]] for row in rows[2:])]
     run = measure(read_trace(written(tmp_path / "coarse.csv", coarse)), demo().car, calibration())
     assert not any("end" in note for note in run.notes if note.startswith("height: "))
+
+
+@pytest.mark.slow
+def test_a_gear_change_behind_a_loose_converter():
+    """The demo run whose engine falls by 2 % at its change: fitted down to the noise, so it is right."""
+    (run,) = (run for run in RUNS if run.name == "engine_curve")
+    given = replace(car_with(run.changes).car, cg_height=0.59)
+    measured = measure(read_trace(ROOT / "traces" / "engine_curve.csv"), given, calibration())
+    assert len(measured.shifts) == 1
+    found = fit(given, [measured], frozenset())
+    assert left(found)[0] < 1.2
+    assert rms(found.differences[0]["engine"]) < 30

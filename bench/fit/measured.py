@@ -48,6 +48,7 @@ _NO_HEIGHT_MM = 1.0  # a reading below is none
 _SPUN_UP_S = 0.3
 _SHIFT_SHOWS_S = 0.25
 _FALL_MS, _SETTLED_MS = 50, 80  # of a change: the least that is looked at, and until the engine has fallen
+_SPINNING = 1.8  # times the old gear's speed
 _AHEAD = 1.1  # of the old gear: an engine that pulls through a converter turns faster
 _LOST = FAULT_SENSOR | FAULT_FALL | FAULT_STUCK | FAULT_AT_LAUNCH
 _NEEDS = "a fit needs height, road speed and engine speed"
@@ -292,6 +293,18 @@ def _forget_air(time: Floats, values: dict[str, Floats], lift_mm: Floats) -> Non
         values["speed"][(time >= time[first]) & (time < until)] = np.nan
 
 
+def _held_back(rpm: Floats, road: Floats, top: int, shift_at: float) -> bool:
+    """Whether the engine (ms by ms) is at the speed of the change at `top`, turns clearly slower from then
+    on, and drives tyres that do not spin."""
+    later = rpm[top + 300 :]
+    return (
+        len(later) > 200
+        and abs(rpm[top] * pi / 30 / shift_at - 1) < 0.02
+        and float(later.max()) < 0.99 * rpm[top]
+        and rpm[top] < _SPINNING * road[top]
+    )
+
+
 def _share(
     car: Car, tick_us: int, reduction: npt.NDArray[Any], retard: npt.NDArray[Any], duration: float
 ) -> Floats:
@@ -356,9 +369,14 @@ def _shifts(
         else:
             near = np.abs(smooth[possible] * pi / 30 / shift_at - 1) < np.where(slower, 0.15, 0.03)
         good = (fall > least) & steady & near
-        if not good.any():
-            break
         which = int(np.where(good, fall, -np.inf).argmax())
+        if not good.any():
+            # Behind a loose converter the engine falls too little, but from there on it turns no faster.
+            which = int(smooth[possible].argmax())
+            if car.shift_by_time or not _held_back(
+                smooth, road * car.gear[gear], int(possible[which]), shift_at
+            ):
+                break
         best = int(possible[which])
         # It begins at the greatest speed there; spinning tyres keep the engine up for longer.
         first = max(0, best - (ahead // 4 if slower[which] else ahead))

@@ -1,8 +1,8 @@
 """python -m bench.readme.walk: README's way from a run to a verified device, walked.
 
-Runs the commands that stand in that section of README.md, in the root of the repository, says which lines
-README shows that they did not print, and copies the pictures they made (and that of `bench/run`) into this
-folder. It takes some minutes, and needs what the emulated board needs.
+Runs the commands that stand in that section of README.md, in a new out/walk, says which lines README shows
+that they did not print, and copies the pictures they made (and that of `bench/run`) into this folder. It
+takes some minutes, and needs what the emulated board needs.
 """
 
 from __future__ import annotations
@@ -17,6 +17,7 @@ import click
 
 HERE = Path(__file__).parent
 ROOT = HERE.parent.parent
+WALK = ROOT / "out" / "walk"
 _SECTION = "## From a run to a verified device\n"
 # What README's pictures of plots are copies of.
 PICTURES = {
@@ -25,6 +26,7 @@ PICTURES = {
     "search.png": "search/search.png",
     "predict.png": "predict/predict.png",
 }
+_DEMO = "bench/run replay traces/clean_launch.csv --calibration traces/demo.toml --out out/demo"
 _RATE = re.compile(r", \d+ a second")  # of this machine, now
 
 
@@ -34,18 +36,21 @@ def main(pictures: bool) -> None:
     """Walk README's way from a run to a verified device, and copy its pictures."""
     missing: list[str] = []
     if not pictures:
-        (ROOT / "out").mkdir(exist_ok=True)
-        for command, shown in [("bench/run", []), *steps((ROOT / "README.md").read_text(encoding="utf-8"))]:
+        shutil.rmtree(WALK, ignore_errors=True)
+        (WALK / "out").mkdir(parents=True)
+        for name in ("bench", "traces"):
+            (WALK / name).symlink_to(ROOT / name)
+        for command, shown in [(_DEMO, []), *steps((ROOT / "README.md").read_text(encoding="utf-8"))]:
             click.echo(command)
             begun = time.monotonic()
             done = subprocess.run(
-                ["bash", "-c", command], cwd=ROOT, stdout=subprocess.PIPE, text=True, check=True
+                ["bash", "-c", command], cwd=WALK, stdout=subprocess.PIPE, text=True, check=True
             )
             click.echo(f"{done.stdout}took {time.monotonic() - begun:.0f} s\n")
             missing += not_printed(shown, done.stdout)
     for name, made in PICTURES.items():
-        shutil.copyfile(ROOT / "out" / made, HERE / name)
-        click.echo(f"out/{made} > {HERE.relative_to(ROOT) / name}")
+        shutil.copyfile(WALK / "out" / made, HERE / name)
+        click.echo(f"{WALK.relative_to(ROOT)}/out/{made} > {HERE.relative_to(ROOT) / name}")
     for line in missing:
         click.echo(f"README shows what was not printed: {line}")
     click.get_current_context().exit(1 if missing else 0)
