@@ -17,6 +17,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from websockets.exceptions import InvalidStatus
+from websockets.sync.client import connect
 
 from bench.calibration import CalibrationMistakes, compile_text, load
 from bench.cautions import CAUTIONS
@@ -32,6 +33,7 @@ from tests.desk_support import (
     TOKEN,
     TRACES,
     Page,
+    Program,
     Served,
     copy_of_demo,
     recorded,
@@ -272,6 +274,54 @@ def test_a_draft_of_a_file_that_was_changed_since_is_not_lost_and_not_saved_over
     session.close()
 
 
+def test_unsaved_work_outlives_a_file_of_another_kind_on_disk(session: Session, file: Path) -> None:
+    session.set({"hold": 250})
+    other = file.read_text().replace("speed_kmh = [0, 80, 160, 250]", "speed_mph = [0, 50, 100, 155]")
+    file.write_text(other)
+    with pytest.raises(UserError, match="save this work under another name"):
+        session.take_from_disk()
+    assert session.values["hold"] == 250
+    session.save("mine.toml")
+    assert load(session.source).number("hold_ticks") == 250
+    assert file.read_text() == other
+
+
+def test_killed_between_the_file_and_the_draft_it_is_saved(file: Path) -> None:
+    killed_while_at_work(file)
+    before = file.read_text()
+    file.write_text(before.replace("hold_ms = 300 ", "hold_ms = 222 ", 1))
+    session = Session(file)
+    assert not session.unsaved
+    assert not session.changed_on_disk
+    assert session.notices == []
+    session.undo()
+    assert session.values["hold"] == 111
+    session.close()
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP, signal.SIGINT])
+def test_work_of_the_last_moment_is_kept_at_every_signal(number: int, file: Path, tmp_path: Path) -> None:
+    with Program(state_folder().parents[1], "--calibration", file) as program:
+        address = program.address.replace("http:", "ws:") + "live"
+        with connect(address, max_size=None, origin=program.root) as socket:
+            page = Page(socket)
+            page.ask("set", values={"hold": 222})
+            program.end(number)
+    session = Session(file)
+    assert session.values["hold"] == 222
+    session.close()
+
+
+def test_a_pipe_in_the_files_place_holds_nothing_up(session: Session, file: Path) -> None:
+    file.unlink()
+    os.mkfifo(file)
+    assert session.look_at_disk()
+    assert session.facts()["gone"]
+    with pytest.raises(UserError, match="no file"):
+        session.on_disk()
+
+
 def test_a_damaged_draft_is_put_aside_and_said(file: Path) -> None:
     killed_while_at_work(file)
     (draft,) = state_folder().glob("*.json")
@@ -404,6 +454,7 @@ def test_a_failed_write_leaves_the_file_and_the_work(
     assert file.read_bytes() == before
     assert session.values["hold"] == 250
     assert session.unsaved
+    assert [path.name for path in file.parent.iterdir()] == [file.name]
 
 
 def test_saving_under_another_name_goes_on_with_that_file(session: Session, file: Path) -> None:
@@ -417,6 +468,28 @@ def test_saving_under_another_name_goes_on_with_that_file(session: Session, file
         Session(session.source)
     session.undo()
     assert session.values["hold"] == 300
+
+
+def test_saving_what_is_there_already_writes_nothing(session: Session, file: Path) -> None:
+    session.set({"hold": 250})
+    assert session.save().written
+    first = file.stat()
+    again = session.save()
+    assert (again.written, again.old) == (False, None)
+    assert file.stat() == first
+    assert sorted(path.name for path in file.parent.iterdir()) == [file.name, f"{file.name}.old-1"]
+
+
+def test_work_in_progress_of_another_file_is_not_saved_over(session: Session, file: Path) -> None:
+    other = copy_of_demo(file.parent, "other.toml")
+    killed_while_at_work(other)
+    session.set({"hold": 250})
+    with pytest.raises(UserError, match="work in progress of its own"):
+        session.save("other.toml", replace=True)
+    assert session.source == file
+    theirs = Session(other)
+    assert theirs.values["hold"] == 222
+    theirs.close()
 
 
 def test_a_file_of_that_name_is_not_replaced_unasked(session: Session, file: Path) -> None:
@@ -597,6 +670,8 @@ def test_the_answer_is_what_replay_says_of_the_saved_file(desk: Served, file: Pa
         facts = replayed(file)
         same_as_replay(page.figures(state), facts)
         assert state["result"]["image_crc32"] == facts["calibration"]["image_crc32"]
+        assert state["result"]["notes"] == facts["notes"]
+        assert len(state["result"]["notes"]) > 5
 
 
 def test_curves_hold_the_numbers_of_the_ticks(session: Session) -> None:
@@ -691,6 +766,7 @@ def test_nonsense_is_answered_in_one_line_and_changes_nothing(shared: Served) ->
             '{"do": "view", "launch": -1}',
             '{"do": "set", "values": {"hold": 1e999}}',
             '{"do": "set", "values": {"hold": NaN}}',
+            '{"do": "set", "values": {"hold": 1%s}}' % ("0" * 400),
             b"\x00\xff",
         ]:
             said = page.said_to(message)

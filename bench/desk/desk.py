@@ -150,6 +150,8 @@ class Desk:
             raise UserError("is not a file name", right="give a name")
         # Not in a thread: nothing may change between the check and the end of the writing.
         saved = self.session.save(name, replace=asked.get("replace") is True)
+        if not saved.written:
+            return f"{shown(saved.path.name, 120)} says this already; it was left as it is."
         said = f"Saved as {shown(str(saved.path), 200)}."
         if saved.old is not None:
             said += f" What was there before is {shown(saved.old.name, 120)} beside it."
@@ -190,7 +192,7 @@ class Desk:
         return {
             "kind": "state",
             "file": session.facts(),
-            "trace": {"name": self.source.trace.path.name, "notes": self.source.trace.notes},
+            "trace": {"name": self.source.trace.path.name},
             "vehicle": self.source.vehicle and self.source.vehicle.path.name,
             "values": values,
             "knobs": settings.knobs(),

@@ -118,6 +118,7 @@ def work_out(source: Source, cal: CalibrationFile, view: View) -> dict[str, Any]
         "loud": [look.text for look in remarks if look.code in _LOUD],
         "looks": [look.text for look in remarks if look.code not in _LOUD],
         "warnings": list(cal.warnings),
+        "notes": [*source.trace.notes, *s.inputs.notes],
         "predicted": _predicted(source, cal),
     }
 

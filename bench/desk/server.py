@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import json
 import secrets
+import signal
 import socket
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
@@ -114,7 +115,7 @@ def make_server(app: Any) -> uvicorn.Server:
     config = uvicorn.Config(
         app,
         access_log=False,
-        log_level="warning",
+        log_level="error",  # a warning is what anybody on this machine can cause without the token
         lifespan="on",
         ws="websockets-sansio",
         ws_max_size=_LARGEST_MESSAGE,
@@ -132,5 +133,7 @@ def serve(desk: Desk, port: int, ready: Callable[[str], None]) -> None:
         number = int(listening.getsockname()[1])
         token = new_token()
         server = make_server(make_app(desk, number, token))
+        # Where the terminal goes away: end as at SIGTERM, which the server takes.
+        signal.signal(signal.SIGHUP, lambda *_: signal.raise_signal(signal.SIGTERM))
         ready(f"http://{LOOPBACK}:{number}/{token}/")
         server.run(sockets=[listening])

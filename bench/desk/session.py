@@ -32,10 +32,12 @@ class Taken(UserError):
 
 @dataclass(frozen=True)
 class Saved:
-    """What saving did: the file, and what was there before (None where nothing was)."""
+    """What saving did: the file, what was there before (None where nothing was), and whether it was written:
+    a file that says the same already is left alone."""
 
     path: Path
     old: Path | None
+    written: bool = True
 
 
 class Session:
@@ -57,7 +59,7 @@ class Session:
         self._history: list[Values] = []
         self._at = 0
         self._gesture = ""
-        if not self._resume(digest):
+        if not self._resume(text, digest):
             self._begin(text, digest)
         if self._draft_file.trouble:
             self.notices.append(self._draft_file.trouble)
@@ -69,7 +71,7 @@ class Session:
         self._at = 0
         self._gesture = ""
 
-    def _resume(self, digest: str) -> bool:
+    def _resume(self, text: str, digest: str) -> bool:
         """Go on from a draft. One whose file was changed since, with nothing unsaved in it, is of no use."""
         draft = self._draft_file.read()
         if draft is None:
@@ -86,7 +88,10 @@ class Session:
             return False
         self.settings, self.base_digest = settings, draft.base_digest
         self._history, self._at = history, draft.at
-        if unsaved:
+        if unsaved and text == settings.text(history[draft.at]):
+            # The program ended after the file was saved and before that was noted in the draft.
+            self._follow(text, digest)
+        elif unsaved:
             self.notices.append("Work that was not saved is here again, as it was left.")
         return True
 
@@ -180,15 +185,23 @@ class Session:
         return self.disk_digest != self.base_digest
 
     def on_disk(self) -> CalibrationFile:
-        """The calibration that is on disk now. Raises CalibrationMistakes and OSError."""
+        """The calibration that is on disk now. Raises UserError and OSError."""
+        if self.source.exists() and not self.source.is_file():  # a pipe would never end
+            raise UserError("is no file any more", self.name, "put a calibration there")
         raw, text = read_text(self.source)
         return compile_text(text, self.source, hashlib.sha256(raw).hexdigest())
 
     def take_from_disk(self) -> None:
         """Start from what is on disk now. It becomes one more state, so that the one before can be had back
-        with undo, where the two files' settings are of one kind."""
+        with undo, where the two files' settings are of one kind. Raises UserError where they are not and
+        there is unsaved work."""
         cal = self.on_disk()
         settings = Settings(cal)
+        if settings.kind != self.settings.kind and self.unsaved:
+            what = "counts in other units now, or has maps or ceilings where there were none"
+            raise UserError(
+                what, self.name, "save this work under another name first, or go back to its start"
+            )
         if settings.kind == self.settings.kind:
             self.settings = settings
             self.base_digest = self.disk_digest = cal.digest
@@ -208,8 +221,13 @@ class Session:
         target = self._target(name)
         text = self.settings.text(self.values)
         compile_text(text, target.name)
+        digest = hashlib.sha256(text.encode()).hexdigest()
         own = not self.copy and _same(target, self.source)
         there = _digest_of(target)
+        if own and there == digest:
+            self._follow(text, digest)
+            self.keep()
+            return Saved(target, None, written=False)
         if own and there not in ("", self.base_digest) and not replace:
             what = "was changed on disk since this work began"
             raise Taken("changed", what, target.name, "save under another name, or replace it")
@@ -217,10 +235,18 @@ class Session:
             raise Taken("other", "is there already", target.name, "choose another name, or replace it")
         # Taken before anything is written: another desk may be at work on the target.
         draft_file = self._draft_file if own else DraftFile(target)
+        old = None
         try:
+            if not own and _has_work(draft_file.read()):
+                what = "has work in progress of its own, which was not saved"
+                raise UserError(
+                    what, target.name, "go on with that in a desk of its own, or take another name"
+                )
             old = _set_aside(target) if there else None
             write_whole(target, text)
         except BaseException:
+            if old is not None:
+                old.unlink(missing_ok=True)  # a second name of what is there still
             if not own:
                 draft_file.release()
             raise
@@ -229,12 +255,16 @@ class Session:
             self._draft_file.release()
         self._draft_file = draft_file
         self.source, self.copy = target, False
-        self.base_digest = self.disk_digest = hashlib.sha256(text.encode()).hexdigest()
-        self.settings = Settings(compile_text(text, target, self.base_digest))
-        self._history[self._at] = dict(self.settings.start)
-        self._gesture = ""
+        self._follow(text, digest)
         self.keep()
         return Saved(target, old)
+
+    def _follow(self, text: str, digest: str) -> None:
+        """The present state is what the file says from now on."""
+        self.base_digest = self.disk_digest = digest
+        self.settings = Settings(compile_text(text, self.source, digest))
+        self._history[self._at] = dict(self.settings.start)
+        self._gesture = ""
 
     def _target(self, name: str) -> Path:
         name = name.strip()
@@ -262,11 +292,24 @@ class Session:
 
 def _digest_of(path: Path) -> str:
     """Of a file's content; empty where there is none that can be read."""
+    if not path.is_file():  # opening a pipe would wait for its other end
+        return ""
     try:
         with open(path, "rb") as stream:
             return hashlib.file_digest(stream, "sha256").hexdigest()
     except OSError:
         return ""
+
+
+def _has_work(draft: Draft | None) -> bool:
+    """Whether something in a draft was never saved; where that cannot be told it may have been."""
+    if draft is None:
+        return False
+    try:
+        settings = Settings(compile_text(draft.base_text, "draft", draft.base_digest))
+        return settings.checked(draft.history[draft.at], settings.start) != settings.start
+    except UserError:
+        return True
 
 
 def _same(one: Path, other: Path) -> bool:
@@ -290,5 +333,9 @@ def _set_aside(target: Path) -> Path:
     while old.exists():
         number += 1
         old = real.with_name(f"{real.name}.old-{number}")
-    shutil.copy2(real, old)
+    try:
+        shutil.copy2(real, old)
+    except BaseException:
+        old.unlink(missing_ok=True)
+        raise
     return old

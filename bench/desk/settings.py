@@ -249,7 +249,7 @@ def _floats(value: Value) -> list[float]:
 
 
 def _number(name: str, value: object) -> float | int:
-    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+    if isinstance(value, bool) or not isinstance(value, int | float) or value != value:
         raise UserError("is not a number", name, "a number")
     if abs(value) > _MOST:
         raise UserError("is not a number a calibration can have", name)

@@ -198,11 +198,20 @@ function Views({ result, ask }) {
 
 function Remarks({ result }) {
   const all = [...result.warnings.map((text) => `Calibration: ${text}`), ...result.looks];
-  if (!all.length) return null;
   return (
     <div class="remarks">
-      <h3>Worth a look</h3>
-      <ul>{all.map((text) => <li key={text}>{text}</li>)}</ul>
+      {all.length > 0 && (
+        <>
+          <h3>Worth a look</h3>
+          <ul>{all.map((text) => <li key={text}>{text}</li>)}</ul>
+        </>
+      )}
+      {result.notes.length > 0 && (
+        <details>
+          <summary>How the run was read</summary>
+          <ul>{result.notes.map((text) => <li key={text}>{text}</li>)}</ul>
+        </details>
+      )}
     </div>
   );
 }
