@@ -137,6 +137,17 @@ def test_a_file_in_inches_and_miles_is_worked_on_in_them(file: Path) -> None:
     assert "retard_from_mm = [150, 140, 125, 110]" in made  # untouched as it stands
 
 
+def test_line_ends_stay_as_they_are_where_a_key_is_new(file: Path) -> None:
+    file.write_bytes(file.read_bytes().replace(b"\n", b"\r\n"))
+    mine = Settings(load(file))
+    made = mine.text(mine.checked({"release": 150, "hold": 250}, mine.start))
+    assert "release_percent_per_s = 150" in made
+    assert made.count("\n") == made.count("\r\n") > 50
+    plain = mine.cal.text.replace("\r\n", "\n")
+    mixed = Settings(compile_text(plain + "# end\r\n", "car.toml"))
+    assert mixed.text(mixed.checked({"hold": 250}, mixed.start)).count("\r\n") == 1
+
+
 def test_handles_stay_where_the_checker_takes_them(file: Path) -> None:
     mine = Settings(load(file))
     ranges = mine.ranges(mine.start, 390)
@@ -473,10 +484,10 @@ def test_saving_under_another_name_goes_on_with_that_file(session: Session, file
 def test_saving_what_is_there_already_writes_nothing(session: Session, file: Path) -> None:
     session.set({"hold": 250})
     assert session.save().written
-    first = file.stat()
+    first = file.stat().st_mtime_ns, file.stat().st_ino
     again = session.save()
     assert (again.written, again.old) == (False, None)
-    assert file.stat() == first
+    assert (file.stat().st_mtime_ns, file.stat().st_ino) == first
     assert sorted(path.name for path in file.parent.iterdir()) == [file.name, f"{file.name}.old-1"]
 
 

@@ -30,6 +30,7 @@ class Rewriter:
         import tomlkit
 
         self._document = tomlkit.parse(text)
+        self._crlf = "\r\n" in text and "\n" not in text.replace("\r\n", "")
 
     def set(self, changes: Mapping[str, Any]) -> str:
         """The text with the changes that `save` describes, and those made before; it may be wrong."""
@@ -56,7 +57,9 @@ class Rewriter:
             table[written] = _item(_scaled(value, factor))  # takes over the comment behind it
             if comment:
                 table[written].comment(comment)
-        return tomlkit.dumps(self._document)
+        made = tomlkit.dumps(self._document)
+        # A key that is new has the short line end.
+        return made.replace("\r\n", "\n").replace("\n", "\r\n") if self._crlf else made
 
 
 def in_unit_of_file(table: Mapping[str, Any], key: str) -> tuple[str, Fraction]:
