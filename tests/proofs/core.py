@@ -219,6 +219,8 @@ class Translation:
             case c_ast.Compound():
                 return self._block(node)
             case c_ast.Decl():
+                if node.init is None and node.name not in self._boxed:
+                    return []  # so that Python refuses to read it before it is written
                 value = self._expression(node.init) if node.init is not None else ast.Constant(0)
                 kind = _type_name(node.type)
                 if kind in WIDTHS:
