@@ -192,6 +192,12 @@ def test_all_limits_must_be_kept_by_the_same_cars():
     assert judge(one, limits, 0.9).over == pytest.approx(-0.5)
 
 
+def test_a_nose_that_never_lands_keeps_no_landing_limit():
+    one = some_driven(up=[1, *[0] * 19])
+    assert (excess(one, read_limits(["landing_m_per_s=1"])) > 0).tolist() == [True, *[False] * 19]
+    assert (excess(one, read_limits(["lift_mm=100"])) <= 0).all()
+
+
 def test_a_car_that_turns_over_keeps_no_limit():
     limits = read_limits(["bar_kn=1"])
     one = some_driven(failed=[1, *[0] * 19])

@@ -99,17 +99,25 @@ def _size(kind: Kind, suffix: str) -> float | None:
 @dataclass(frozen=True)
 class Driven:
     """What the cars of a spread did with one setting, car by car: float64[cars] each, in SI units. `time` is
-    that of the nose at the chosen distance; a run that never got there has the run's longest."""
+    that of the nose at the chosen distance; a run that never got there has the run's longest. `landing` is
+    0 where `up` is 1."""
 
     time: Floats
     lift: Floats
     landing: Floats
     bar: Floats
     failed: Floats  # 1 where the car turned over or never got there
+    up: Floats  # 1 where the nose flew and had not landed at the end: no landing limit is kept
 
     def first(self, count: int) -> Driven:
         """The first so many cars."""
         return Driven(*(getattr(self, name)[:count] for name in DRIVEN))
+
+    def beyond(self, limit: Limit) -> Floats:
+        """By how much, as a share of a limit, each car is beyond it."""
+        ratios = np.minimum(self.of(limit.kind) / limit.most - 1, OVER)
+        lost = (self.failed > 0) | ((self.up > 0) & (limit.kind.name == "landing"))
+        return np.where(lost, OVER, ratios)
 
     def of(self, kind: Kind) -> Floats:
         """A figure that can be limited."""
@@ -122,7 +130,7 @@ def joined(a: Driven, b: Driven) -> Driven:
     return Driven(*(np.concatenate([getattr(a, name), getattr(b, name)]) for name in DRIVEN))
 
 
-DRIVEN = ("time", "lift", "landing", "bar", "failed")
+DRIVEN = ("time", "lift", "landing", "bar", "failed", "up")
 
 
 def driven(scores: dict[str, Floats], feet: int, longest_s: float) -> Driven:
@@ -132,9 +140,10 @@ def driven(scores: dict[str, Floats], feet: int, longest_s: float) -> Driven:
     return Driven(
         np.where(np.isnan(time), longest_s, time),
         scores["peak_lift"],
-        scores["landing_speed"],
+        np.nan_to_num(scores["landing_speed"]),
         scores["bar_force"],
         failed.astype(np.float64),
+        np.isnan(scores["landing_speed"]).astype(np.float64),
     )
 
 
@@ -160,8 +169,7 @@ class Judged:
 def excess(d: Driven, limits: Sequence[Limit]) -> Floats:
     """By how much, as a share of a limit, each car is beyond the limit it is farthest beyond (or nearest
     to)."""
-    ratios = [d.of(limit.kind) / limit.most - 1 for limit in limits]
-    return np.where(d.failed > 0, OVER, np.minimum(np.max(ratios, axis=0), OVER))
+    return np.asarray(np.max([d.beyond(limit) for limit in limits], axis=0))
 
 
 def judge(d: Driven, limits: Sequence[Limit], share: float, demand: float | None = None) -> Judged:

@@ -97,7 +97,7 @@ def _figures(found: Found, one: Checked) -> dict[str, Any]:
     without, start = found.without.driven, found.start.driven
     questions: dict[str, Any] = {"within_limits": excess(d, limits) <= 0}
     for limit in limits:
-        questions[f"{limit.kind.name}_kept"] = (d.of(limit.kind) <= limit.most) & (d.failed == 0)
+        questions[f"{limit.kind.name}_kept"] = d.beyond(limit) <= 0
     questions |= {
         "turned_over": s["turned_over"] > 0,
         "no_flight": s["flights"] == 0,
@@ -207,12 +207,12 @@ def _as_tried(found: Found, one: Checked) -> float:
 
 def _nearest(one: Checked, limits: Sequence[Limit]) -> list[float]:
     """For each limit, in what share of the cars it is the one farthest broken or nearest to it."""
-    ratios = np.array([one.driven.of(limit.kind) / limit.most for limit in limits])
+    ratios = np.array([one.driven.beyond(limit) for limit in limits])
     return [float((ratios.argmax(axis=0) == i).mean()) for i in range(len(limits))]
 
 
 def _beyond(one: Checked, limits: Sequence[Limit]) -> list[float]:
-    return [float((one.driven.of(limit.kind) > limit.most).mean()) for limit in limits]
+    return [float((one.driven.beyond(limit) > 0).mean()) for limit in limits]
 
 
 def _percent(share: float) -> str:

@@ -246,6 +246,9 @@ def _by_name(table: Floats) -> dict[str, Any]:
         else:
             found[name] = table[:, at]
             at += 1
+    # the compiled car leaves 0 where the nose flew and never came down
+    up = (found["flights"] > 0) & (found["landing_speed"] == 0)
+    found["landing_speed"] = np.where(up, np.nan, found["landing_speed"])
     return found
 
 

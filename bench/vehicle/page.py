@@ -36,7 +36,7 @@ from bench.report.page import write_page
 from bench.report.reasons import REASON_BARS, fault_bars
 from bench.vehicle.predict import Prediction
 from bench.vehicle.results import Outcome, cut_starts
-from bench.vehicle.screen import ROWS, SHARES, percentile_name
+from bench.vehicle.screen import ROWS, SHARES, figure, percentile_name
 
 _FIGURE = "drive"
 _BEFORE_S, _AFTER_S, _LEAST_S = 0.2, 0.8, 2.0
@@ -168,7 +168,7 @@ def _tables(facts: dict[str, Any]) -> Iterator[Table]:
         if not key:
             rows.append([Cell(text, "strong"), "", ""])
         else:
-            rows.append([text, form.format(a[key]), Cell(form.format(b[key]), "strong")])
+            rows.append([text, figure(a[key], form), Cell(figure(b[key], form), "strong")])
     columns = (("figure", False), ("without", True), ("with controller", True))
     yield Table(columns, rows, "The same car without and with the controller")
     marks: list[list[str | Cell]] = []

@@ -73,10 +73,15 @@ def _subtitle(p: Prediction) -> str:
     feet = p.options.feet
     text = (
         f"greatest lift {1000 * b.score('peak_lift'):.0f} mm ({1000 * a.score('peak_lift'):.0f} without),"
-        f" landing at {b.score('landing_speed'):.2f} m/s ({a.score('landing_speed'):.2f})"
+        f" {_landing(b.score('landing_speed'), a.score('landing_speed'))}"
     )
     lost = b.at_mark("nose_time", feet) - a.at_mark("nose_time", feet)
     return text if np.isnan(lost) else f"{text}, {lost:+.3f} s at {feet} ft"
+
+
+def _landing(controlled: float, without: float) -> str:
+    bare = "never lands" if np.isnan(without) else f"{without:.2f}"
+    return f"never lands ({bare})" if np.isnan(controlled) else f"landing at {controlled:.2f} m/s ({bare})"
 
 
 def _pair(panel: Axes, p: Prediction, column: str, scale: float, top: Any = None) -> None:

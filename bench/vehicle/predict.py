@@ -149,7 +149,7 @@ def _figures(outcome: Outcome) -> dict[str, Any]:
     for key, (name, factor) in _FIGURES.items():
         value = outcome.score(name) * factor
         whole = key in ("flights", "command_changes", "command_reversals", "latches")
-        found[key] = int(value) if whole else round(value, 6)
+        found[key] = int(value) if whole else _known(value)
     found["marks"] = [
         {
             "feet": feet,
@@ -196,7 +196,7 @@ def _shares(p: Prediction) -> dict[str, Any]:
             "shares": {name: round(float(np.mean(yes)), 6) for name, yes in questions.items()},
             "percentiles_5_50_95": {
                 "peak_lift_mm": _percentiles(scores["peak_lift"] * 1000),
-                "landing_speed_mps": _percentiles(scores["landing_speed"]),
+                "landing_speed_mps": _percentiles(_landed(scores["landing_speed"])),
                 "bar_force_n": _percentiles(scores["bar_force"]),
                 "least_clearance_mm": _percentiles(scores["clearance"] * 1000),
                 f"nose_{feet}_ft_s": _percentiles(time[~np.isnan(time)]),
@@ -207,6 +207,11 @@ def _shares(p: Prediction) -> dict[str, Any]:
     found["with"]["shares"]["not_slower"] = round(float((both <= 0).sum()) / p.options.spread, 6)
     found["with"]["percentiles_5_50_95"][f"lost_{feet}_ft_s"] = _percentiles(both)
     return found
+
+
+def _landed(speeds: Floats) -> Floats:
+    """The landing speeds of those cars that landed, or never flew."""
+    return speeds[~np.isnan(speeds)]
 
 
 def _percentiles(values: Floats) -> list[float] | None:

@@ -155,7 +155,6 @@ def score(
     progress, start, full = cut_starts(calibration)
     at = run["time"] * 1000 if calibration.progress_unit == "ms" else run["velocity"] * 3.6
     mm = run["lift"] * 1000
-    landings = _landings(run)
     moved = np.diff(run["reduction"], prepend=0.0)
     ways = np.sign(moved[moved != 0])
     taking = (run["reduction"] > 0) | (run["retard"] > 0)
@@ -172,7 +171,7 @@ def score(
         "flights": float(_flights(run)),
         "air_time": dt * np.count_nonzero(in_air),
         "carry": dt * float(run["velocity"][in_air].sum()),
-        "landing_speed": max([0.0, *(-run["lift_rate"][landings]).tolist()]),
+        "landing_speed": _hardest(run),
         "front_load": float(run["front_load"].max()),
         "strut_travel": max(0.0, float(-run["travel"].min())),
         "clearance": float(run["clearance"].min()),
@@ -209,6 +208,14 @@ def _flight_starts(gap: Floats) -> list[int]:
             flying = True
             starts.append(i)
     return starts
+
+
+def _hardest(run: dict[str, Floats]) -> float:
+    """The greatest speed of the nose at a landing: 0 if it never flew, NaN if it flew and never landed."""
+    landings = _landings(run)
+    if not landings:
+        return np.nan if _flights(run) else 0.0
+    return float(max(0.0, -run["lift_rate"][landings].min())) or np.nan
 
 
 def _landings(run: dict[str, Floats]) -> list[int]:

@@ -86,8 +86,10 @@ def _head(console: Console, facts: dict[str, Any]) -> None:
     lines = [
         ("vehicle", f"{shown_path(vehicle['file'])}{named}"),
         ("calibration", f"{shown_path(calibration['file'])}: image CRC-32 {calibration['image_crc32']}"),
-        ("track", f"{track['distance_ft']} ft, {road}, sensor noise {track['noise_mm']:g} mm, seed"
-            f" {track['seed']}"),
+        (
+            "track",
+            f"{track['distance_ft']} ft, {road}, sensor noise {track['noise_mm']:g} mm, seed {track['seed']}",
+        ),
         ("driven by", facts["driven_by"]),
     ]
     print_head(console, lines)
@@ -101,8 +103,13 @@ def _figures(console: Console, facts: dict[str, Any]) -> None:
         if not key:
             table.add_row(text, style="bold")
             continue
-        table.add_row(f"  {text}", *(form.format(facts[side][key]) for side in ("without", "with")))
+        table.add_row(f"  {text}", *(figure(facts[side][key], form) for side in ("without", "with")))
     print_table(console, "The same car without and with the controller", table)
+
+
+def figure(value: float | None, form: str) -> str:
+    """A figure as it is shown; a dash where there is none."""
+    return "-" if value is None else form.format(value)
 
 
 def _marks(console: Console, facts: dict[str, Any]) -> None:
