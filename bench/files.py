@@ -37,6 +37,7 @@ _RIGHT = {
     errno.EROFS: "write elsewhere",
     errno.ENOENT: "make the folder first",
     errno.ENOTDIR: "check the folders in the name",
+    errno.EEXIST: "check the folders in the name",
     errno.ENAMETOOLONG: "use a shorter name",
 }
 
@@ -71,6 +72,22 @@ def write_whole(path: str | os.PathLike[str], content: bytes | str) -> None:
                 part.replace(target)
             finally:
                 part.unlink(missing_ok=True)
+
+
+def demand_new(path: str | os.PathLike[str]) -> None:
+    """Raises UserError where a new file cannot be made, or where there is one already: for what takes long or
+    cannot be had again."""
+    shown, target = Path(path), Path(os.path.realpath(path))
+    if target.is_dir():
+        raise UserError("is a folder", shown, "name a file")
+    if target.is_file():
+        raise UserError("is there already", shown, "name a new file, or move that one away first")
+    with _explained(shown, target):
+        if not target.parent.is_dir():
+            target.parent.stat()
+            raise NotADirectoryError(errno.ENOTDIR, os.strerror(errno.ENOTDIR))
+        if not target.exists() and not os.access(target.parent, os.W_OK | os.X_OK):
+            raise PermissionError(errno.EACCES, os.strerror(errno.EACCES))
 
 
 @contextmanager

@@ -547,6 +547,17 @@ def test_compile_leaves_an_old_image_when_the_file_is_wrong(tmp_path: Path) -> N
     assert sorted(tmp_path.iterdir()) == [out, path]
 
 
+def test_compile_replaces_images_only(tmp_path: Path) -> None:
+    path, out = tmp_path / "car.toml", tmp_path / "car.bin"
+    path.write_text(DEMO, encoding="utf-8")
+    out.write_bytes(load(DEMO_PATH).image[:100])
+    assert run("compile", path, "--out", out)[0] == 0
+    assert out.read_bytes() == load(path).image
+    with pytest.raises(UserError, match="is no image"):
+        run("compile", path, "--out", path)
+    assert path.read_text(encoding="utf-8") == DEMO
+
+
 def test_what_a_device_does_without_inputs_is_compiled_and_has_defaults() -> None:
     v = changed(
         ("stall_ms = 250", "stall_s = 0.4"),

@@ -424,6 +424,7 @@ def test_record_prints_json(files: Files) -> None:
         facts = strict(out)
         assert facts["ticks"] > 100
         assert facts["tick_us"] == 1000
+        target.unlink()
         code, out, _ = here(*words)
     assert code == 0
     assert too_wide(out) == []

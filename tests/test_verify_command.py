@@ -276,6 +276,23 @@ def test_recording_what_streams_nothing() -> None:
     assert not (ROOT / "nothing.csv").exists()
 
 
+@pytest.mark.parametrize(
+    ("name", "said"),
+    [
+        ("none/run.csv", "make the folder first"),
+        ("old.csv", "is there already"),
+        ("old.csv/run.csv", "check the folders in the name"),
+        (".", "is a folder"),
+    ],
+)
+def test_a_recording_that_could_not_be_kept_is_not_begun(name: str, said: str, tmp_path: Path) -> None:
+    (tmp_path / "old.csv").write_text("a run that cannot be had again")
+    # The port is not even opened.
+    line = one_line(liftlatch("record", tmp_path / name, "--port", tmp_path / "no port"))
+    assert said in line
+    assert (tmp_path / "old.csv").read_text() == "a run that cannot be had again"
+
+
 @pytest.mark.slow
 def test_ctrl_c_in_the_middle_leaves_nothing_half_written(tmp_path: Path) -> None:
     with device() as name:

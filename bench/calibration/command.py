@@ -61,17 +61,22 @@ def show(file: Path, as_json: bool) -> None:
 
 @calibration.command("compile")
 @_FILE
-@click.option(
-    "--out", type=ANY_FILE, required=True, metavar="IMAGE", help="The image to write."
-)
+@click.option("--out", type=ANY_FILE, required=True, metavar="IMAGE", help="The image to write.")
 @json_option
 def compile_image(file: Path, out: Path, as_json: bool) -> None:
     """Compile FILE to the image that a controller runs from."""
     from bench.calibration.model import load
     from bench.calibration.show import facts
+    from bench.errors import UserError
     from bench.files import write_whole
+    from controller.image import MAGIC
 
     cal = load(file)
+    if out.is_file() and out.stat().st_size:
+        with open(out, "rb") as stream:
+            if stream.read(len(MAGIC)) != MAGIC:
+                what = "is there already and is no image"
+                raise UserError(what, out, "name a new file, or an image to replace")
     write_whole(out, cal.image)
     if as_json:
         print_json({**facts(cal), "written": [str(out)]})

@@ -94,16 +94,17 @@ class Recording:
 def record(
     file: Path, port: str, baud: int, seconds: float | None, quiet: float, every: int, as_json: bool
 ) -> None:
-    """Save what a running device streams to FILE, a CSV trace that replay reads.
+    """Save what a running device streams to FILE, a new CSV trace that replay reads.
 
     Ends by --seconds, by silence, or by Ctrl-C; what was recorded until then is kept.
     """
-    from bench.files import write_whole
+    from bench.files import demand_new, write_whole
     from bench.link.host import Host
     from bench.link.line import LinkError
     from bench.link.ports import SerialLine
     from bench.link.protocol import Kind, pack_stream
 
+    demand_new(file)
     host = Host(SerialLine(port, baud))
     greeting = host.hello()
     if greeting.tick_us == 0:
