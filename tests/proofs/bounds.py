@@ -675,6 +675,40 @@ def slope(to: Any) -> None:
 
 
 @unit
+def maps_reset(to: Any) -> None:
+    p, c = to.part("maps"), AnyCalibration()
+    anything(p, "maps")
+    to.reset(p, c)
+    kept(p, "maps")
+
+
+@unit
+def curve_request_reset(to: Any) -> None:
+    p = to.part("curve_request")
+    anything(p, "curve_request")
+    inner = {name: to.part("slope") for name in ("reduction", "retard")}
+    for name, part in inner.items():
+        anything(part, "slope", prefix=name + " ")
+        setattr(p, name, part)
+    with to.standing_in():
+        p.call("reset")
+    kept(p, "curve_request")
+    for part in inner.values():
+        kept(part, "slope")
+
+
+@unit
+def command_reset(to: Any) -> None:
+    p = to.part("command")
+    anything(p, "command")
+    with to.standing_in():
+        p.call("reset")
+    kept(p, "command")
+    for name in ("reduction", "retard", "reason", "askers"):
+        session().prove(getattr(p, name) == 0, f"nobody asks: {name}")
+
+
+@unit
 def curve_request(to: Any) -> None:
     c = AnyCalibration()
     p = to.part("curve_request")
@@ -738,7 +772,10 @@ def events_event(to: Any) -> None:
 @unit
 def events_calibrate(to: Any) -> None:
     p, c = to.part("events"), AnyCalibration()
-    p.place = Array("place", k.CYLINDERS + 1, -1, k.CYLINDERS - 1)
+    cylinders = int(number("cylinders", (1, k.CYLINDERS)).__index__())
+    c.cylinders = Int({(): cylinders}, cylinders, cylinders)
+    # What is written there keeps below the number of cylinders, as events_event takes for granted.
+    p.place = Array("place", k.CYLINDERS + 1, -1, cylinders - 1)
     p.mark = Array("mark", k.CYLINDERS, 0, k.EVENT_WRAPS - 1)
     p.skipped = Array("skipped", k.CYLINDERS, 0, 3)
     with to.standing_in():

@@ -33,6 +33,8 @@ from tests.proofs.symbolic import (
     some,
 )
 
+OF_THE_REFERENCE = frozenset({"accepted_ranges"})  # nothing is proved of the C core by these
+
 
 class Claim(NamedTuple):
     """What is proved, of which rule, for which inputs."""
@@ -209,7 +211,7 @@ def accepted_axes(to: Any) -> None:
 )
 def accepted_ranges(to: Any) -> None:
     if to.is_core:
-        return
+        return  # its check is a table of its own, see OF_THE_REFERENCE
     image = to.modules["image"]
     # One field at a time, arrays cut to two values: the loop over fields and values treats all alike.
     name, code, count, least, greatest = image.FIELDS[int(number("field", (0, len(image.FIELDS) - 1)))]
