@@ -331,6 +331,20 @@ def test_a_pipe_in_the_files_place_holds_nothing_up(session: Session, file: Path
     assert session.facts()["gone"]
     with pytest.raises(UserError, match="no file"):
         session.on_disk()
+    session.set({"hold": 250})
+    with pytest.raises(UserError, match="no file"):
+        session.save(replace=True)
+
+
+def test_what_cannot_be_read_is_not_taken_for_absent(
+    session: Session, file: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    before = file.read_bytes()
+    session.set({"hold": 250})
+    monkeypatch.setattr("bench.desk.session._digest_of", lambda _: "")
+    with pytest.raises(UserError, match="cannot be read"):
+        session.save()
+    assert file.read_bytes() == before
 
 
 def test_a_damaged_draft_is_put_aside_and_said(file: Path) -> None:
@@ -342,7 +356,8 @@ def test_a_damaged_draft_is_put_aside_and_said(file: Path) -> None:
         assert session.values["hold"] == 300
         assert "could not be read" in session.notices[0]
         session.close()
-        assert draft.with_suffix(".damaged").read_bytes() == content
+        newest = max(draft.parent.glob("*.aside-*"), key=lambda path: int(path.suffix.rpartition("-")[2]))
+        assert newest.read_bytes() == content
 
 
 def test_a_draft_whose_history_no_longer_fits_is_left_aside(file: Path) -> None:
@@ -354,7 +369,11 @@ def test_a_draft_whose_history_no_longer_fits_is_left_aside(file: Path) -> None:
     session = Session(file)
     assert session.values["hold"] == 300
     assert "does not fit" in session.notices[0]
+    session.set({"hold": 250})
     session.close()
+    (aside,) = state_folder().glob("*.aside-*")
+    assert str(aside) in session.notices[0]
+    assert json.loads(aside.read_text()) == kept
 
 
 def test_where_nothing_can_be_kept_it_is_said_and_work_goes_on(

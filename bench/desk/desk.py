@@ -231,12 +231,13 @@ class Desk:
         session = self.session
         try:
             text = session.settings.text_to_try(values)
-            cal = compile_text(text, session.name)
+            self._good = work_out(self.source, compile_text(text, session.name), view)
         except CalibrationMistakes as mistakes:
             if self._good is None:
                 self._good = work_out(self.source, session.settings.cal, view)
             return {"refused": [str(error) for error in mistakes.errors]}
-        self._good = work_out(self.source, cal, view)
+        except UserError as error:
+            return {"refused": [str(error)]}
         return {"refused": [], "result": self._good}
 
     def _of_disk(self, view: View) -> dict[str, Any]:

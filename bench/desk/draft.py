@@ -87,11 +87,18 @@ class DraftFile:
         except OSError as error:
             self._say(error)
         except (ValueError, KeyError, TypeError, IndexError, AttributeError, RecursionError):
-            aside = self.path.with_suffix(".damaged")
-            with suppress(OSError):
-                self.path.replace(aside)
+            aside = self.put_aside()
             self.trouble = f"the work in progress of an earlier desk could not be read; it lies in {aside}"
         return None
+
+    def put_aside(self) -> Path:
+        """Give the draft a name that no desk touches again; gives that name."""
+        number = 1
+        while (aside := self.path.with_suffix(f".aside-{number}")).exists():
+            number += 1
+        with suppress(OSError):
+            self.path.replace(aside)
+        return aside
 
     def write(self, draft: Draft) -> None:
         """Keep a draft. A failure is told by `trouble`, and stops nothing."""

@@ -134,6 +134,7 @@ def serve(desk: Desk, port: int, ready: Callable[[str], None]) -> None:
         token = new_token()
         server = make_server(make_app(desk, number, token))
         # Where the terminal goes away: end as at SIGTERM, which the server takes.
-        signal.signal(signal.SIGHUP, lambda *_: signal.raise_signal(signal.SIGTERM))
+        if signal.getsignal(signal.SIGHUP) == signal.SIG_DFL:
+            signal.signal(signal.SIGHUP, lambda *_: signal.raise_signal(signal.SIGTERM))
         ready(f"http://{LOOPBACK}:{number}/{token}/")
         server.run(sockets=[listening])

@@ -80,8 +80,8 @@ class Session:
             settings = Settings(compile_text(draft.base_text, self.source, draft.base_digest))
             history = [settings.checked(state, settings.start) for state in draft.history]
         except UserError:
-            what = "the work in progress of an earlier desk does not fit this version; it was put aside"
-            self.notices.append(what)
+            what = "the work in progress of an earlier desk does not fit this version; it lies in"
+            self.notices.append(f"{what} {self._draft_file.put_aside()}")
             return False
         unsaved = history[draft.at] != settings.start
         if digest != draft.base_digest and not unsaved:
@@ -223,7 +223,13 @@ class Session:
         compile_text(text, target.name)
         digest = hashlib.sha256(text.encode()).hexdigest()
         own = not self.copy and _same(target, self.source)
+        if target.exists() and not target.is_file():
+            raise UserError("is no file", target.name, "choose another name")
         there = _digest_of(target)
+        if not there and target.exists():
+            raise UserError(
+                "is there and cannot be read", target.name, "choose another name, or check its rights"
+            )
         if own and there == digest:
             self._follow(text, digest)
             self.keep()
@@ -292,9 +298,9 @@ class Session:
 
 def _digest_of(path: Path) -> str:
     """Of a file's content; empty where there is none that can be read."""
-    if not path.is_file():  # opening a pipe would wait for its other end
-        return ""
     try:
+        if not path.is_file():  # opening a pipe would wait for its other end
+            return ""
         with open(path, "rb") as stream:
             return hashlib.file_digest(stream, "sha256").hexdigest()
     except OSError:
