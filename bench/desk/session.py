@@ -251,7 +251,7 @@ class Session:
             old = _set_aside(target) if there else None
             write_whole(target, text)
         except BaseException:
-            if old is not None:
+            if old is not None and _digest_of(target) == there:
                 old.unlink(missing_ok=True)  # a second name of what is there still
             if not own:
                 draft_file.release()

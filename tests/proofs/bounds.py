@@ -682,19 +682,27 @@ def maps_reset(to: Any) -> None:
     kept(p, "maps")
 
 
-@unit
-def curve_request_reset(to: Any) -> None:
+def any_curve_request(to: Any) -> tuple[Any, list[Any]]:
+    """A request in any state, and its two slopes."""
     p = to.part("curve_request")
     anything(p, "curve_request")
-    inner = {name: to.part("slope") for name in ("reduction", "retard")}
-    for name, part in inner.items():
-        anything(part, "slope", prefix=name + " ")
-        setattr(p, name, part)
+    slopes = []
+    for name in ("reduction", "retard"):
+        inner = to.part("slope")
+        anything(inner, "slope", prefix=name + " ")
+        setattr(p, name, inner)
+        slopes.append(inner)
+    return p, slopes
+
+
+@unit
+def curve_request_reset(to: Any) -> None:
+    p, slopes = any_curve_request(to)
     with to.standing_in():
         p.call("reset")
     kept(p, "curve_request")
-    for part in inner.values():
-        kept(part, "slope")
+    for inner in slopes:
+        kept(inner, "slope")
 
 
 @unit
@@ -711,17 +719,12 @@ def command_reset(to: Any) -> None:
 @unit
 def curve_request(to: Any) -> None:
     c = AnyCalibration()
-    p = to.part("curve_request")
-    anything(p, "curve_request")
+    p, _ = any_curve_request(to)
     which = "engine_" if number("which", FLAG) == 0 else "shaft_"
     for name in ("points", "ms", "rpm", "line_points"):
         setattr(p, name, getattr(c, which + name))
     p.line = getattr(c, which + "over_rpm")
     p.line_reduction, p.line_retard = getattr(c, which + "reduction"), getattr(c, which + "retard")
-    for name in ("reduction", "retard"):
-        inner = to.part("slope")
-        anything(inner, "slope", prefix=name + " ")
-        setattr(p, name, inner)
 
     def step(part: Any, target: Any) -> Any:
         demand("Slope.step", within(target, *SHARE))
