@@ -3,9 +3,9 @@
 
 #define TWO_TURNS INT64_C(120000000)
 
-static void make_events(ll_controller_t *ll, ll_clock_t *clock, int32_t rpm, int64_t tick,
-                        ll_events_made_t *made) {
-    const ll_image_t *c = ll->calibration;
+static void make_events(lift_controller_t *ll, lift_clock_t *clock, int32_t rpm, int64_t tick,
+                        lift_events_made_t *made) {
+    const lift_image_t *c = ll->calibration;
     clock->turned += (int64_t)rpm * c->cylinders * c->tick_us;
     while (clock->turned >= TWO_TURNS && made->count < made->room) {
         clock->turned -= TWO_TURNS;
@@ -13,14 +13,14 @@ static void make_events(ll_controller_t *ll, ll_clock_t *clock, int32_t rpm, int
         clock->place = clock->place + 1 < c->cylinders ? clock->place + 1 : 0;
         made->tick[made->count] = (uint32_t)tick;
         made->cylinder[made->count] = (uint8_t)cylinder;
-        made->bits[made->count] = (uint8_t)ll_event(ll, cylinder);
+        made->bits[made->count] = (uint8_t)lift_event(ll, cylinder);
         made->count += 1;
     }
 }
 
-static void write_outputs(const ll_controller_t *ll, const ll_results_t *out, int64_t i) {
-    ll_outputs_t now;
-    ll_outputs(ll, &now);
+static void write_outputs(const lift_controller_t *ll, const lift_results_t *out, int64_t i) {
+    lift_outputs_t now;
+    lift_outputs(ll, &now);
     out->reduction[i] = (uint16_t)now.reduction;
     out->retard[i] = (uint16_t)now.retard;
     out->reason[i] = (uint8_t)now.reason;
@@ -43,11 +43,11 @@ static void write_outputs(const ll_controller_t *ll, const ll_results_t *out, in
     out->out_of_sight_ticks[i] = (uint16_t)now.out_of_sight_ticks;
 }
 
-void ll_batch(ll_controller_t *ll, ll_clock_t *clock, int64_t ticks, const ll_columns_t *in,
-              const ll_results_t *out, ll_events_made_t *made, int64_t every, uint32_t *digests) {
+void lift_batch(lift_controller_t *ll, lift_clock_t *clock, int64_t ticks, const lift_columns_t *in,
+              const lift_results_t *out, lift_events_made_t *made, int64_t every, uint32_t *digests) {
     int64_t until_digest = every;
     for (int64_t i = 0; i < ticks; i++) {
-        ll_inputs_t now = {
+        lift_inputs_t now = {
             .tick = in->tick.values[i * in->tick.stride],
             .counts = in->counts.values[i * in->counts.stride],
             .speed = in->speed.values[i * in->speed.stride],
@@ -60,22 +60,22 @@ void ll_batch(ll_controller_t *ll, ll_clock_t *clock, int64_t ticks, const ll_co
             .request_retard = in->request_retard.values[i * in->request_retard.stride],
             .request_reason = in->request_reason.values[i * in->request_reason.stride],
         };
-        ll_step(ll, &now);
+        lift_step(ll, &now);
         write_outputs(ll, out, i);
         if (made != NULL) {
             make_events(ll, clock, now.engine_speed, i, made);
         }
         if (every > 0 && --until_digest == 0) {
             until_digest = every;
-            *digests++ = ll_digest(ll);
+            *digests++ = lift_digest(ll);
         }
     }
 }
 
-void ll_step_once(ll_controller_t *ll, int32_t tick, int32_t counts, int32_t speed, int32_t speed_valid,
+void lift_step_once(lift_controller_t *ll, int32_t tick, int32_t counts, int32_t speed, int32_t speed_valid,
                   int32_t engine_speed, int32_t shaft_speed, int32_t armed, int32_t launch,
                   int32_t request_reduction, int32_t request_retard, int32_t request_reason) {
-    ll_inputs_t now = {tick,   counts, speed,  speed_valid,       engine_speed,   shaft_speed,
+    lift_inputs_t now = {tick,   counts, speed,  speed_valid,       engine_speed,   shaft_speed,
                        armed, launch, request_reduction, request_retard, request_reason};
-    ll_step(ll, &now);
+    lift_step(ll, &now);
 }

@@ -1,6 +1,6 @@
 /* Many ticks in one call, for the host: columns of inputs in, of outputs out. Not part of the core. */
-#ifndef LL_BATCH_H
-#define LL_BATCH_H
+#ifndef LIFT_BATCH_H
+#define LIFT_BATCH_H
 
 #include "core/liftlatch.h"
 
@@ -8,30 +8,30 @@
 typedef struct {
     const uint16_t *values;
     int64_t stride;
-} ll_column_t;
+} lift_column_t;
 
 /* One switch over all ticks. */
 typedef struct {
     const uint8_t *values;
     int64_t stride;
-} ll_switch_t;
+} lift_switch_t;
 
-/* The inputs of ll_inputs_t over all ticks. */
+/* The inputs of lift_inputs_t over all ticks. */
 typedef struct {
-    ll_column_t tick;
-    ll_column_t counts;
-    ll_column_t speed;
-    ll_switch_t speed_valid;
-    ll_column_t engine;
-    ll_column_t shaft;
-    ll_switch_t armed;
-    ll_switch_t launch;
-    ll_column_t request_reduction;
-    ll_column_t request_retard;
-    ll_column_t request_reason;
-} ll_columns_t;
+    lift_column_t tick;
+    lift_column_t counts;
+    lift_column_t speed;
+    lift_switch_t speed_valid;
+    lift_column_t engine;
+    lift_column_t shaft;
+    lift_switch_t armed;
+    lift_switch_t launch;
+    lift_column_t request_reduction;
+    lift_column_t request_retard;
+    lift_column_t request_reason;
+} lift_columns_t;
 
-/* The outputs of ll_outputs_t over all ticks. */
+/* The outputs of lift_outputs_t over all ticks. */
 typedef struct {
     uint16_t *reduction;
     uint16_t *retard;
@@ -53,14 +53,14 @@ typedef struct {
     uint8_t *launched;
     uint16_t *elapsed_ms;
     uint16_t *out_of_sight_ticks;
-} ll_results_t;
+} lift_results_t;
 
 /* When cylinder events fall due. A cycle takes two turns of the engine, so that an event falls due whenever
  * the sum of rpm * cylinders * tick_us reaches two turns, 120e6; the rest is carried on and none is lost. */
 typedef struct {
     int64_t turned; /* 0..119999999 between ticks */
     int32_t place;  /* 0..cylinders-1: the next to fire, in firing order */
-} ll_clock_t;
+} lift_clock_t;
 
 /* The events of a call: after which of its ticks, which cylinder, what its event said. */
 typedef struct {
@@ -69,16 +69,16 @@ typedef struct {
     uint8_t *bits;
     int64_t room;  /* events that fit; there is room for all */
     int64_t count; /* events made */
-} ll_events_made_t;
+} lift_events_made_t;
 
 /* Step through `ticks` ticks from the controller's present state. An image must be active. The events of a
  * tick follow its step; `made` may be null, then no events are made and the clock stands still. With `every`
  * above 0 the digest after each `every`-th tick goes to `digests`. */
-void ll_batch(ll_controller_t *ll, ll_clock_t *clock, int64_t ticks, const ll_columns_t *in,
-              const ll_results_t *out, ll_events_made_t *made, int64_t every, uint32_t *digests);
+void lift_batch(lift_controller_t *ll, lift_clock_t *clock, int64_t ticks, const lift_columns_t *in,
+              const lift_results_t *out, lift_events_made_t *made, int64_t every, uint32_t *digests);
 
 /* One step with its inputs as numbers, for a caller to whom a struct costs more. */
-void ll_step_once(ll_controller_t *ll, int32_t tick, int32_t counts, int32_t speed, int32_t speed_valid,
+void lift_step_once(lift_controller_t *ll, int32_t tick, int32_t counts, int32_t speed, int32_t speed_valid,
                   int32_t engine_speed, int32_t shaft_speed, int32_t armed, int32_t launch,
                   int32_t request_reduction, int32_t request_retard, int32_t request_reason);
 

@@ -19,7 +19,7 @@ Ints = npt.NDArray[Any]
 
 _SET_UP_AGAIN = "then set up again with: pip install --editable . (bench/run and tests/run do it)"
 
-# What the controller reads in each tick -> type; units and ranges are those of ll_inputs_t.
+# What the controller reads in each tick -> type; units and ranges are those of lift_inputs_t.
 INPUT_TYPES: dict[str, type[np.unsignedinteger[Any]]] = {
     "counts": np.uint16,
     "speed": np.uint16,
@@ -33,7 +33,7 @@ INPUT_TYPES: dict[str, type[np.unsignedinteger[Any]]] = {
     "request_reason": np.uint16,
 }
 
-# What it gives in each tick -> type; units and ranges are those of ll_outputs_t.
+# What it gives in each tick -> type; units and ranges are those of lift_outputs_t.
 OUTPUT_TYPES: dict[str, type[np.integer[Any]]] = {
     "reduction": np.uint16,
     "retard": np.uint16,
@@ -71,7 +71,7 @@ _core = _extension()
 
 
 class Outputs(NamedTuple):
-    """The outputs of one step; units and ranges are those of ll_outputs_t."""
+    """The outputs of one step; units and ranges are those of lift_outputs_t."""
 
     reduction: int
     retard: int
@@ -103,7 +103,7 @@ def available() -> str | None:
             "the C core is not built; install a C compiler and Python's headers"
             f" (apt-get install gcc libc6-dev python3-dev), {_SET_UP_AGAIN}"
         )
-    if _core.ffi.string(_core.lib.ll_sources()).decode() != source_digest():
+    if _core.ffi.string(_core.lib.lift_sources()).decode() != source_digest():
         return f"the C core was built from other sources than those here; {_SET_UP_AGAIN}"
     return None
 
@@ -113,7 +113,7 @@ def constants() -> dict[str, int]:
     reason = available()
     if reason:
         raise RuntimeError(reason)
-    return {name: getattr(_core.lib, name) for name in dir(_core.lib) if name.startswith("LL_")}
+    return {name: getattr(_core.lib, name) for name in dir(_core.lib) if name.startswith("LIFT_")}
 
 
 class Core:
@@ -130,11 +130,11 @@ class Core:
             raise RuntimeError(reason)
         self._ffi = _core.ffi
         self._lib = _core.lib
-        self._state = self._ffi.new("ll_controller_t *")
-        self._clock = self._ffi.new("ll_clock_t *")
-        self._outputs = self._ffi.new("ll_outputs_t *")
+        self._state = self._ffi.new("lift_controller_t *")
+        self._clock = self._ffi.new("lift_clock_t *")
+        self._outputs = self._ffi.new("lift_outputs_t *")
         self._image: Any = None  # keeps the memory of the active image
-        self._lib.ll_init(self._state)
+        self._lib.lift_init(self._state)
 
     def __getattr__(self, name: str) -> Any:
         return getattr(self._state, name)
@@ -143,7 +143,7 @@ class Core:
         """Run from an image, starting as after power-up: 0, or why it is refused; then nothing changes."""
         memory = self._ffi.new("uint32_t[]", len(image) // 4 + 1)
         self._ffi.memmove(memory, image, len(image))
-        verdict: int = self._lib.ll_load(self._state, self._ffi.cast("uint8_t *", memory), len(image))
+        verdict: int = self._lib.lift_load(self._state, self._ffi.cast("uint8_t *", memory), len(image))
         if verdict == 0:
             self._image = memory
             self._restart_clock()
@@ -151,7 +151,7 @@ class Core:
 
     def reset(self) -> None:
         """As after power-up with the same image."""
-        self._lib.ll_reset(self._state)
+        self._lib.lift_reset(self._state)
         self._restart_clock()
 
     def _restart_clock(self) -> None:
@@ -172,8 +172,8 @@ class Core:
         request_retard: int,
         request_reason: int,
     ) -> None:
-        """One tick. Units and ranges of the inputs are those of ll_inputs_t."""
-        self._lib.ll_step_once(
+        """One tick. Units and ranges of the inputs are those of lift_inputs_t."""
+        self._lib.lift_step_once(
             self._state,
             tick,
             counts,
@@ -190,23 +190,23 @@ class Core:
 
     def outputs(self) -> Outputs:
         """The outputs of the last step."""
-        self._lib.ll_outputs(self._state, self._outputs)
+        self._lib.lift_outputs(self._state, self._outputs)
         out = self._outputs
         return Outputs(*(getattr(out, name) for name in OUTPUT_TYPES))
 
     def event(self, cylinder: int) -> int:
         """The fuel of a cylinder's next cycle is due: FUEL_OFF and SPARK_OFF bits for that cycle."""
-        bits: int = self._lib.ll_event(self._state, cylinder)
+        bits: int = self._lib.lift_event(self._state, cylinder)
         return bits
 
     def spark(self, cylinder: int) -> int:
         """The spark of a cylinder's present cycle is due: SPARK_OFF or 0, as its event said."""
-        bits: int = self._lib.ll_spark(self._state, cylinder)
+        bits: int = self._lib.lift_spark(self._state, cylinder)
         return bits
 
     def digest(self) -> int:
         """CRC-32 over the whole state; equal to that of the reference in the same state."""
-        crc: int = self._lib.ll_digest(self._state)
+        crc: int = self._lib.lift_digest(self._state)
         return crc
 
     def run(
@@ -232,13 +232,13 @@ class Core:
             raise ValueError("no calibration image is active")
         columns = _columns(inputs, first)
         n = len(columns["counts"])
-        c_inputs = self._ffi.new("ll_columns_t *")
+        c_inputs = self._ffi.new("lift_columns_t *")
         for name, column in columns.items():
             to = getattr(c_inputs, name)
             to.values = self._pointer(column)
             to.stride = column.strides[0] // column.itemsize
         result: dict[str, Ints] = {name: np.empty(n, dtype=kind) for name, kind in OUTPUT_TYPES.items()}
-        c_outputs = self._ffi.new("ll_results_t *")
+        c_outputs = self._ffi.new("lift_results_t *")
         for name, output in result.items():
             setattr(c_outputs, name, self._pointer(output))
         c_events = self._ffi.NULL
@@ -250,7 +250,7 @@ class Core:
 
         c_digests = self._pointer(digests)
         state, clock = self._state, self._clock
-        self._lib.ll_batch(state, clock, n, c_inputs, c_outputs, c_events, digest_every, c_digests)
+        self._lib.lift_batch(state, clock, n, c_inputs, c_outputs, c_events, digest_every, c_digests)
         return result
 
     def _room_for_events(self, engine: Ints, result: dict[str, Ints]) -> Any:
@@ -258,7 +258,7 @@ class Core:
         calibration = self._state.calibration
         turned = int(engine.sum(dtype=np.int64)) * calibration.cylinders * calibration.tick_us
         room = (self._clock.turned + turned) // _TWO_TURNS
-        made = self._ffi.new("ll_events_made_t *")
+        made = self._ffi.new("lift_events_made_t *")
         made.room = room
         for name, kind in (("tick", np.uint32), ("cylinder", np.uint8), ("bits", np.uint8)):
             column = np.empty(room, dtype=kind)

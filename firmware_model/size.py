@@ -23,7 +23,7 @@ from firmware_model.core_sources import CORE, core_files
 CODE_LIMIT = 12 * 1024
 STATE_LIMIT = 1024
 CPUS = ("cortex-m0plus", "cortex-m3")
-ENTRIES = ("ll_load", "ll_step", "ll_event")
+ENTRIES = ("lift_load", "lift_step", "lift_event")
 
 COMPILER = "arm-none-eabi-gcc"
 _SIZE = "arm-none-eabi-size"
@@ -69,8 +69,8 @@ def measure(cpu: str) -> Size:
         whole = folder / "whole.c"
         whole.write_text(
             '#include "liftlatch.h"\n'
-            '__attribute__((section("of_state"))) ll_controller_t state = {0};\n'
-            '__attribute__((section("of_image"))) const ll_image_t image = {0};\n'
+            '__attribute__((section("of_state"))) lift_controller_t state = {0};\n'
+            '__attribute__((section("of_image"))) const lift_image_t image = {0};\n'
         )
         sections = _compile(folder, whole, cpu)
     return Size(files, sections["of_state"], sections["of_image"], deepest(*read_graph(graph), ENTRIES))

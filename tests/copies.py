@@ -8,11 +8,13 @@ from pathlib import Path
 
 from tests import ROOT
 
-FAST_CONTROLLER_TESTS = (
-    *("tests/test_events.py", "tests/test_fixed.py", "tests/test_height.py", "tests/test_image.py"),
-    *("tests/test_latch.py", "tests/test_lift.py", "tests/test_maps.py", "tests/test_progress.py"),
-    *("tests/test_requests.py", "tests/test_step.py", "tests/test_twin.py", "tests/test_twin_corners.py"),
-    "tests/test_twin_corners.py",
+FAST_CONTROLLER_TESTS = tuple(
+    f"tests/{name}.py"
+    for name in (
+        *(f"controller/test_{stage}" for stage in ("events", "fixed", "height", "image", "latch")),
+        *(f"controller/test_{stage}" for stage in ("lift", "maps", "progress", "requests", "step")),
+        *("bench/twin/test_twin", "bench/twin/test_twin_corners"),
+    )
 )
 """What is meant by the fast tests of the controller and of its C twin: a part of what `tests/run` runs. No
 test marked slow, none that reads the text of the sources, none of the bench."""

@@ -26,9 +26,9 @@ _FOLDER = TemporaryDirectory(prefix="liftlatch-core-")  # removed when the tests
 
 @cache
 def runner(compiler: str, *flags: str) -> Path:
-    """tests/core_runner.c with the core, compiled."""
+    """tests/firmware_model/core_runner.c with the core, compiled."""
     program = Path(_FOLDER.name) / "-".join(["runner", *compiler.split(), *flags]).replace("/", "")
-    sources = [*core_files(), ROOT / "tests" / "core_runner.c"]
+    sources = [*core_files(), ROOT / "tests" / "firmware_model" / "core_runner.c"]
     run(*need(compiler), *STRICT, *flags, f"-I{CORE}", *sources, "-o", program)
     return program
 

@@ -89,7 +89,7 @@ def unexplained(folder: Path) -> list[str]:
 
 def build_counting(folder: Path) -> None:
     """Builds the C core of a copy with counters."""
-    program = "from firmware_model import core_build; core_build.write_extension_sources()"
+    program = "from bench import build_backend; build_backend.write_extension_sources()"
     _run(folder, sys.executable, "-c", program)
     for old in folder.glob("firmware_model/_core*.so"):
         old.unlink()

@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 
 from bench.calibration import CalibrationFile
-from bench.demo.chance import Chance
 from bench.fit.model import CANDIDATES
+from bench.random import Random
 from bench.vehicle import compiled
 from bench.vehicle.car import Car
 from bench.vehicle.track import Track
@@ -20,11 +20,11 @@ from tests.vehicle_support import calibration, demo
 def car_off_by(share: float, seed: int, *more: str) -> Car:
     """The demo car with everything that a fit may change (and `more`) off by a normal share, cut at two
     standard deviations."""
-    chance = Chance(seed)
+    rng = Random(seed)
     changes: dict[str, Any] = {}
     for name in (*CANDIDATES, *more):
         own = getattr(demo().car, name)
-        changes[name] = own * (1 + share * max(-2.0, min(2.0, chance.normal())))
+        changes[name] = own * (1 + share * max(-2.0, min(2.0, rng.normal())))
     return replace(demo().car, **changes)
 
 
@@ -38,16 +38,16 @@ def record(
 ) -> Path:
     """A run at 100 Hz with 1 mm, 0.1 m/s and 20 rpm of noise; beyond its range the sensor shows 500 mm.
     `driven` is the calibration in the loop, that of the demo unless given."""
-    chance = np.random.default_rng(seed)
+    rng = np.random.default_rng(seed)
     track = Track(seed=seed, noise=0.001, duration=seconds)
     c = compiled.run(car, driven or calibration(), track, controlled).columns
     rows = slice(0, None, 10)
     n = len(c["time"][rows])
-    height = c["height"][rows] * 1000 + chance.normal(0, 1, n)
+    height = c["height"][rows] * 1000 + rng.normal(0, 1, n)
     height = np.where(c["height"][rows] > car.sensor_farthest, 500.0, height)
     launched = c["launch"][rows]
-    speed = np.maximum(0.0, c["velocity"][rows] + launched * chance.normal(0, 0.1, n)) * 3.6
-    engine = c["engine_speed"][rows] * 30 / np.pi + chance.normal(0, 20, n)
+    speed = np.maximum(0.0, c["velocity"][rows] + launched * rng.normal(0, 0.1, n)) * 3.6
+    engine = c["engine_speed"][rows] * 30 / np.pi + rng.normal(0, 20, n)
     time = c["time"][rows] - c["time"][0]
     lines = ["Time,Ride height,Speed,Engine speed,Armed,Launch", "s,mm,km/h,rpm,,"]
     for row in zip(time, height, speed, engine, launched, strict=True):

@@ -86,34 +86,34 @@ def bounded_controller(calibration: Values) -> Controller:
     return made
 
 
-def _rising(chance: random.Random, points: int, least: int, greatest: int) -> list[int]:
+def _rising(rng: random.Random, points: int, least: int, greatest: int) -> list[int]:
     """Strictly rising values; often the whole range, often the smallest steps."""
-    kind = chance.randrange(3)
+    kind = rng.randrange(3)
     if kind == 0:
-        start = chance.randint(least, greatest - points + 1)
+        start = rng.randint(least, greatest - points + 1)
         return list(range(start, start + points))
-    inner = sorted(chance.sample(range(least + 1, greatest), max(points - 2, 0)))
+    inner = sorted(rng.sample(range(least + 1, greatest), max(points - 2, 0)))
     if kind == 1 or points == 1:
         return [least, *inner, greatest][:points]
-    return sorted(chance.sample(range(least, greatest + 1), points))
+    return sorted(rng.sample(range(least, greatest + 1), points))
 
 
-def _any_value(chance: random.Random, least: int, greatest: int) -> int:
-    kind = chance.randrange(4)
+def _any_value(rng: random.Random, least: int, greatest: int) -> int:
+    kind = rng.randrange(4)
     if kind == 0:
         return least
     if kind == 1:
         return greatest
     if kind == 2:
-        return min(greatest, least + int(2 ** chance.uniform(0, 12)))
-    return chance.randint(least, greatest)
+        return min(greatest, least + int(2 ** rng.uniform(0, 12)))
+    return rng.randint(least, greatest)
 
 
-def any_calibration(chance: random.Random) -> Values:
+def any_calibration(rng: random.Random) -> Values:
     """Legal values of every field, extremes often, in legal order."""
     made: Values = {}
     for name, (count, least, greatest) in RANGES.items():
-        row = [_any_value(chance, least, greatest) for _ in range(count)]
+        row = [_any_value(rng, least, greatest) for _ in range(count)]
         made[name] = row[0] if count == 1 else row
 
     def one(name: str) -> int:
@@ -122,15 +122,15 @@ def any_calibration(chance: random.Random) -> Values:
         return value
 
     made["adc_max"] = max(one("adc_max"), 7)
-    low, high = sorted(chance.sample((0, 1, 2, one("adc_max") - 1, one("adc_max")), 2))
+    low, high = sorted(rng.sample((0, 1, 2, one("adc_max") - 1, one("adc_max")), 2))
     made["window_low"], made["window_high"] = low, high
-    made["sensor_counts"] = _rising(chance, one("sensor_points"), 0, one("adc_max"))
-    span = max(_any_value(chance, 8, LIFT_LIMIT), one("sensor_points"))
-    bottom = chance.choice((-LIFT_LIMIT, LIFT_LIMIT - span, chance.randint(-LIFT_LIMIT, LIFT_LIMIT - span)))
-    heights = _rising(chance, one("sensor_points"), bottom, bottom + span)
+    made["sensor_counts"] = _rising(rng, one("sensor_points"), 0, one("adc_max"))
+    span = max(_any_value(rng, 8, LIFT_LIMIT), one("sensor_points"))
+    bottom = rng.choice((-LIFT_LIMIT, LIFT_LIMIT - span, rng.randint(-LIFT_LIMIT, LIFT_LIMIT - span)))
+    heights = _rising(rng, one("sensor_points"), bottom, bottom + span)
     least, greatest = heights[0], heights[-1]
-    made["sensor_height"] = heights if chance.random() < 0.5 else heights[::-1]
-    made["rest"] = chance.choice((least, greatest, chance.randint(least, greatest)))
+    made["sensor_height"] = heights if rng.random() < 0.5 else heights[::-1]
+    made["rest"] = rng.choice((least, greatest, rng.randint(least, greatest)))
     if greatest - least < 2:
         made["sensor_points"] = 2
         made["sensor_counts"] = [0, one("adc_max")]
@@ -138,59 +138,59 @@ def any_calibration(chance: random.Random) -> Values:
         made["rest"] = least
         greatest = least + 8
     made["near_end"] = min(one("near_end"), greatest - least - 1)
-    made["median_samples"] = chance.choice((1, 3, 5))
+    made["median_samples"] = rng.choice((1, 3, 5))
     made["fault_hold_ticks"] = max(one("fault_hold_ticks"), one("hold_ticks"))
-    made["run_ms"] = _rising(chance, one("run_points"), 0, 65535)
-    made["lift_axis"] = _rising(chance, one("lift_points"), -LIFT_LIMIT, LIFT_LIMIT)
-    made["progress_axis"] = _rising(chance, one("progress_points"), 0, 65535)
+    made["run_ms"] = _rising(rng, one("run_points"), 0, 65535)
+    made["lift_axis"] = _rising(rng, one("lift_points"), -LIFT_LIMIT, LIFT_LIMIT)
+    made["progress_axis"] = _rising(rng, one("progress_points"), 0, 65535)
     for name in ("reduction_map", "retard_map"):
-        made[name] = [chance.choice((0, FULL, chance.randint(0, FULL))) for _ in range(MAP_CELLS)]
+        made[name] = [rng.choice((0, FULL, rng.randint(0, FULL))) for _ in range(MAP_CELLS)]
     for name in ("engine", "shaft"):
-        made[f"{name}_ms"] = _rising(chance, one(f"{name}_points"), 0, 65535)
-        made[f"{name}_over_rpm"] = _rising(chance, one(f"{name}_line_points"), 0, 32767)
+        made[f"{name}_ms"] = _rising(rng, one(f"{name}_points"), 0, 65535)
+        made[f"{name}_over_rpm"] = _rising(rng, one(f"{name}_line_points"), 0, 32767)
     order = list(range(1, one("cylinders") + 1))
-    chance.shuffle(order)
+    rng.shuffle(order)
     made["firing_order"] = order
     return made
 
 
-def plausible_calibration(chance: random.Random) -> Values:
+def plausible_calibration(rng: random.Random) -> Values:
     """The plain calibration with what decides the course of a run varied within reason."""
     return values(
-        hold_ticks=chance.choice((0, 1, 5, 40)),
-        fault_hold_ticks=chance.choice((40, 80)),
-        release_q16=chance.choice((0, 1, 1 << 14, 1 << 20)),
-        retard_release_q16=chance.choice((0, 1 << 12, 1 << 18)),
-        fault_release_q16=chance.choice((1 << 12, 1 << 18)),
-        hold_from=chance.randrange(2),
-        retard_follows=chance.randrange(2),
-        sample_ticks=chance.choice((1, 1, 2, 7)),
-        confirm_samples=chance.choice((3, 20)),
-        heal_samples=chance.choice((3, 20)),
-        allowance_rate=chance.choice((20, 80, 2000)),
-        stuck_samples=chance.choice((0, 15)),
+        hold_ticks=rng.choice((0, 1, 5, 40)),
+        fault_hold_ticks=rng.choice((40, 80)),
+        release_q16=rng.choice((0, 1, 1 << 14, 1 << 20)),
+        retard_release_q16=rng.choice((0, 1 << 12, 1 << 18)),
+        fault_release_q16=rng.choice((1 << 12, 1 << 18)),
+        hold_from=rng.randrange(2),
+        retard_follows=rng.randrange(2),
+        sample_ticks=rng.choice((1, 1, 2, 7)),
+        confirm_samples=rng.choice((3, 20)),
+        heal_samples=rng.choice((3, 20)),
+        allowance_rate=rng.choice((20, 80, 2000)),
+        stuck_samples=rng.choice((0, 15)),
         stuck_speed=100,
-        learn_window=chance.choice((0, 8)),
-        median_samples=chance.choice((1, 3, 5)),
-        lowpass_q12=chance.choice((200, 4096)),
-        look_rising_q12=chance.choice((0, 13107)),
-        look_falling_q12=chance.choice((0, 13107)),
-        look_lowpass_q12=chance.choice((400, 4096)),
-        progress_axis_kind=chance.randrange(2),
-        speed_source=chance.randrange(2),
+        learn_window=rng.choice((0, 8)),
+        median_samples=rng.choice((1, 3, 5)),
+        lowpass_q12=rng.choice((200, 4096)),
+        look_rising_q12=rng.choice((0, 13107)),
+        look_falling_q12=rng.choice((0, 13107)),
+        look_lowpass_q12=rng.choice((400, 4096)),
+        progress_axis_kind=rng.randrange(2),
+        speed_source=rng.randrange(2),
         spin_up_ticks=20,
-        engine_points=chance.randrange(3),
+        engine_points=rng.randrange(3),
         engine_ms=[0, 200],
         engine_rpm=[3000, 6000],
-        engine_after_end=chance.randrange(2),
-        engine_before_launch=chance.randrange(2),
-        engine_release_q16=chance.choice((0, 1 << 14)),
-        shaft_points=chance.randrange(3),
+        engine_after_end=rng.randrange(2),
+        engine_before_launch=rng.randrange(2),
+        engine_release_q16=rng.choice((0, 1 << 14)),
+        shaft_points=rng.randrange(3),
         shaft_ms=[0, 200],
         shaft_rpm=[300, 1000],
-        reduction_limit=chance.choice((1000, 500)),
+        reduction_limit=rng.choice((1000, 500)),
         disarm_ticks=20,
-        cylinders=chance.randint(1, 8),
+        cylinders=rng.randint(1, 8),
         firing_order=[1, 2, 3, 4, 5, 6, 7, 8],
     )
 

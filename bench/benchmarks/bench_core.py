@@ -45,8 +45,8 @@ _BARE = r"""
 #include <time.h>
 #include "core_all.c"
 
-static union { uint8_t bytes[LL_IMAGE_BYTES]; uint32_t place; } image;
-static ll_controller_t ll;
+static union { uint8_t bytes[LIFT_IMAGE_BYTES]; uint32_t place; } image;
+static lift_controller_t ll;
 
 static void *column(FILE *file, size_t size, size_t n) {
     void *values = malloc(size * n);
@@ -57,7 +57,7 @@ static void *column(FILE *file, size_t size, size_t n) {
 int main(int count, char **arguments) {
     FILE *file = fopen(arguments[1], "rb");
     size_t n = count > 2 ? (size_t)atol(arguments[2]) : 0;
-    if (fread(image.bytes, 1, LL_IMAGE_BYTES, file) != LL_IMAGE_BYTES) return 2;
+    if (fread(image.bytes, 1, LIFT_IMAGE_BYTES, file) != LIFT_IMAGE_BYTES) return 2;
     const uint16_t *tick = column(file, 2, n), *counts = column(file, 2, n), *speed = column(file, 2, n);
     const uint8_t *valid = column(file, 1, n);
     const uint16_t *engine = column(file, 2, n), *shaft = column(file, 2, n);
@@ -66,20 +66,20 @@ int main(int count, char **arguments) {
     const uint16_t *reason = column(file, 2, n);
     struct timespec start, end;
     uint32_t sum = 0;
-    ll_init(&ll);
-    if (ll_load(&ll, image.bytes, LL_IMAGE_BYTES) != LL_IMAGE_OK) return 3;
+    lift_init(&ll);
+    if (lift_load(&ll, image.bytes, LIFT_IMAGE_BYTES) != LIFT_IMAGE_OK) return 3;
     clock_gettime(CLOCK_PROCESS_CPUTIME_ID, &start);
     for (size_t i = 0; i < n; i++) {
-        ll_inputs_t in = {tick[i], counts[i], speed[i], valid[i], engine[i], shaft[i],
+        lift_inputs_t in = {tick[i], counts[i], speed[i], valid[i], engine[i], shaft[i],
                           armed[i], launch[i], reduction[i], retard[i], reason[i]};
-        ll_outputs_t out;
-        ll_step(&ll, &in);
-        ll_outputs(&ll, &out);
+        lift_outputs_t out;
+        lift_step(&ll, &in);
+        lift_outputs(&ll, &out);
         sum += (uint32_t)(out.reduction + out.retard + out.faults + out.entry);
     }
     clock_gettime(CLOCK_PROCESS_CPUTIME_ID, &end);
     double took = (double)(end.tv_sec - start.tv_sec) + 1e-9 * (double)(end.tv_nsec - start.tv_nsec);
-    printf("%.9f %u %u\n", took, (unsigned)ll_digest(&ll), (unsigned)sum);
+    printf("%.9f %u %u\n", took, (unsigned)lift_digest(&ll), (unsigned)sum);
     return 0;
 }
 """

@@ -21,10 +21,7 @@ from bench.compare.screen import (
     stretch,
 )
 from bench.compare.study import Recording, Side, Study
-from bench.replay import names
-from bench.replay.drawn import window
-from bench.replay.findings import Stepped
-from bench.report.blocks import (
+from bench.document.blocks import (
     Bands,
     Block,
     Bullets,
@@ -43,11 +40,14 @@ from bench.report.blocks import (
     Text,
     Zero,
 )
-from bench.report.cal import calibration_section
-from bench.report.columns import Column
-from bench.report.made import made
-from bench.report.page import write_page
-from bench.report.reasons import REASON_BARS
+from bench.document.cal import calibration_section
+from bench.document.columns import Column
+from bench.document.made import made
+from bench.document.page import write_page
+from bench.document.reasons import REASON_BARS
+from bench.replay import names
+from bench.replay.drawn import window
+from bench.replay.findings import Stepped
 from bench.trace.text import plural
 
 _LOOKS: tuple[Look, ...] = ("run-0", "run-1", "run-2", "run-3", "run-4", "run-5")

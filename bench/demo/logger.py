@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from bench.demo.chance import Chance
+from bench.random import Random
 
 Signals = dict[str, list[float]]
 
@@ -48,7 +48,7 @@ def write(signals: Signals, logger: Logger, seed: int) -> bytes:
     if logger.units == "row":
         lines.append(logger.delimiter.join(column.unit for column in logger.columns))
     before: dict[str, str] = {}
-    for i in _rows(len(signals["time_s"]), logger, Chance(seed + 3000)):
+    for i in _rows(len(signals["time_s"]), logger, Random(seed + 3000)):
         cells = []
         for column in logger.columns:
             text = _cell(column, signals[column.signal][i], logger)
@@ -60,13 +60,13 @@ def write(signals: Signals, logger: Logger, seed: int) -> bytes:
     return text.encode("utf-8-sig" if logger.mark else "utf-8")
 
 
-def _rows(count: int, logger: Logger, chance: Chance) -> list[int]:
+def _rows(count: int, logger: Logger, rng: Random) -> list[int]:
     rows, at = [], 0
     while at < count:
         rows.append(at)
         at += logger.step_ms
         if logger.jitter_ms:
-            at += chance.whole(2 * logger.jitter_ms + 1) - logger.jitter_ms
+            at += rng.whole(2 * logger.jitter_ms + 1) - logger.jitter_ms
     return rows
 
 

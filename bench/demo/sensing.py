@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from bench.demo.chance import Chance
+from bench.random import Random
 
 MM_A_VOLT = 100.0  # 0 to 5 V over 0 to 500 mm
 
@@ -68,7 +68,7 @@ class Sensors:
 
     def __init__(self, sensing: Sensing) -> None:
         self._sensing = sensing
-        self._height, self._rest, self._fails = (Chance(sensing.seed + n) for n in (0, 2000, 4000))
+        self._height, self._rest, self._fails = (Random(sensing.seed + n) for n in (0, 2000, 4000))
         self._until_spike = sensing.spikes.least_ms if sensing.spikes else 0
         self._up = True
 

@@ -8,9 +8,9 @@ import numpy as np
 
 from bench.device.faults import LineFaults
 from bench.device.model import Device
-from bench.device.stepper import Core, Stepper
 from bench.link.frames import encode
 from bench.link.protocol import OUTPUT, TICKS, Records, Streamed, message, streamed_room
+from bench.link.stepper import Core, Stepper
 
 _GATHER_S = 0.02
 

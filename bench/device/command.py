@@ -11,8 +11,8 @@ from bench.options import SEED, TRACE_FILE, Whole, baud_option, calibration_opti
 
 if TYPE_CHECKING:
     from bench.device.behaviour import Player
-    from bench.device.stepper import Core
     from bench.link.line import Line
+    from bench.link.stepper import Core
 
 SUMMARY_VERSION = 1
 _BUGS = ("hold-short", "peak-lost", "release-low", "tick-wrap", "table-edge")

@@ -57,22 +57,22 @@ class LineFaults:
         return self._last
 
     def _harmed(self, frame: bytes, now: float) -> list[tuple[float, bytes]]:
-        chance = self._random
-        met = {name for name, rate in self._rates if chance.random() < rate}
+        rng = self._random
+        met = {name for name, rate in self._rates if rng.random() < rate}
         if not met:
             return [(self._at(now), frame)]
         if "drop" in met:
             return []
         if "flip" in met:
             harmed = bytearray(frame)
-            harmed[chance.randrange(len(frame))] ^= 1 << chance.randrange(8)
+            harmed[rng.randrange(len(frame))] ^= 1 << rng.randrange(8)
             frame = bytes(harmed)
         if "garbage" in met:
-            frame = chance.randbytes(chance.randint(1, 40)) + frame
+            frame = rng.randbytes(rng.randint(1, 40)) + frame
         if "stall" in met:
-            now += chance.uniform(1.0, 2.0)
+            now += rng.uniform(1.0, 2.0)
         elif "delay" in met:
-            now += chance.uniform(0.0, 0.05)
+            now += rng.uniform(0.0, 0.05)
         copies = [frame, frame] if "duplicate" in met else [frame]
         if "split" not in met:
             return [(self._at(now), copy) for copy in copies]
@@ -80,10 +80,10 @@ class LineFaults:
         for copy in copies:
             at = 0
             while at < len(copy):
-                size = chance.randint(1, len(copy) - at)
+                size = rng.randint(1, len(copy) - at)
                 arriving.append((self._at(now), copy[at : at + size]))
                 at += size
-                now += chance.uniform(0.001, 0.005)
+                now += rng.uniform(0.001, 0.005)
         return arriving
 
 

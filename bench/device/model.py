@@ -11,7 +11,6 @@ from collections import OrderedDict
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
-from bench.device.stepper import Core, Stepper
 from bench.link.frames import END, Damage, Decoder, encode
 from bench.link.protocol import (
     ANSWER,
@@ -35,6 +34,7 @@ from bench.link.protocol import (
     unpack_step,
     unpack_stream,
 )
+from bench.link.stepper import Core, Stepper
 from controller.constants import IMAGE_VERSION
 from controller.image import LENGTH
 

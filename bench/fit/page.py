@@ -8,9 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from bench.fit.measured import CHANNELS, STEP_S
-from bench.fit.report import Fit
-from bench.report.blocks import (
+from bench.document.blocks import (
     Block,
     Bullets,
     Cell,
@@ -26,9 +24,11 @@ from bench.report.blocks import (
     Strip,
     Table,
 )
-from bench.report.columns import Column
-from bench.report.made import made
-from bench.report.page import write_page
+from bench.document.columns import Column
+from bench.document.made import made
+from bench.document.page import write_page
+from bench.fit.measured import CHANNELS, STEP_S
+from bench.fit.report import Fit
 
 _DECIMALS = {"height": 1, "speed": 2, "engine": 0}
 _WORDS = {"height": "Height at the sensor", "speed": "Road speed", "engine": "Engine speed"}

@@ -6,7 +6,6 @@ import binascii
 from dataclasses import dataclass
 from typing import Protocol
 
-from bench.device.stepper import Core, Stepper
 from bench.link.host import Host
 from bench.link.line import LinkError
 from bench.link.protocol import (
@@ -28,6 +27,7 @@ from bench.link.protocol import (
     unpack_digest,
     unpack_verdict,
 )
+from bench.link.stepper import Core, Stepper
 
 IMAGE_REASONS = {
     1: "its first letters are not those of an image",

@@ -8,20 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from bench.replay import names
-from bench.replay.drawn import (
-    MEAN_S,
-    NAMED_FAULTS,
-    end_of_sensor,
-    fault_names,
-    rotation_curve,
-    state_name,
-    torque_taken,
-    window,
-)
-from bench.replay.findings import Findings, Stepped
-from bench.replay.kept import Kept
-from bench.report.blocks import (
+from bench.document.blocks import (
     Bands,
     Block,
     Bullets,
@@ -40,11 +27,24 @@ from bench.report.blocks import (
     Text,
     Zero,
 )
-from bench.report.cal import calibration_section
-from bench.report.columns import NONE, Column
-from bench.report.made import made
-from bench.report.page import write_page
-from bench.report.reasons import REASON_BARS, STATE_BARS, fault_bars
+from bench.document.cal import calibration_section
+from bench.document.columns import NONE, Column
+from bench.document.made import made
+from bench.document.page import write_page
+from bench.document.reasons import REASON_BARS, STATE_BARS, fault_bars
+from bench.replay import names
+from bench.replay.drawn import (
+    MEAN_S,
+    NAMED_FAULTS,
+    end_of_sensor,
+    fault_names,
+    rotation_curve,
+    state_name,
+    torque_taken,
+    window,
+)
+from bench.replay.findings import Findings, Stepped
+from bench.replay.kept import Kept
 from bench.trace.text import plural
 from controller import constants as c
 

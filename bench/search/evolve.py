@@ -17,8 +17,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from bench.demo.chance import Chance
 from bench.errors import UserError
+from bench.random import Random
 from bench.search.drive import Driver, Job
 from bench.search.limits import Driven, Judged, Limit, better, demanded, driven, joined, judge, rank
 from bench.search.settings import Settings, Values
@@ -97,11 +97,11 @@ class Search:
 
     def step(self, course: Course) -> None:
         """One generation."""
-        chance = Chance((self.plan.seed << 20) + course.generation)
+        rng = Random((self.plan.seed << 20) + course.generation)
         if course.generation == 0:
-            self._begin(course, chance)
+            self._begin(course, rng)
         else:
-            self._change(course, chance)
+            self._change(course, rng)
         course.generation += 1
         course.best.append(fastest_within(course.tried))
 
@@ -113,12 +113,12 @@ class Search:
         plan = self.plan
         return judge(d, plan.limits, plan.share, demanded(len(d.time), plan.share))
 
-    def _begin(self, course: Course, chance: Chance) -> None:
+    def _begin(self, course: Course, rng: Random) -> None:
         """The start, and of some near it and others spread evenly over the ranges those that look best on a
         few cars."""
         plan, own = self.plan, self.settings.start_values
         points = [self.settings.shares(values) for values in self.settings.first_tries]
-        points += evenly_spread(_FIRST_TRIED * plan.population, len(self.settings.all), chance)
+        points += evenly_spread(_FIRST_TRIED * plan.population, len(self.settings.all), rng)
         looked = [one for one in self._look(course, points) if one is not None]
         if len(looked) < _LEAST_POPULATION:
             what = f"only {len(looked)} of {len(points)} settings near it make a legal calibration"
@@ -127,10 +127,10 @@ class Search:
         order = sorted(rank(self.judge(looked)), key=lambda i: looked[i].values != own)
         course.members = self._finish(course, [looked[i] for i in order[: plan.population]])
 
-    def _change(self, course: Course, chance: Chance) -> None:
+    def _change(self, course: Course, rng: Random) -> None:
         members = course.members
         best = rank(self.judge(members))[0]
-        looked = self._look(course, [self._changed(members, i, best, chance) for i in range(len(members))])
+        looked = self._look(course, [self._changed(members, i, best, rng) for i in range(len(members))])
         hopeful = []
         for i, seen in enumerate(looked):
             if seen is None:
@@ -150,16 +150,16 @@ class Search:
         together = list({one.values: one for one in [*kept, *beside]}.values())
         course.members = [together[i] for i in rank(self.judge(together))[: self.plan.population]]
 
-    def _changed(self, members: list[Member], own: int, best: int, chance: Chance) -> list[float]:
+    def _changed(self, members: list[Member], own: int, best: int, rng: Random) -> list[float]:
         """The point of a member, changed by a difference of two others from one more or from the best."""
         others = [i for i in range(len(members)) if i != own]
-        picked = [others.pop(chance.whole(len(others))) for _ in range(3)]
-        base = best if chance.whole(2) else picked[0]
-        size = 0.4 + 0.5 * chance.share()
-        surely = chance.whole(len(self.settings.all))
+        picked = [others.pop(rng.whole(len(others))) for _ in range(3)]
+        base = best if rng.whole(2) else picked[0]
+        size = 0.4 + 0.5 * rng.share()
+        surely = rng.whole(len(self.settings.all))
         point = []
         for k, mine in enumerate(members[own].shares):
-            taken = chance.share() < _CROSS or k == surely
+            taken = rng.share() < _CROSS or k == surely
             a, b, c = (members[i].shares[k] for i in (base, picked[1], picked[2]))
             value = a + size * (b - c)
             # what would leave the range goes halfway to its end
@@ -204,14 +204,14 @@ def fastest_within(tried: Sequence[Tried]) -> float | None:
     return min((t.judged.time_s for t in tried if t.judged.over <= 0), default=None)
 
 
-def evenly_spread(count: int, numbers: int, chance: Chance) -> list[list[float]]:
+def evenly_spread(count: int, numbers: int, rng: Random) -> list[list[float]]:
     """Points in the unit cube of which each number has one value in each of `count` equal parts (a Latin
     hypercube)."""
     columns = []
     for _ in range(numbers):
         parts = list(range(count))
         for i in range(count - 1, 0, -1):
-            k = chance.whole(i + 1)
+            k = rng.whole(i + 1)
             parts[i], parts[k] = parts[k], parts[i]
-        columns.append([(part + chance.share()) / count for part in parts])
+        columns.append([(part + rng.share()) / count for part in parts])
     return [list(point) for point in zip(*columns, strict=True)]

@@ -9,10 +9,10 @@ from typing import Any, Literal
 import numpy as np
 
 from bench.cautions import MODEL
-from bench.report.blocks import Block, Bullets, Cell, Group, Page, Points, Section, Source, Table
-from bench.report.cal import calibration_section
-from bench.report.made import made
-from bench.report.page import write_page
+from bench.document.blocks import Block, Bullets, Cell, Group, Page, Points, Section, Source, Table
+from bench.document.cal import calibration_section
+from bench.document.made import made
+from bench.document.page import write_page
 from bench.search.limits import KINDS, Kind
 from bench.search.screen import FIGURES, SHARES, SIDES
 from bench.search.settings import STEP_FROM

@@ -7,10 +7,10 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, Literal
 
-from bench.report.blocks import Block, Bullets, Cell, Group, Page, Points, Section, Table
-from bench.report.cal import calibration_section
-from bench.report.made import made
-from bench.report.page import write_page
+from bench.document.blocks import Block, Bullets, Cell, Group, Page, Points, Section, Table
+from bench.document.cal import calibration_section
+from bench.document.made import made
+from bench.document.page import write_page
 from bench.sweep.report import COLUMNS, Column, Sweep, evenly
 from bench.sweep.vary import is_number, written
 from bench.trace.text import plural

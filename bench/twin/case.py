@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from functools import cached_property
 
 from bench.calibration.image import Values, pack
-from bench.demo.chance import Chance
 from bench.errors import UserError
+from bench.random import Random
 from bench.twin.generate import Ints, make_inputs, make_values
 
 _ID = re.compile(r"twin:(\d{1,18}):(\d{1,18}):(\d{1,9})")
@@ -40,7 +40,7 @@ class Case:
     @cached_property
     def values(self) -> Values:
         """The calibration's values, by field of the image."""
-        return make_values(Chance(self.calibration_seed))
+        return make_values(Random(self.calibration_seed))
 
     @cached_property
     def image(self) -> bytes:
@@ -49,4 +49,4 @@ class Case:
 
     def inputs(self) -> dict[str, Ints]:
         """An array[ticks] for each of bench.replay.run.INPUT_TYPES and the tick numbers, `tick`."""
-        return make_inputs(Chance(self.seed), self.values, self.ticks)
+        return make_inputs(Random(self.seed), self.values, self.ticks)

@@ -94,7 +94,7 @@ def between(source: Source, least: int, greatest: int) -> int:
     return least + source.whole(greatest - least + 1)
 
 
-def chance(source: Source, percent: int) -> bool:
+def likely(source: Source, percent: int) -> bool:
     """True so often in a hundred; the source's least number means not."""
     return source.whole(100) >= 100 - percent
 
@@ -129,7 +129,7 @@ class _Maker:
         low, high = _RANGES[name]
         low = low if least is None else max(low, least)
         high = high if greatest is None else min(high, greatest)
-        if chance(self.source, self.wild):
+        if likely(self.source, self.wild):
             return one_of(self.source, (low, high, between(self.source, low, high)))
         plain_low, plain_high = _PLAUSIBLE.get(name, (low, high))
         plain_low = min(max(plain_low, low), high)
@@ -171,7 +171,7 @@ def make_values(source: Source) -> Values:
 
 def _sensor(make: _Maker, values: Values) -> None:
     source = make.source
-    wild = chance(source, make.wild)
+    wild = likely(source, make.wild)
     adc_max = make.number("adc_max")
     points = between(source, 2, min(SENSOR_POINTS, adc_max + 1))
     span = between(source, max(points - 1, 2), 32767) if wild else between(source, 4000, 12000)
@@ -179,7 +179,7 @@ def _sensor(make: _Maker, values: Values) -> None:
     inner = make.rising(points - 2, points - 2, 1, span - 1)
     heights = [low, *(low + step for step in inner), low + span]
     filling = make.cells(SENSOR_POINTS - points, 32767)
-    if chance(source, 25):
+    if likely(source, 25):
         heights.reverse()
     window_low = between(source, 0, adc_max - 1) if wild else adc_max // 100
     values |= {
@@ -198,7 +198,7 @@ def _sensor(make: _Maker, values: Values) -> None:
 
 def _maps(make: _Maker, values: Values) -> None:
     source = make.source
-    wild = chance(source, make.wild)
+    wild = likely(source, make.wild)
     rows = make.number("lift_points")
     columns = make.number("progress_points")
     least, greatest = (-32767, 32767) if wild else (0, 6000)
@@ -215,7 +215,7 @@ def _maps(make: _Maker, values: Values) -> None:
 
 def _map(make: _Maker, rows: int, greatest: int) -> list[int]:
     """Cells that rise with the lift, or have any values."""
-    if chance(make.source, 20):
+    if likely(make.source, 20):
         return make.cells(AXIS_POINTS * AXIS_POINTS, greatest)
     wobble = make.cells(AXIS_POINTS * AXIS_POINTS, greatest // 4)
     full = max(rows - 1, 1)
@@ -228,7 +228,7 @@ def _map(make: _Maker, rows: int, greatest: int) -> list[int]:
 
 def _curves(make: _Maker, values: Values) -> None:
     source = make.source
-    wild = chance(source, make.wild)
+    wild = likely(source, make.wild)
     points = make.number("run_points")
     values |= {
         "run_points": points,
@@ -275,10 +275,10 @@ class _Channel:
         rise = target - self.now
         values = self.now + np.arange(1, length + 1, dtype=np.int64) * rise // length
         self.now = target
-        size = one_of(source, (0, 0, 1, 3, 40)) if chance(source, 60) else 0
+        size = one_of(source, (0, 0, 1, 3, 40)) if likely(source, 60) else 0
         if size:
             values += noise(source.whole(1 << 30), length, 2 * size + 1) - size
-        if chance(source, loud):
+        if likely(source, loud):
             wrong = glitch(length)
             often = one_of(source, (1, 8, 64, 256))
             hit = noise(source.whole(1 << 30), length, 256) < often
@@ -356,7 +356,7 @@ class _Trace:
 
     def _switch(self, length: int, on: int, loud: int) -> Ints:
         values = np.full(length, on, dtype=np.int64)
-        if chance(self.source, loud):
+        if likely(self.source, loud):
             often = one_of(self.source, (1, 8, 64))
             values ^= noise(self.source.whole(1 << 30), length, 256) < often
         return values
@@ -364,9 +364,9 @@ class _Trace:
     def _request(self, length: int) -> dict[str, Ints]:
         source = self.source
         names = ("request_reduction", "request_retard", "request_reason")
-        if not chance(source, 15):
+        if not likely(source, 15):
             return {name: np.zeros(length, dtype=np.int64) for name in names}
-        if chance(source, 20):
+        if likely(source, 20):
             return {name: noise(source.whole(1 << 30), length, 65536) for name in names}
         most = dict(zip(names, (1200, 300, 300), strict=True))
         return {name: np.full(length, source.whole(below)) for name, below in most.items()}
@@ -375,7 +375,7 @@ class _Trace:
         source = self.source
         points = self._number(f"{who}_points")
         near = one_of(source, self._row(f"{who}_rpm")[:points]) if points else 6000
-        target = max(0, near + between(source, -800, 1500)) if chance(source, 80) else source.whole(40000)
+        target = max(0, near + between(source, -800, 1500)) if likely(source, 80) else source.whole(40000)
         return channel.piece(source, length, target, 5, self._any_glitch)
 
     def add(self, length: int, height: int | None = None, armed: int = 1, launch: int = 1) -> None:
@@ -385,14 +385,14 @@ class _Trace:
         speed = 0 if quiet else one_of(source, (0, self.speed.now, 300, 900, 1800, source.whole(21000)))
         target = self._height_target() if height is None else height
         ticks = self.tick + np.arange(length, dtype=np.int64)
-        if chance(source, 5):
+        if likely(source, 5):
             ticks += np.cumsum(noise(source.whole(1 << 30), length, 256) < 2) * between(source, -3, 3)
         self.tick = int(ticks[-1]) + 1
         piece = {
             "tick": ticks & 0xFFFF,
             "counts": self.height.piece(source, length, target, 0 if quiet else 30, self._height_glitch),
             "speed": self.speed.piece(source, length, speed, 10, self._any_glitch),
-            "speed_valid": self._switch(length, 0 if chance(source, 8) else 1, 15),
+            "speed_valid": self._switch(length, 0 if likely(source, 8) else 1, 15),
             "engine": self._rotation("engine", self.engine, length),
             "shaft": self._rotation("shaft", self.shaft, length),
             "armed": self._switch(length, armed, 8),
@@ -415,12 +415,12 @@ def make_inputs(source: Source, values: Values, ticks: int) -> dict[str, Ints]:
     assert isinstance(every, int)
     assert isinstance(learn, int)
     made = 0
-    if chance(source, 90):
+    if likely(source, 90):
         made = min(2000, (heal + one_of(source, (0, learn)) + 2) * every)
         trace.add(made, trace.rest, armed=1, launch=0)
     while made < ticks:
         length = one_of(source, (1, 3, 20, 60, 150, 400)) + source.whole(50)
-        if chance(source, 6):
+        if likely(source, 6):
             trace.add(length, armed=0, launch=source.whole(2))
         else:
             trace.add(length)

@@ -33,18 +33,19 @@ static int differs(const char *what, int at) {
 }
 
 int main(void) {
-    static ll_controller_t ll;
-    ll_outputs_t out;
-    ll_init(&ll);
-    if (ll_load(&ll, vector_image.bytes, LL_IMAGE_BYTES) != LL_IMAGE_OK) return differs("image", 0);
+    static lift_controller_t ll;
+    lift_outputs_t out;
+    lift_init(&ll);
+    if (lift_load(&ll, vector_image.bytes, LIFT_IMAGE_BYTES) != LIFT_IMAGE_OK) return differs("image", 0);
     for (int i = 0, e = 0; i < VECTOR_TICKS; i++) {
-        ll_step(&ll, &vector_inputs[i]);
-        ll_outputs(&ll, &out);
+        lift_step(&ll, &vector_inputs[i]);
+        lift_outputs(&ll, &out);
         if (memcmp(&out, &vector_outputs[i], sizeof(out)) != 0) return differs("tick", i);
         for (; vector_events[e].tick == i; e++)
-            if (ll_event(&ll, vector_events[e].cylinder) != vector_events[e].bits) return differs("event", e);
+            if (lift_event(&ll, vector_events[e].cylinder) != vector_events[e].bits)
+                return differs("event", e);
     }
-    return ll_digest(&ll) == vector_digest ? 0 : differs("state after tick", VECTOR_TICKS - 1);
+    return lift_digest(&ll) == vector_digest ? 0 : differs("state after tick", VECTOR_TICKS - 1);
 }
 """
 
@@ -107,17 +108,18 @@ def _header(
         f"/* Golden vectors of the reference, from power-up on.\n * {quoted}\n"
         f" * Inputs: {', '.join(INPUTS)}.\n"
         f" * Outputs: {', '.join(OUTPUT_TYPES)}. */\n"
-        "#ifndef LL_VECTORS_H\n#define LL_VECTORS_H\n\n"
+        "#ifndef LIFT_VECTORS_H\n#define LIFT_VECTORS_H\n\n"
         '#include "liftlatch.h"\n\n'
         f"enum {{ VECTOR_TICKS = {len(inputs['counts'])} }};\n\n"
         "/* The calibration image, at a place it can be read from. */\n"
-        "static const union {\n    uint8_t bytes[LL_IMAGE_BYTES];\n    uint32_t place;\n} vector_image = {{\n"
+        "static const union {\n    uint8_t bytes[LIFT_IMAGE_BYTES];\n    uint32_t place;\n}"
+        " vector_image = {{\n"
     )
     for start in range(0, len(image), 16):
         yield "    " + " ".join(f"0x{byte:02x}," for byte in image[start : start + 16]) + "\n"
-    yield "}};\n\nstatic const ll_inputs_t vector_inputs[VECTOR_TICKS] = {\n"
+    yield "}};\n\nstatic const lift_inputs_t vector_inputs[VECTOR_TICKS] = {\n"
     yield from _braced(_rows(inputs, INPUTS))
-    yield "};\n\nstatic const ll_outputs_t vector_outputs[VECTOR_TICKS] = {\n"
+    yield "};\n\nstatic const lift_outputs_t vector_outputs[VECTOR_TICKS] = {\n"
     yield from _braced(_rows(outputs, tuple(OUTPUT_TYPES)))
     yield (
         "};\n\n/* Cylinder events: after which tick, which cylinder, what its event said; -1 ends them. */\n"
@@ -126,7 +128,7 @@ def _header(
     )
     yield from _braced([*_rows(outputs, _EVENTS), [-1, 0, 0]])
     yield (
-        "};\n\n/* ll_digest after the last tick and its events. */\n"
+        "};\n\n/* lift_digest after the last tick and its events. */\n"
         f"static const uint32_t vector_digest = 0x{int(outputs['digest'][0]):08x}U;\n\n#endif\n"
     )
 

@@ -21,7 +21,7 @@ from bench.calibration.reader import (
     read_text,
     with_sign,
 )
-from bench.demo.chance import Chance
+from bench.random import Random
 
 GRAVITY = 9.80665
 POINTS = 16
@@ -519,12 +519,12 @@ def scattered(vehicle: VehicleFile, number: int, seed: int = 0) -> Car:
     standard deviations and within its range. Number 0 is the car itself."""
     if number == 0:
         return vehicle.car
-    chance = Chance((seed << 20) + number)
+    rng = Random((seed << 20) + number)
     changes: dict[str, Any] = {}
     for name in sorted(vehicle.scatter):
         scatter, p = vehicle.scatter[name], BY_NAME[name]
         own = float(getattr(vehicle.car, name))
-        move = max(-3.0, min(3.0, chance.normal())) * scatter.size
+        move = max(-3.0, min(3.0, rng.normal())) * scatter.size
         value = own * (1 + move) if scatter.relative else own + move
         changes[name] = max(p.least * p.si, min(p.greatest * p.si, value))
     return replace(vehicle.car, **changes)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from bench.demo.chance import Chance
+from bench.random import Random
 from bench.vehicle.car import Car
 from bench.vehicle.model import (
     ENGINE,
@@ -65,7 +65,7 @@ class PlainDrive:
         self._delay_ticks = floor(car.sensor_delay / self.tick_s + 0.5)
         self._shares: list[float] = []
         self._heights: list[float] = []
-        self._chance = Chance(track.seed)
+        self._chance = Random(track.seed)
         self._counts = 0
         self.front_wheel = 0.0
 

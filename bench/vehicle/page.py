@@ -9,8 +9,7 @@ from typing import Any
 import numpy as np
 
 from bench.cautions import CAUTIONS, MODEL
-from bench.replay import names
-from bench.report.blocks import (
+from bench.document.blocks import (
     Bands,
     Block,
     Bullets,
@@ -29,11 +28,12 @@ from bench.report.blocks import (
     Strip,
     Table,
 )
-from bench.report.cal import calibration_section
-from bench.report.columns import Column
-from bench.report.made import made
-from bench.report.page import write_page
-from bench.report.reasons import REASON_BARS, fault_bars
+from bench.document.cal import calibration_section
+from bench.document.columns import Column
+from bench.document.made import made
+from bench.document.page import write_page
+from bench.document.reasons import REASON_BARS, fault_bars
+from bench.replay import names
 from bench.vehicle.predict import Prediction
 from bench.vehicle.results import Outcome, cut_starts
 from bench.vehicle.screen import ROWS, SHARES, figure, percentile_name

@@ -34,7 +34,7 @@ typedef struct {
 } lv_gearbox_t;
 
 struct lv_run {
-    ll_controller_t controller;
+    lift_controller_t controller;
     lv_made_t made;
     lv_track_t track;
     int32_t controlled;
@@ -45,7 +45,7 @@ struct lv_run {
     lv_gearbox_t gearbox;
     double shares[RING];  /* commanded share of torque, by tick since launch */
     double heights[RING]; /* true height at the sensor, by tick */
-    uint64_t chance;
+    uint64_t rng;
     int32_t counts;
     double front_wheel;
     /* the strip */
@@ -67,25 +67,25 @@ static double at(const double *x, const double *y, int32_t points, double place)
     return y[points - 1];
 }
 
-/* ---- chance: the generator of bench.demo.chance ---- */
+/* ---- rng: the random numbers of bench.random ---- */
 
-static uint64_t chance_whole(uint64_t *state, uint64_t below) {
+static uint64_t rng_whole(uint64_t *state, uint64_t below) {
     *state = *state * UINT64_C(6364136223846793005) + UINT64_C(1442695040888963407);
     return ((*state >> 32) * below) >> 32;
 }
 
-static uint64_t chance_from(uint64_t seed) {
+static uint64_t rng_from(uint64_t seed) {
     uint64_t state = seed * UINT64_C(0x9E3779B97F4A7C15) + UINT64_C(0x1234567);
     for (int32_t i = 0; i < 4; i++) {
-        chance_whole(&state, 1);
+        rng_whole(&state, 1);
     }
     return state;
 }
 
-static double chance_normal(uint64_t *state) {
+static double rng_normal(uint64_t *state) {
     uint64_t sum = 0;
     for (int32_t i = 0; i < 12; i++) {
-        sum += chance_whole(state, UINT64_C(1) << 30);
+        sum += rng_whole(state, UINT64_C(1) << 30);
     }
     return (double)sum / 1073741824.0 - 6.0;
 }
@@ -368,7 +368,7 @@ static double clearance(const lv_run_t *run) {
 }
 
 /* Ideal counts for a height in mm, by the calibration's curve, ends held. */
-static double counts_of(const ll_image_t *c, double mm) {
+static double counts_of(const lift_image_t *c, double mm) {
     int32_t n = c->sensor_points;
     int32_t rising = c->sensor_height[n - 1] > c->sensor_height[0];
     double place = rising ? mm : -mm;
@@ -389,10 +389,10 @@ static int32_t cut(double value, int32_t most) {
 }
 
 static int32_t read_sensor(lv_run_t *run) {
-    const ll_image_t *c = run->controller.calibration;
+    const lift_image_t *c = run->controller.calibration;
     const lv_car_t *car = &run->made.car;
     int64_t from = run->tick - run->delay_ticks;
-    double height = run->heights[(from < 0 ? 0 : from) % RING] + run->track.noise * chance_normal(&run->chance);
+    double height = run->heights[(from < 0 ? 0 : from) % RING] + run->track.noise * rng_normal(&run->rng);
     if (height > car->sensor_farthest) {
         return car->beyond_high ? c->adc_max : 0;
     }
@@ -402,7 +402,7 @@ static int32_t read_sensor(lv_run_t *run) {
 static double since_launch(const lv_run_t *run) { return (double)(run->tick - run->lead) * run->tick_s; }
 
 void lv_sense(lv_run_t *run, lv_reading_t *out) {
-    const ll_image_t *c = run->controller.calibration;
+    const lift_image_t *c = run->controller.calibration;
     const double *y = run->state;
     run->heights[run->tick % RING] = along_beam(run);
     if (run->tick % c->sample_ticks == 0) {
@@ -412,13 +412,13 @@ void lv_sense(lv_run_t *run, lv_reading_t *out) {
     double follow = run->tick_s / (front_tyre(&run->made, y, sine, cosine) > 0 ? WHEEL_ON_GROUND_S : WHEEL_IN_AIR_S);
     double goal = front_tyre(&run->made, y, sine, cosine) > 0 ? y[SPEED] : 0.0;
     run->front_wheel += (goal - run->front_wheel) * (follow < 1.0 ? follow : 1.0);
-    double speed = c->speed_source == LL_FRONT_WHEEL_SPEED ? run->front_wheel : y[SPEED];
+    double speed = c->speed_source == LIFT_FRONT_WHEEL_SPEED ? run->front_wheel : y[SPEED];
     out->tick = (int32_t)(run->tick & 0xFFFF);
     out->counts = run->counts;
-    out->speed = cut(36.0 * speed, LL_SPEED_LIMIT);
-    out->engine = cut(y[ENGINE] * 30.0 / PI, LL_ROTATION_LIMIT);
+    out->speed = cut(36.0 * speed, LIFT_SPEED_LIMIT);
+    out->engine = cut(y[ENGINE] * 30.0 / PI, LIFT_ROTATION_LIMIT);
     out->shaft = cut((y[WHEEL] + y[PITCH_RATE] + run->made.jacking * y[RISE_RATE]) * run->made.car.final_drive * 30.0 / PI,
-                     LL_ROTATION_LIMIT);
+                     LIFT_ROTATION_LIMIT);
     out->armed = 1;
     out->launch = run->tick >= run->lead;
 }
@@ -484,7 +484,7 @@ lv_run_t *lv_new(void) { return calloc(1, sizeof(lv_run_t)); }
 
 void lv_free(lv_run_t *run) { free(run); }
 
-static int64_t lead_of(const ll_image_t *c) {
+static int64_t lead_of(const lift_image_t *c) {
     int64_t settle = ((int64_t)c->heal_samples + c->learn_window + 10) * c->sample_ticks;
     int64_t quiet = (250000 + c->tick_us - 1) / c->tick_us;
     return settle + quiet;
@@ -493,12 +493,12 @@ static int64_t lead_of(const ll_image_t *c) {
 int32_t lv_begin(lv_run_t *run, const lv_car_t *car, const uint8_t *image, int64_t length,
                  const lv_track_t *track, int32_t controlled) {
     memset(run, 0, sizeof *run);
-    ll_init(&run->controller);
-    int32_t verdict = ll_load(&run->controller, image, (size_t)length);
-    if (verdict != LL_IMAGE_OK) {
+    lift_init(&run->controller);
+    int32_t verdict = lift_load(&run->controller, image, (size_t)length);
+    if (verdict != LIFT_IMAGE_OK) {
         return verdict;
     }
-    const ll_image_t *c = run->controller.calibration;
+    const lift_image_t *c = run->controller.calibration;
     make(&run->made, car);
     run->track = *track;
     run->controlled = controlled;
@@ -508,7 +508,7 @@ int32_t lv_begin(lv_run_t *run, const lv_car_t *car, const uint8_t *image, int64
     run->step_s = run->tick_s / run->steps;
     run->delay_steps = (int32_t)floor(car->delay / run->step_s + 0.5);
     run->delay_ticks = (int32_t)floor(car->sensor_delay / run->tick_s + 0.5);
-    run->chance = chance_from(track->seed);
+    run->rng = rng_from(track->seed);
     run->state[ENGINE] = car->launch_speed;
     run->state[SHARE] = 1.0;
     run->gearbox.ratio = car->gear[0] * car->final_drive;
@@ -670,7 +670,7 @@ static void judge(lv_run_t *run, const lv_ceilings_t *ceilings, const lv_row_t *
     int32_t taking = row->reduction > 0 || row->retard > 0;
     s->latches += taking && !w->taking;
     w->taking = taking;
-    s->out_of_sight += (int32_t)row->faults & LL_FAULT_OUT_OF_SIGHT ? dt : 0.0;
+    s->out_of_sight += (int32_t)row->faults & LIFT_FAULT_OUT_OF_SIGHT ? dt : 0.0;
     s->end_time = row->time + dt;
 }
 
@@ -686,10 +686,10 @@ int64_t lv_loop(lv_run_t *run, const lv_ceilings_t *ceilings, lv_row_t *rows, in
         lv_sense(run, &read);
         view(run, &read, &row);
         if (run->controlled) {
-            ll_inputs_t in = {.tick = read.tick, .counts = read.counts, .speed = read.speed, .speed_valid = 1,
+            lift_inputs_t in = {.tick = read.tick, .counts = read.counts, .speed = read.speed, .speed_valid = 1,
                               .engine_speed = read.engine, .shaft_speed = read.shaft, .armed = 1,
                               .launch = read.launch};
-            ll_step(&run->controller, &in);
+            lift_step(&run->controller, &in);
             row.reduction = run->controller.command.reduction;
             row.retard = run->controller.command.retard;
             row.reason = run->controller.command.reason;

@@ -8,10 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from bench.link.protocol import OUTPUT
-from bench.replay import names
-from bench.replay.drawn import fault_names, state_name
-from bench.report.blocks import (
+from bench.document.blocks import (
     Block,
     Cell,
     Jump,
@@ -25,10 +22,13 @@ from bench.report.blocks import (
     Table,
     Text,
 )
-from bench.report.cal import calibration_section
-from bench.report.columns import Column
-from bench.report.made import made
-from bench.report.page import write_page
+from bench.document.cal import calibration_section
+from bench.document.columns import Column
+from bench.document.made import made
+from bench.document.page import write_page
+from bench.link.protocol import OUTPUT
+from bench.replay import names
+from bench.replay.drawn import fault_names, state_name
 
 if TYPE_CHECKING:
     from bench.calibration import CalibrationFile

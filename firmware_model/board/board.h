@@ -14,7 +14,7 @@ void board_restart(void);               /* as from power-up; does not return */
 uint32_t board_stack_bytes(void *self); /* most stack ever used */
 
 /* main.c */
-extern ll_controller_t board_controller;
+extern lift_controller_t board_controller;
 int main(void);
 
 /* timer.c */
@@ -34,7 +34,7 @@ void uart_drain(void);                  /* until everything has left */
 void uart_interrupt(void);
 
 /* flash.c */
-extern const ll_flash_t board_flash;
+extern const lift_flash_t board_flash;
 
 #define REGISTER(address) (*(volatile uint32_t *)(address))
 #define LOCK_INTERRUPTS() __asm__ volatile("cpsid i" ::: "memory")

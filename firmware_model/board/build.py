@@ -30,14 +30,14 @@ _LINK = ("-nostdlib", "-Wl,--gc-sections", f"-Wl,-T,{BOARD / 'board.ld'}")
 _KEPT = 20
 
 WRAPPED = {
-    "hold-short": ("ll_latch_step",),
-    "peak-lost": ("ll_latch_step",),
-    "release-low": ("ll_latch_step",),
-    "tick-wrap": ("ll_step",),
-    "table-edge": ("ll_maps_look", "ll_maps_look_out_of_sight"),
-    "slow-tick": ("ll_step",),
-    "known-loop": ("ll_step",),
-    "tick-cost": ("ll_step", "ll_outputs"),
+    "hold-short": ("lift_latch_step",),
+    "peak-lost": ("lift_latch_step",),
+    "release-low": ("lift_latch_step",),
+    "tick-wrap": ("lift_step",),
+    "table-edge": ("lift_maps_look", "lift_maps_look_out_of_sight"),
+    "slow-tick": ("lift_step",),
+    "known-loop": ("lift_step",),
+    "tick-cost": ("lift_step", "lift_outputs"),
 }
 """What can be wrong with a firmware (bugs.c) -> the functions between which it sits."""
 
@@ -72,7 +72,7 @@ def build(bug: str | None = None, passes: int = 100_000, cpu: str = CPUS[0]) -> 
     files = sources()
     link = list(_LINK)
     if bug is not None:
-        words += [f"-DLL_BUG_{bug.upper().replace('-', '_')}", f"-DLL_PASSES={passes}U"]
+        words += [f"-DLIFT_BUG_{bug.upper().replace('-', '_')}", f"-DLIFT_PASSES={passes}U"]
         words += [f'-DFIRMWARE="LM3S6965, {bug}"']
         link += [f"-Wl,--wrap={name}" for name in WRAPPED[bug]]
         files.append(BOARD / "bugs.c")

@@ -4,12 +4,12 @@
 
 enum { PAGE = 1024, SLOT = 2 * PAGE, ERASED = -1 };
 
-__attribute__((section(".bss.kept"))) static uint32_t cells[LL_STORE_SLOTS * SLOT / LL_STORE_WORD];
+__attribute__((section(".bss.kept"))) static uint32_t cells[LIFT_STORE_SLOTS * SLOT / LIFT_STORE_WORD];
 
 static bool erase(void *self, uint32_t at) {
     (void)self;
-    for (uint32_t i = 0; i < PAGE / LL_STORE_WORD; i++) {
-        cells[at / LL_STORE_WORD + i] = (uint32_t)ERASED;
+    for (uint32_t i = 0; i < PAGE / LIFT_STORE_WORD; i++) {
+        cells[at / LIFT_STORE_WORD + i] = (uint32_t)ERASED;
     }
     return true;
 }
@@ -17,11 +17,11 @@ static bool erase(void *self, uint32_t at) {
 /* Like flash, it takes a word only where it was erased. */
 static bool write(void *self, uint32_t at, uint32_t word) {
     (void)self;
-    if (cells[at / LL_STORE_WORD] != (uint32_t)ERASED) {
+    if (cells[at / LIFT_STORE_WORD] != (uint32_t)ERASED) {
         return false;
     }
-    cells[at / LL_STORE_WORD] = word;
+    cells[at / LIFT_STORE_WORD] = word;
     return true;
 }
 
-const ll_flash_t board_flash = {NULL, (const uint8_t *)cells, PAGE, SLOT, erase, write};
+const lift_flash_t board_flash = {NULL, (const uint8_t *)cells, PAGE, SLOT, erase, write};

@@ -5,13 +5,13 @@
 
 enum { SATURATED = 65535 };
 
-void ll_height_reset(ll_height_t *h, const ll_image_t *calibration) {
-    const ll_image_t *c = calibration;
+void lift_height_reset(lift_height_t *h, const lift_image_t *calibration) {
+    const lift_image_t *c = calibration;
     h->calibration = c;
-    h->far = ll_max(c->sensor_height[0], c->sensor_height[c->sensor_points - 1]);
+    h->far = lift_max(c->sensor_height[0], c->sensor_height[c->sensor_points - 1]);
     h->near = h->far - c->near_end;
     /* 32767 * 1000 at most: below 2**25. */
-    h->rate = ll_min(c->allowance_rate * c->sample_ticks, LL_ALLOWANCE_LIMIT);
+    h->rate = lift_min(c->allowance_rate * c->sample_ticks, LIFT_ALLOWANCE_LIMIT);
     h->unasked_fall = c->allowance + 3 * c->allowance_rate;
     h->good = c->rest;
     h->acquired = 0;
@@ -35,16 +35,16 @@ void ll_height_reset(ll_height_t *h, const ll_image_t *calibration) {
     h->stuck_samples = 0;
     h->trend_count = 0;
     h->trend_next = 0;
-    for (int32_t i = 0; i < LL_TREND_SAMPLES; i++) {
+    for (int32_t i = 0; i < LIFT_TREND_SAMPLES; i++) {
         h->trend[i] = 0;
     }
 }
 
-int32_t ll_height_far_end(const ll_height_t *h) {
+int32_t lift_height_far_end(const lift_height_t *h) {
     return h->far;
 }
 
-static void keep(ll_height_t *h, int32_t height) {
+static void keep(lift_height_t *h, int32_t height) {
     h->good = height;
     h->gap = h->waited;
     h->waited = 0;
@@ -53,7 +53,7 @@ static void keep(ll_height_t *h, int32_t height) {
 }
 
 /* Take a height with no regard to what was before it. */
-static void start_at(ll_height_t *h, int32_t height) {
+static void start_at(lift_height_t *h, int32_t height) {
     keep(h, height);
     h->used = 1;
     h->reseed = 1;
@@ -62,9 +62,9 @@ static void start_at(ll_height_t *h, int32_t height) {
 }
 
 /* One used sample; what is not used neither counts nor leaves the band (H8). */
-static void watch_stuck(ll_height_t *h, int32_t car_speed, bool taking) {
-    const ll_image_t *c = h->calibration;
-    if (!h->stuck_known || ll_abs(h->good - h->stuck_at) > c->stuck_band) {
+static void watch_stuck(lift_height_t *h, int32_t car_speed, bool taking) {
+    const lift_image_t *c = h->calibration;
+    if (!h->stuck_known || lift_abs(h->good - h->stuck_at) > c->stuck_band) {
         if (h->stuck && !taking) {
             h->reseed = 1; /* a fault is healed (H7) */
         }
@@ -75,7 +75,7 @@ static void watch_stuck(ll_height_t *h, int32_t car_speed, bool taking) {
     } else if (car_speed <= c->stuck_speed) {
         h->stuck_samples = 0;
     } else {
-        h->stuck_samples = ll_min(h->stuck_samples + 1, SATURATED);
+        h->stuck_samples = lift_min(h->stuck_samples + 1, SATURATED);
         if (0 < c->stuck_samples && c->stuck_samples <= h->stuck_samples) {
             h->stuck = 1;
         }
@@ -85,21 +85,21 @@ static void watch_stuck(ll_height_t *h, int32_t car_speed, bool taking) {
 /* Whether the last good height is near the end, or its trend reached it in the time waited.
  * The trend is followed for `confirm` samples at most: by then too many are not used, which is a fault. A run
  * that ends out of sight and begins anew between two samples counts none of them. */
-static bool nears_end(const ll_height_t *h) {
+static bool nears_end(const lift_height_t *h) {
     if (h->good >= h->near) {
         return true;
     }
-    if (h->trend_count < LL_TREND_SAMPLES) {
+    if (h->trend_count < LIFT_TREND_SAMPLES) {
         return false;
     }
-    int32_t rise = h->good - h->trend[h->trend_next]; /* over the last LL_TREND_SAMPLES - 1 samples */
+    int32_t rise = h->good - h->trend[h->trend_next]; /* over the last LIFT_TREND_SAMPLES - 1 samples */
     /* The waited samples cannot be left unbounded: 65534 * `confirm` (8192 at most) is below 2**29. */
-    int32_t waited = ll_min(h->waited, h->calibration->confirm_samples);
-    return rise > 0 && rise * waited >= (h->far - h->good) * (LL_TREND_SAMPLES - 1);
+    int32_t waited = lift_min(h->waited, h->calibration->confirm_samples);
+    return rise > 0 && rise * waited >= (h->far - h->good) * (LIFT_TREND_SAMPLES - 1);
 }
 
-static void use_sample(ll_height_t *h, int32_t height) {
-    const ll_image_t *c = h->calibration;
+static void use_sample(lift_height_t *h, int32_t height) {
+    const lift_image_t *c = h->calibration;
     if (h->faulted) {
         h->healing += 1;
         if (h->healing < c->heal_samples) {
@@ -112,23 +112,23 @@ static void use_sample(ll_height_t *h, int32_t height) {
         start_at(h, height);
         return;
     }
-    h->bad = ll_max(h->bad - 1, 0);
+    h->bad = lift_max(h->bad - 1, 0);
     h->used = 1;
     keep(h, height);
     h->trend[h->trend_next] = (int16_t)height;
-    h->trend_next = (h->trend_next + 1) & (LL_TREND_SAMPLES - 1);
-    h->trend_count = ll_min(h->trend_count + 1, LL_TREND_SAMPLES);
+    h->trend_next = (h->trend_next + 1) & (LIFT_TREND_SAMPLES - 1);
+    h->trend_count = lift_min(h->trend_count + 1, LIFT_TREND_SAMPLES);
 }
 
-static void refuse_sample(ll_height_t *h, bool launched, bool fell) {
-    const ll_image_t *c = h->calibration;
+static void refuse_sample(lift_height_t *h, bool launched, bool fell) {
+    const lift_image_t *c = h->calibration;
     h->healing = 0;
     if (!h->faulted && launched && nears_end(h)) {
         /* Beyond the range a sensor may read anything; no fall and no fault is told from it. */
         h->out_of_sight = 1;
         return;
     }
-    h->bad = ll_min(h->bad + 1, c->confirm_samples);
+    h->bad = lift_min(h->bad + 1, c->confirm_samples);
     if (fell) {
         h->fall = 1;
         h->faulted = 1;
@@ -138,22 +138,22 @@ static void refuse_sample(ll_height_t *h, bool launched, bool fell) {
     }
 }
 
-static void judge(ll_height_t *h, int32_t counts, bool launched, bool taking) {
-    const ll_image_t *c = h->calibration;
+static void judge(lift_height_t *h, int32_t counts, bool launched, bool taking) {
+    const lift_image_t *c = h->calibration;
     bool seen = c->window_low <= counts && counts <= c->window_high;
-    int32_t height = ll_interpolate_signed(c->sensor_counts, c->sensor_height, c->sensor_points, counts);
+    int32_t height = lift_interpolate_signed(c->sensor_counts, c->sensor_height, c->sensor_points, counts);
 
     /* Consecutive samples that agree with one another (H3), and those of them near the end (H5). */
     if (!seen) {
         h->agreeing = 0;
         h->near_agreeing = 0;
     } else {
-        bool joins = h->agreeing > 0 && ll_abs(height - h->previous) <= c->allowance + h->rate;
-        h->agreeing = joins ? ll_min(h->agreeing + 1, SATURATED) : 1;
+        bool joins = h->agreeing > 0 && lift_abs(height - h->previous) <= c->allowance + h->rate;
+        h->agreeing = joins ? lift_min(h->agreeing + 1, SATURATED) : 1;
         if (height < h->near) {
             h->near_agreeing = 0;
         } else {
-            h->near_agreeing = joins ? ll_min(h->near_agreeing + 1, SATURATED) : 1;
+            h->near_agreeing = joins ? lift_min(h->near_agreeing + 1, SATURATED) : 1;
         }
         h->previous = height;
     }
@@ -177,10 +177,10 @@ static void judge(ll_height_t *h, int32_t counts, bool launched, bool taking) {
     }
 
     /* The allowance grows with the ticks waited: upwards without end, downwards for `confirm`. */
-    h->waited = ll_min(h->waited + 1, SATURATED);
-    h->allowance_up = ll_min(h->allowance_up + h->rate, LL_ALLOWANCE_LIMIT);
+    h->waited = lift_min(h->waited + 1, SATURATED);
+    h->allowance_up = lift_min(h->allowance_up + h->rate, LIFT_ALLOWANCE_LIMIT);
     if (h->waited <= c->confirm_samples) {
-        h->allowance_down = ll_min(h->allowance_down + h->rate, LL_ALLOWANCE_LIMIT);
+        h->allowance_down = lift_min(h->allowance_down + h->rate, LIFT_ALLOWANCE_LIMIT);
     }
 
     bool agreed = h->agreeing >= c->agree_samples;
@@ -205,7 +205,7 @@ static void judge(ll_height_t *h, int32_t counts, bool launched, bool taking) {
     }
 }
 
-void ll_height_sample(ll_height_t *h, int32_t counts, int32_t car_speed, bool launched, bool taking) {
+void lift_height_sample(lift_height_t *h, int32_t counts, int32_t car_speed, bool launched, bool taking) {
     h->used = 0;
     h->reseed = 0;
     judge(h, counts, launched, taking);
@@ -214,66 +214,66 @@ void ll_height_sample(ll_height_t *h, int32_t counts, int32_t car_speed, bool la
     }
 }
 
-int32_t ll_height_failures(const ll_height_t *h, bool taking) {
-    int32_t bits = h->faulted ? LL_FAULT_SENSOR : 0;
+int32_t lift_height_failures(const lift_height_t *h, bool taking) {
+    int32_t bits = h->faulted ? LIFT_FAULT_SENSOR : 0;
     if (h->stuck && !taking && !h->out_of_sight && h->good < h->near) {
-        bits |= LL_FAULT_STUCK;
+        bits |= LIFT_FAULT_STUCK;
     }
     return bits;
 }
 
-void ll_height_disarm(ll_height_t *h) {
+void lift_height_disarm(lift_height_t *h) {
     h->out_of_sight = 0;
 }
 
-int32_t ll_height_fault_bits(const ll_height_t *h) {
+int32_t lift_height_fault_bits(const lift_height_t *h) {
     int32_t bits = 0;
     if (!h->used) {
-        bits = LL_FAULT_UNUSED;
+        bits = LIFT_FAULT_UNUSED;
     }
     if (h->faulted) {
-        bits |= LL_FAULT_SENSOR;
+        bits |= LIFT_FAULT_SENSOR;
         if (h->fall) {
-            bits |= LL_FAULT_FALL;
+            bits |= LIFT_FAULT_FALL;
         }
         if (!h->acquired) {
-            bits |= LL_FAULT_ACQUIRING;
+            bits |= LIFT_FAULT_ACQUIRING;
         }
     }
     if (h->stuck) {
-        bits |= LL_FAULT_STUCK;
+        bits |= LIFT_FAULT_STUCK;
     }
     if (h->out_of_sight) {
-        bits |= LL_FAULT_OUT_OF_SIGHT;
+        bits |= LIFT_FAULT_OUT_OF_SIGHT;
     }
     return bits;
 }
 
-uint32_t ll_height_digest(const ll_height_t *h, uint32_t crc) {
-    crc = ll_crc32_word(crc, h->good);
-    crc = ll_crc32_word(crc, h->previous);
-    crc = ll_crc32_word(crc, h->waited);
-    crc = ll_crc32_word(crc, h->gap);
-    crc = ll_crc32_word(crc, h->allowance_up);
-    crc = ll_crc32_word(crc, h->allowance_down);
-    crc = ll_crc32_word(crc, h->agreeing);
-    crc = ll_crc32_word(crc, h->near_agreeing);
-    crc = ll_crc32_word(crc, h->bad);
-    crc = ll_crc32_word(crc, h->healing);
-    crc = ll_crc32_word(crc, h->acquired);
-    crc = ll_crc32_word(crc, h->used);
-    crc = ll_crc32_word(crc, h->reseed);
-    crc = ll_crc32_word(crc, h->faulted);
-    crc = ll_crc32_word(crc, h->fall);
-    crc = ll_crc32_word(crc, h->out_of_sight);
-    crc = ll_crc32_word(crc, h->stuck);
-    crc = ll_crc32_word(crc, h->stuck_known);
-    crc = ll_crc32_word(crc, h->stuck_at);
-    crc = ll_crc32_word(crc, h->stuck_samples);
-    crc = ll_crc32_word(crc, h->trend_count);
-    crc = ll_crc32_word(crc, h->trend_next);
-    for (int32_t i = 0; i < LL_TREND_SAMPLES; i++) {
-        crc = ll_crc32_word(crc, h->trend[i]);
+uint32_t lift_height_digest(const lift_height_t *h, uint32_t crc) {
+    crc = lift_crc32_word(crc, h->good);
+    crc = lift_crc32_word(crc, h->previous);
+    crc = lift_crc32_word(crc, h->waited);
+    crc = lift_crc32_word(crc, h->gap);
+    crc = lift_crc32_word(crc, h->allowance_up);
+    crc = lift_crc32_word(crc, h->allowance_down);
+    crc = lift_crc32_word(crc, h->agreeing);
+    crc = lift_crc32_word(crc, h->near_agreeing);
+    crc = lift_crc32_word(crc, h->bad);
+    crc = lift_crc32_word(crc, h->healing);
+    crc = lift_crc32_word(crc, h->acquired);
+    crc = lift_crc32_word(crc, h->used);
+    crc = lift_crc32_word(crc, h->reseed);
+    crc = lift_crc32_word(crc, h->faulted);
+    crc = lift_crc32_word(crc, h->fall);
+    crc = lift_crc32_word(crc, h->out_of_sight);
+    crc = lift_crc32_word(crc, h->stuck);
+    crc = lift_crc32_word(crc, h->stuck_known);
+    crc = lift_crc32_word(crc, h->stuck_at);
+    crc = lift_crc32_word(crc, h->stuck_samples);
+    crc = lift_crc32_word(crc, h->trend_count);
+    crc = lift_crc32_word(crc, h->trend_next);
+    for (int32_t i = 0; i < LIFT_TREND_SAMPLES; i++) {
+        crc = lift_crc32_word(crc, h->trend[i]);
     }
     return crc;
 }

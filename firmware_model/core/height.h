@@ -1,8 +1,8 @@
 /* Counts to height, and which samples are used (H1, H3, H4, H5, H8).
  *
- * The sensor's last good height and what is known of the sensor's health: ll_height_t.
+ * The sensor's last good height and what is known of the sensor's health: lift_height_t.
  *
- * Assumptions: ll_height_sample is called once a sensor sample; counts may be any number.
+ * Assumptions: lift_height_sample is called once a sensor sample; counts may be any number.
  * `taking` says that a latch's output is above 0, `launched` that the run has begun.
  *
  * Invariants:
@@ -13,30 +13,30 @@
  * - `gap` is the number of samples from the good one before to the last good one.
  * - `faulted` ends only by `heal` samples used in a row; from power-up it is 1, with `acquired` 0.
  */
-#ifndef LL_HEIGHT_H
-#define LL_HEIGHT_H
+#ifndef LIFT_HEIGHT_H
+#define LIFT_HEIGHT_H
 
 #include "liftlatch.h"
 
 /* Power-up: no sample accepted yet, which counts as a fault. */
-void ll_height_reset(ll_height_t *h, const ll_image_t *calibration);
+void lift_height_reset(lift_height_t *h, const lift_image_t *calibration);
 
 /* The greatest height of the sensor's curve, 1/16 mm. */
-int32_t ll_height_far_end(const ll_height_t *h);
+int32_t lift_height_far_end(const lift_height_t *h);
 
 /* Judge one sample; `used`, `reseed`, `good` and the health bits are the result. */
-void ll_height_sample(ll_height_t *h, int32_t counts, int32_t car_speed, bool launched, bool taking);
+void lift_height_sample(lift_height_t *h, int32_t counts, int32_t car_speed, bool launched, bool taking);
 
 /* Why the height is not to be believed, 0 if it is (H4, H6; H8 only while nothing is taken). */
-int32_t ll_height_failures(const ll_height_t *h, bool taking);
+int32_t lift_height_failures(const lift_height_t *h, bool taking);
 
 /* The run is over: what the nose does out of sight no longer matters (H5). */
-void ll_height_disarm(ll_height_t *h);
+void lift_height_disarm(lift_height_t *h);
 
 /* The sensor's share of the fault bits. */
-int32_t ll_height_fault_bits(const ll_height_t *h);
+int32_t lift_height_fault_bits(const lift_height_t *h);
 
 /* The CRC register carried on over the whole state. */
-uint32_t ll_height_digest(const ll_height_t *h, uint32_t crc);
+uint32_t lift_height_digest(const lift_height_t *h, uint32_t crc);
 
 #endif

@@ -8,26 +8,26 @@
  *
  * What it needs: a C99 compiler with int of at least 32 bits and two's complement; of the standard
  * headers only stdint.h, stdbool.h and stddef.h. No heap, no floating point, no recursion, no variables of
- * its own: all of its state is one ll_controller_t that the caller places. A compiler may call memset for a
+ * its own: all of its state is one lift_controller_t that the caller places. A compiler may call memset for a
  * loop that clears; everything else is here. A divide instruction helps but is not needed.
  *
  * How it is used:
  *
  *     #include "liftlatch.h"
  *
- *     static ll_controller_t controller;             // less than 1 KiB of RAM
- *     extern const union { uint32_t place[1]; uint8_t bytes[LL_IMAGE_BYTES]; } image;   // in flash
+ *     static lift_controller_t controller;             // less than 1 KiB of RAM
+ *     extern const union { uint32_t place[1]; uint8_t bytes[LIFT_IMAGE_BYTES]; } image;   // in flash
  *
- *     ll_init(&controller);
- *     if (ll_load(&controller, image.bytes, LL_IMAGE_BYTES) != LL_IMAGE_OK) { stop and tell why }
+ *     lift_init(&controller);
+ *     if (lift_load(&controller, image.bytes, LIFT_IMAGE_BYTES) != LIFT_IMAGE_OK) { stop and tell why }
  *     for each tick of the calibrated length {
- *         ll_inputs_t in;                            // fill in every field
- *         ll_step(&controller, &in);
- *         ll_outputs_t out;
- *         ll_outputs(&controller, &out);             // retard the spark by out.retard
+ *         lift_inputs_t in;                            // fill in every field
+ *         lift_step(&controller, &in);
+ *         lift_outputs_t out;
+ *         lift_outputs(&controller, &out);             // retard the spark by out.retard
  *     }
- *     in the interrupt in which a cylinder's fuel is due:   bits = ll_event(&controller, cylinder);
- *     in the interrupt in which that cycle's spark is due:  bits = ll_spark(&controller, cylinder);
+ *     in the interrupt in which a cylinder's fuel is due:   bits = lift_event(&controller, cylinder);
+ *     in the interrupt in which that cycle's spark is due:  bits = lift_spark(&controller, cylinder);
  *
  * The order of this header: numbers (constants.h), the calibration image, inputs, outputs, state, functions.
  * Rules of behaviour are named as in the project's developer documentation (H1..H9 height, P1..P3 progress,
@@ -47,17 +47,17 @@
  * One packed little-endian block, made by the bench. It stays where the caller keeps it (flash): the
  * controller only points at it, reads it in place and never writes to it. So it must not change or go away
  * while it is active. The 32-bit fields come first, so that every field lies on its natural boundary; the
- * block itself must begin at a multiple of 4, or ll_load refuses it (a Cortex-M0 faults on a 32-bit read
+ * block itself must begin at a multiple of 4, or lift_load refuses it (a Cortex-M0 faults on a 32-bit read
  * elsewhere).
  *
  * Behind each field: its legal range, then its meaning. "sample" is one reading of the height sensor,
- * "tick" one call of ll_step. Q16 and Q12: 1/65536 and 1/4096 of the unit named. Points of an axis rise
+ * "tick" one call of lift_step. Q16 and Q12: 1/65536 and 1/4096 of the unit named. Points of an axis rise
  * strictly; only as many as the count before them says are looked at.
  */
 typedef struct {
     uint8_t magic[4];   /* the letters LLCI */
-    uint16_t version;   /* LL_IMAGE_VERSION */
-    uint16_t length;    /* LL_IMAGE_BYTES */
+    uint16_t version;   /* LIFT_IMAGE_VERSION */
+    uint16_t length;    /* LIFT_IMAGE_BYTES */
     uint32_t crc;       /* CRC-32/ISO-HDLC over the bytes from here to the end */
 
     /* 32 bit */
@@ -85,8 +85,8 @@ typedef struct {
     uint16_t window_low;                       /* 0..65535 counts: below it the sensor is not there */
     uint16_t window_high;                      /* above window_low, to adc_max counts: the same above */
     uint16_t sensor_points;                    /* 2..8 points of the curve */
-    uint16_t sensor_counts[LL_SENSOR_POINTS];  /* 0..adc_max counts, rising */
-    int16_t sensor_height[LL_SENSOR_POINTS];   /* +-32767 of 1/16 mm, rising or falling, span to 32767 */
+    uint16_t sensor_counts[LIFT_SENSOR_POINTS];  /* 0..adc_max counts, rising */
+    int16_t sensor_height[LIFT_SENSOR_POINTS];   /* +-32767 of 1/16 mm, rising or falling, span to 32767 */
     uint16_t sample_ticks;                     /* 1..1000 ticks from sample to sample */
     uint16_t allowance;                        /* 1..32767 of 1/16 mm: constant part of a change (H3) */
     uint16_t allowance_rate;                   /* 1..32767 of 1/16 mm a tick: what waiting adds to it (H3) */
@@ -111,29 +111,29 @@ typedef struct {
     uint16_t look_lowpass_q12;           /* 1..4096: low-pass of the lift's speed */
 
     /* progress (P1 to P3) */
-    uint16_t progress_axis_kind;         /* LL_BY_SPEED: 0.1 km/h, LL_BY_TIME: ms since launch */
-    uint16_t speed_source;               /* LL_CAR_SPEED, LL_FRONT_WHEEL_SPEED */
+    uint16_t progress_axis_kind;         /* LIFT_BY_SPEED: 0.1 km/h, LIFT_BY_TIME: ms since launch */
+    uint16_t speed_source;               /* LIFT_CAR_SPEED, LIFT_FRONT_WHEEL_SPEED */
     uint16_t speed_step;                 /* 1..20000 of 0.1 km/h a tick: a change as large is not believed */
     uint16_t run_points;                 /* 1..16 points of the calibrated speed over the time since launch */
-    uint16_t run_ms[LL_CURVE_POINTS];    /* 0..65535 ms, rising */
-    uint16_t run_speed[LL_CURVE_POINTS]; /* 0..20000 of 0.1 km/h */
+    uint16_t run_ms[LIFT_CURVE_POINTS];    /* 0..65535 ms, rising */
+    uint16_t run_speed[LIFT_CURVE_POINTS]; /* 0..20000 of 0.1 km/h */
     int16_t air_lift;                    /* +-32767 of 1/16 mm: from here on the front is in the air (P2) */
     uint16_t air_hysteresis;             /* 0..32767 of 1/16 mm: and until this much below */
     uint16_t spin_up_ticks;              /* 0..65535 ticks: and this much longer */
-    uint16_t lookback_ticks;             /* 1..1000 ticks for each of the LL_LOOKBACK_SLOTS before take-off */
+    uint16_t lookback_ticks;             /* 1..1000 ticks for each of the slots before take-off */
 
-    /* maps (M1); cells by lift, then progress, a row of LL_AXIS_POINTS for each lift */
+    /* maps (M1); cells by lift, then progress, a row of LIFT_AXIS_POINTS for each lift */
     uint16_t lift_points;                     /* 1..16 */
-    int16_t lift_axis[LL_AXIS_POINTS];        /* +-32767 of 1/16 mm, rising */
+    int16_t lift_axis[LIFT_AXIS_POINTS];        /* +-32767 of 1/16 mm, rising */
     uint16_t progress_points;                 /* 1..16 */
-    uint16_t progress_axis[LL_AXIS_POINTS];   /* 0..65535 in the unit of progress_axis_kind, rising */
-    uint16_t reduction_map[LL_MAP_CELLS];     /* 0..1000 of 0.1 % */
-    uint16_t retard_map[LL_MAP_CELLS];        /* 0..1000 of 0.1 degree */
+    uint16_t progress_axis[LIFT_AXIS_POINTS];   /* 0..65535 in the unit of progress_axis_kind, rising */
+    uint16_t reduction_map[LIFT_MAP_CELLS];     /* 0..1000 of 0.1 % */
+    uint16_t retard_map[LIFT_MAP_CELLS];        /* 0..1000 of 0.1 degree */
 
     /* latch (L1 to L8) */
     uint16_t trigger;                    /* 0..1000 of 0.1 %: a smaller reduction is not asked for */
     uint16_t trigger_hysteresis;         /* 0..1000 of 0.1 %: once asked for, until this much below */
-    uint16_t hold_from;                  /* LL_FROM_PEAK, LL_FROM_LANDING */
+    uint16_t hold_from;                  /* LIFT_FROM_PEAK, LIFT_FROM_LANDING */
     uint16_t retard_follows;             /* 0: the retard has a latch; 1: it follows its map (L7) */
     uint16_t retard_trigger;             /* 0..1000 of 0.1 degree */
     uint16_t retard_trigger_hysteresis;  /* 0..1000 of 0.1 degree */
@@ -145,24 +145,24 @@ typedef struct {
 
     /* curve requests (R1); 0 points: none */
     uint16_t engine_points;                    /* 0..16 */
-    uint16_t engine_ms[LL_CURVE_POINTS];       /* 0..65535 ms since launch, rising */
-    uint16_t engine_rpm[LL_CURVE_POINTS];      /* 0..32767 rpm */
-    uint16_t engine_after_end;                 /* LL_HOLD_LAST, LL_STOP */
+    uint16_t engine_ms[LIFT_CURVE_POINTS];       /* 0..65535 ms since launch, rising */
+    uint16_t engine_rpm[LIFT_CURVE_POINTS];      /* 0..32767 rpm */
+    uint16_t engine_after_end;                 /* LIFT_HOLD_LAST, LIFT_STOP */
     uint16_t engine_before_launch;             /* 1: acts before launch too */
     uint16_t engine_hysteresis;                /* 0..32767 rpm below the curve at which it stops asking */
     uint16_t engine_line_points;               /* 1..8 */
-    uint16_t engine_over_rpm[LL_LINE_POINTS];  /* 0..32767 rpm above the curve, rising */
-    uint16_t engine_reduction[LL_LINE_POINTS]; /* 0..1000 of 0.1 % */
-    uint16_t engine_retard[LL_LINE_POINTS];    /* 0..1000 of 0.1 degree */
+    uint16_t engine_over_rpm[LIFT_LINE_POINTS];  /* 0..32767 rpm above the curve, rising */
+    uint16_t engine_reduction[LIFT_LINE_POINTS]; /* 0..1000 of 0.1 % */
+    uint16_t engine_retard[LIFT_LINE_POINTS];    /* 0..1000 of 0.1 degree */
     uint16_t shaft_points;                     /* 0..16 */
-    uint16_t shaft_ms[LL_CURVE_POINTS];        /* 0..65535 ms since launch, rising */
-    uint16_t shaft_rpm[LL_CURVE_POINTS];       /* 0..32767 rpm */
-    uint16_t shaft_after_end;                  /* LL_HOLD_LAST, LL_STOP */
+    uint16_t shaft_ms[LIFT_CURVE_POINTS];        /* 0..65535 ms since launch, rising */
+    uint16_t shaft_rpm[LIFT_CURVE_POINTS];       /* 0..32767 rpm */
+    uint16_t shaft_after_end;                  /* LIFT_HOLD_LAST, LIFT_STOP */
     uint16_t shaft_hysteresis;                 /* 0..32767 rpm */
     uint16_t shaft_line_points;                /* 1..8 */
-    uint16_t shaft_over_rpm[LL_LINE_POINTS];   /* 0..32767 rpm above the curve, rising */
-    uint16_t shaft_reduction[LL_LINE_POINTS];  /* 0..1000 of 0.1 % */
-    uint16_t shaft_retard[LL_LINE_POINTS];     /* 0..1000 of 0.1 degree */
+    uint16_t shaft_over_rpm[LIFT_LINE_POINTS];   /* 0..32767 rpm above the curve, rising */
+    uint16_t shaft_reduction[LIFT_LINE_POINTS];  /* 0..1000 of 0.1 % */
+    uint16_t shaft_retard[LIFT_LINE_POINTS];     /* 0..1000 of 0.1 degree */
 
     /* limits of the command (R4) */
     uint16_t reduction_limit;            /* 0..1000 of 0.1 % */
@@ -170,18 +170,18 @@ typedef struct {
 
     /* cylinder events (C1) */
     uint16_t cylinders;                  /* 1..12 */
-    uint16_t firing_order[LL_CYLINDERS]; /* each cylinder from 1 to `cylinders` once */
-    uint16_t event_bits;                 /* LL_FUEL_OFF, LL_SPARK_OFF or both: what a skipped event loses */
+    uint16_t firing_order[LIFT_CYLINDERS]; /* each cylinder from 1 to `cylinders` once */
+    uint16_t event_bits;                 /* LIFT_FUEL_OFF, LIFT_SPARK_OFF or both: what a skip takes */
 
     /* what a device does whose inputs stop; the controller itself knows nothing of it (link/link.h) */
     uint16_t stall_ms;                   /* 0..65535 ms without inputs; 0 off */
     uint16_t safe_reduction;             /* 0..1000 of 0.1 %: what the outputs then go to */
     uint16_t safe_retard;                /* 0..1000 of 0.1 degree */
-} ll_image_t;
+} lift_image_t;
 
 /* ---- Inputs of one tick ----------------------------------------------------------------------------
  *
- * A value outside its range is cut to it and sets LL_FAULT_INPUT (request_reason is cut without the bit;
+ * A value outside its range is cut to it and sets LIFT_FAULT_INPUT (request_reason is cut without the bit;
  * counts are not cut: outside their range they are a sample that is not used), so nothing has to be
  * checked before.
  */
@@ -197,18 +197,18 @@ typedef struct {
     int32_t request_reduction; /* 0..1000 of 0.1 %: the outside request (R2) */
     int32_t request_retard;    /* 0..1000 of 0.1 degree */
     int32_t request_reason;    /* 16..255: who asks */
-} ll_inputs_t;
+} lift_inputs_t;
 
 /* ---- Outputs of one tick ---------------------------------------------------------------------------
  *
  * Only the first two act on the engine; the rest is for lamps, logs and comparing.
  */
 typedef struct {
-    int32_t reduction;          /* 0..1000 of 0.1 % of the cylinder events (ll_event works it off) */
+    int32_t reduction;          /* 0..1000 of 0.1 % of the cylinder events (lift_event works it off) */
     int32_t retard;             /* 0..1000 of 0.1 degree of crank: what the spark is retarded by */
-    int32_t reason;             /* 0..255, LL_REASON_*: who set the reduction (R3) */
-    int32_t askers;             /* LL_ASKER_* bits: who asks for anything */
-    int32_t faults;             /* LL_FAULT_* bits */
+    int32_t reason;             /* 0..255, LIFT_REASON_*: who set the reduction (R3) */
+    int32_t askers;             /* LIFT_ASKER_* bits: who asks for anything */
+    int32_t faults;             /* LIFT_FAULT_* bits */
     int32_t height;             /* +-32767 of 1/16 mm: the last good height at the sensor */
     int32_t rest;               /* +-32767 of 1/16 mm: height at rest, calibrated or learned */
     int32_t lift;               /* +-32767 of 1/16 mm: lift at the axle, filtered */
@@ -216,15 +216,15 @@ typedef struct {
     int32_t progress;           /* 0..65535 of 0.1 km/h or ms: the maps' other axis, limited */
     int32_t demand;             /* 0..1000 of 0.1 %: live demand of lift for reduction */
     int32_t latched;            /* 0..1000 of 0.1 %: output of the reduction's latch, before R3 and R4 */
-    int32_t state;              /* LL_REST..LL_FAULT_RELEASE: that latch's state */
+    int32_t state;              /* LIFT_REST..LIFT_FAULT_RELEASE: that latch's state */
     int32_t hold_left;          /* 0..1200000 ticks: rest of its hold */
     int32_t retard_demand;      /* 0..1000 of 0.1 degree: live demand of lift for retard */
     int32_t retard_latched;     /* 0..1000 of 0.1 degree: output of the retard's latch */
-    int32_t retard_state;       /* LL_REST..LL_FAULT_RELEASE: that latch's state */
+    int32_t retard_state;       /* LIFT_REST..LIFT_FAULT_RELEASE: that latch's state */
     int32_t launched;           /* 0 or 1: the run is on */
     int32_t elapsed_ms;         /* 0..65535 ms since launch; stays at 65535 */
     int32_t out_of_sight_ticks; /* 0..65535 ticks out of sight since launch; stays at 65535 (H5) */
-} ll_outputs_t;
+} lift_outputs_t;
 
 /* ---- State -----------------------------------------------------------------------------------------
  *
@@ -234,7 +234,7 @@ typedef struct {
 
 /* Counts to height, and which samples are used: height.c */
 typedef struct {
-    const ll_image_t *calibration;
+    const lift_image_t *calibration;
     int32_t far;             /* 1/16 mm: greatest height of the sensor's curve */
     int32_t near;            /* 1/16 mm: from here on the nose is near the far end */
     int32_t rate;            /* 1/16 mm a sample, 1..65534: what waiting adds to the allowance */
@@ -261,19 +261,19 @@ typedef struct {
     int32_t stuck_samples;   /* 0..65535 samples within it */
     int32_t trend_count;     /* 0..32 heights in `trend` since the filters started anew */
     int32_t trend_next;      /* 0..31: the oldest of them */
-    int16_t trend[LL_TREND_SAMPLES]; /* 1/16 mm: the latest good heights */
-} ll_height_t;
+    int16_t trend[LIFT_TREND_SAMPLES]; /* 1/16 mm: the latest good heights */
+} lift_height_t;
 
 /* One-pole low-pass: lift.c */
 typedef struct {
     int32_t factor;     /* Q12, 1..4096 */
     int32_t value;      /* unit of its input */
     int32_t remainder;  /* +-4095 of 1/4096 of that unit */
-} ll_lowpass_t;
+} lift_lowpass_t;
 
 /* Height to lift: lift.c */
 typedef struct {
-    const ll_image_t *calibration;
+    const lift_image_t *calibration;
     int32_t rest;            /* 1/16 mm: rest height, calibrated or learned */
     int32_t moved;           /* flag: `rest` changed, the filters start anew at the next used sample */
     int32_t learn_count;     /* 0..65536 samples in the learning window */
@@ -282,17 +282,17 @@ typedef struct {
     int32_t learn_least;     /* 1/16 mm */
     int32_t learn_greatest;  /* 1/16 mm */
     int32_t latest;          /* 1/16 mm: lift of the last used sample, not filtered */
-    int32_t recent[LL_MEDIAN_SAMPLES]; /* 1/16 mm: lifts in the median */
+    int32_t recent[LIFT_MEDIAN_SAMPLES]; /* 1/16 mm: lifts in the median */
     int32_t recent_next;     /* 0..4: the oldest of them */
-    ll_lowpass_t lowpass;    /* 1/16 mm: low-pass of the median */
-    ll_lowpass_t speed;      /* mm/s, +-100000: low-pass of the lift's speed */
+    lift_lowpass_t lowpass;    /* 1/16 mm: low-pass of the median */
+    lift_lowpass_t speed;      /* mm/s, +-100000: low-pass of the lift's speed */
     int32_t value;           /* 1/16 mm: lift, filtered */
     int32_t entry;           /* 1/16 mm: lift with the look-ahead */
-} ll_lift_t;
+} lift_lift_t;
 
 /* How far the run has come: progress.c */
 typedef struct {
-    const ll_image_t *calibration;
+    const lift_image_t *calibration;
     int32_t previous;        /* 0.1 km/h: speed of the tick before */
     int32_t valid;           /* flag: the speed of this tick is believed */
     int32_t car_speed;       /* 0.1 km/h, 0..20000: the car's speed as far as it is known */
@@ -300,23 +300,23 @@ typedef struct {
     int32_t spin_left;       /* 0..65535 ticks: how long they may still */
     int32_t air_base;        /* 0.1 km/h: speed before take-off */
     int32_t air_curve;       /* 0.1 km/h: the calibrated curve at that time */
-    int32_t history[LL_LOOKBACK_SLOTS]; /* 0.1 km/h: the car's speed at the last marks */
+    int32_t history[LIFT_LOOKBACK_SLOTS]; /* 0.1 km/h: the car's speed at the last marks */
     int32_t history_next;    /* 0..15: the oldest of them */
     int32_t history_wait;    /* 0..lookback_ticks-1 ticks since the last mark */
     int32_t limited_q12;     /* Q12 of 0.1 km/h or ms: limited progress */
     int32_t value;           /* 0..65535 of 0.1 km/h or ms: the same, rounded */
-} ll_progress_t;
+} lift_progress_t;
 
 /* Look-up in both maps: maps.c */
 typedef struct {
-    const ll_image_t *calibration;
+    const lift_image_t *calibration;
     int32_t column;          /* 0..15: column at or before the place */
     int32_t across;          /* unit of progress: from there to the place */
     int32_t width;           /* unit of progress, 1..65535: width of the column */
     int32_t right;           /* flag: the next column counts too */
     int32_t reduction;       /* 0..1000 of 0.1 % */
     int32_t retard;          /* 0..1000 of 0.1 degree */
-} ll_maps_t;
+} lift_maps_t;
 
 /* Peak, hold, release: latch.c; units 0.1 % or 0.1 degree */
 typedef struct {
@@ -328,11 +328,11 @@ typedef struct {
     int32_t follows;         /* flag: no hold, the value followed falls no faster than `release` */
     int32_t demand;          /* 0..1000: live demand */
     int32_t triggered;       /* flag: the demand is above the trigger */
-    int32_t state;           /* LL_REST..LL_FAULT_RELEASE */
+    int32_t state;           /* LIFT_REST..LIFT_FAULT_RELEASE */
     int32_t output;          /* 0..1000 */
     int32_t hold_left;       /* 0..hold ticks */
     int32_t ramp;            /* Q16, 0..1000<<16: the release under way */
-} ll_latch_t;
+} lift_latch_t;
 
 /* A value that moves no faster than its rates: latch.c */
 typedef struct {
@@ -340,23 +340,23 @@ typedef struct {
     int32_t down;            /* Q16 a tick; 0 in one step */
     int32_t carried;         /* Q16, 0..1000<<16 */
     int32_t value;           /* 0..1000: the same, rounded down */
-} ll_slope_t;
+} lift_slope_t;
 
 /* A request made by a curve over the time since launch: requests.c */
 typedef struct {
     int32_t points;                 /* 0..16; 0 off */
     const uint16_t *ms;             /* ms since launch */
     const uint16_t *rpm;            /* rpm */
-    int32_t after_end;              /* LL_HOLD_LAST, LL_STOP */
+    int32_t after_end;              /* LIFT_HOLD_LAST, LIFT_STOP */
     int32_t hysteresis;             /* rpm */
     int32_t line_points;            /* 1..8 */
     const uint16_t *line;           /* rpm above the curve */
     const uint16_t *line_reduction; /* 0.1 % */
     const uint16_t *line_retard;    /* 0.1 degree */
     int32_t active;                 /* flag: the rotation is above the curve */
-    ll_slope_t reduction;           /* 0.1 % */
-    ll_slope_t retard;              /* 0.1 degree */
-} ll_curve_request_t;
+    lift_slope_t reduction;           /* 0.1 % */
+    lift_slope_t retard;              /* 0.1 degree */
+} lift_curve_request_t;
 
 /* What the engine is told: requests.c */
 typedef struct {
@@ -364,28 +364,28 @@ typedef struct {
     int32_t retard_limit;        /* 0..1000 of 0.1 degree */
     int32_t asked_reduction;     /* 0..1000 of 0.1 %: strongest so far in this tick */
     int32_t asked_retard;        /* 0..1000 of 0.1 degree */
-    int32_t who;                 /* LL_REASON_*: of that reduction */
-    int32_t asking;              /* LL_ASKER_* bits so far */
-    volatile int32_t reduction;  /* 0..1000 of 0.1 %: published; read by ll_event in an interrupt */
+    int32_t who;                 /* LIFT_REASON_*: of that reduction */
+    int32_t asking;              /* LIFT_ASKER_* bits so far */
+    volatile int32_t reduction;  /* 0..1000 of 0.1 %: published; read by lift_event in an interrupt */
     int32_t retard;              /* 0..1000 of 0.1 degree: published */
     int32_t reason;              /* 0..255: published */
-    int32_t askers;              /* LL_ASKER_* bits: published */
-} ll_command_t;
+    int32_t askers;              /* LIFT_ASKER_* bits: published */
+} lift_command_t;
 
-/* Which cylinder events are skipped: events.c; changed by ll_event only */
+/* Which cylinder events are skipped: events.c; changed by lift_event only */
 typedef struct {
     int32_t cylinders;                /* 1..12; 0 without an image */
-    int32_t bits;                     /* LL_FUEL_OFF, LL_SPARK_OFF or both */
+    int32_t bits;                     /* LIFT_FUEL_OFF, LIFT_SPARK_OFF or both */
     int32_t integral;                 /* 0..cylinders*16000-1 of 0.1 %: sum of the reductions */
-    int8_t place[LL_CYLINDERS + 1];   /* place of a cylinder in the firing order from 0; -1 no cylinder */
-    int8_t mark[LL_CYLINDERS];        /* 0..15, by place: its share of the integral at its last event */
-    int8_t skipped[LL_CYLINDERS];     /* by place: bits of its present cycle, 0 to fire */
-} ll_events_t;
+    int8_t place[LIFT_CYLINDERS + 1];   /* place of a cylinder in the firing order from 0; -1 no cylinder */
+    int8_t mark[LIFT_CYLINDERS];        /* 0..15, by place: its share of the integral at its last event */
+    int8_t skipped[LIFT_CYLINDERS];     /* by place: bits of its present cycle, 0 to fire */
+} lift_events_t;
 
 /* One controller: step.c. Where it lies is the caller's business; several may run side by side.
  *
- * Assumptions: ll_load gave LL_IMAGE_OK once; ll_step is called at the calibrated tick; ll_event and ll_spark
- * may be called between ticks from an interrupt.
+ * Assumptions: lift_load gave LIFT_IMAGE_OK once; lift_step is called at the calibrated tick; lift_event and
+ * lift_spark may be called between ticks from an interrupt.
  *
  * Invariants:
  * - equal images and equal inputs give equal states and outputs; nothing else is looked at.
@@ -396,7 +396,7 @@ typedef struct {
  *   the fault or the run ends.
  */
 typedef struct {
-    const ll_image_t *calibration; /* the active image; 0 while there is none */
+    const lift_image_t *calibration; /* the active image; 0 while there is none */
     int32_t end_lift;              /* 1/16 mm: lift at the sensor's far end */
     int32_t started;               /* flag: a step was made */
     int32_t tick;                  /* 0..65535: number of the last one */
@@ -406,67 +406,67 @@ typedef struct {
     int32_t launched;              /* flag: the run is on */
     int32_t elapsed_ms;            /* 0..65535 ms since launch */
     int32_t elapsed_us;            /* 0..999 us above that */
-    int32_t failing;               /* LL_FAULT_SENSOR, LL_FAULT_STUCK: why the height is not to be believed */
+    int32_t failing;               /* LIFT_FAULT_SENSOR, LIFT_FAULT_STUCK: why the height is not believed */
     int32_t fault_at_launch;       /* flag */
     int32_t keeping;               /* flag: a fault keeps what was taken */
     int32_t keep_left;             /* 0..fault_hold_ticks ticks of that */
     int32_t blind;                 /* flag: a fault began with nothing taken */
     int32_t out_of_sight_ticks;    /* 0..65535 ticks since launch */
-    int32_t faults;                /* LL_FAULT_* bits of the last step */
-    ll_height_t height;
-    ll_lift_t lift;
-    ll_progress_t progress;
-    ll_maps_t maps;
-    ll_latch_t reduction;
-    ll_latch_t retard;
-    ll_slope_t blind_slope;        /* 0.1 %: the reduction that answers a fault with nothing taken */
-    ll_curve_request_t engine;
-    ll_curve_request_t shaft;
-    ll_command_t command;
-    ll_events_t events;
-} ll_controller_t;
+    int32_t faults;                /* LIFT_FAULT_* bits of the last step */
+    lift_height_t height;
+    lift_lift_t lift;
+    lift_progress_t progress;
+    lift_maps_t maps;
+    lift_latch_t reduction;
+    lift_latch_t retard;
+    lift_slope_t blind_slope;        /* 0.1 %: the reduction that answers a fault with nothing taken */
+    lift_curve_request_t engine;
+    lift_curve_request_t shaft;
+    lift_command_t command;
+    lift_events_t events;
+} lift_controller_t;
 
 /* ---- Functions -------------------------------------------------------------------------------------
  *
  * None of them waits, allocates or calls back. "Worst case" counts loop passes and divisions, which no
- * input can exceed. Interrupts: ll_event and ll_spark may interrupt every other function but ll_init,
- * ll_load and ll_reset (lock interrupts around those three); they must not interrupt one another. All
+ * input can exceed. Interrupts: lift_event and lift_spark may interrupt every other function but lift_init,
+ * lift_load and lift_reset (lock interrupts around those three); they must not interrupt one another. All
  * other functions belong to one task. Pointers must not be null.
  */
 
-/* A controller as after power-up, without an image: every output 0, faults LL_FAULT_NO_IMAGE.
+/* A controller as after power-up, without an image: every output 0, faults LIFT_FAULT_NO_IMAGE.
  * Call it before anything else. Worst case: one pass over the state. */
-void ll_init(ll_controller_t *ll);
+void lift_init(lift_controller_t *ll);
 
-/* Run from an image, starting as after power-up. LL_IMAGE_OK, or why it is refused; then nothing changes and
- * the image active before goes on. Checked in this order, the reference's: letters, version, length, CRC,
- * range of each field, order of the parts; only here, before the last: LL_IMAGE_PLACE, not at a multiple
+/* Run from an image, starting as after power-up. LIFT_IMAGE_OK, or why it is refused; then nothing changes
+ * and the image active before goes on. Checked in this order, the reference's: letters, version, length, CRC,
+ * range of each field, order of the parts; only here, before the last: LIFT_IMAGE_PLACE, not at a multiple
  * of 4, or a machine that is not little-endian. `length` counts the bytes at `image`; no byte beyond is
  * read. Worst case: 8 passes a byte for the CRC, some 15000 in all; not for a tick. */
-int32_t ll_load(ll_controller_t *ll, const uint8_t *image, size_t length);
+int32_t lift_load(lift_controller_t *ll, const uint8_t *image, size_t length);
 
 /* As after power-up with the same image (L8). Worst case: one pass over the state. */
-void ll_reset(ll_controller_t *ll);
+void lift_reset(lift_controller_t *ll);
 
 /* One tick. Without an image it does nothing. Worst case: 29 divisions of 32 bits; at most 16 passes for an
  * axis, a curve or a map's column, of which there are 13 at most, and 32 for a history. */
-void ll_step(ll_controller_t *ll, const ll_inputs_t *in);
+void lift_step(lift_controller_t *ll, const lift_inputs_t *in);
 
 /* The outputs of the last step. Worst case: 20 copies. */
-void ll_outputs(const ll_controller_t *ll, ll_outputs_t *out);
+void lift_outputs(const lift_controller_t *ll, lift_outputs_t *out);
 
-/* The fuel of a cylinder's next cycle is due: LL_FUEL_OFF and LL_SPARK_OFF bits for that cycle, 0 to fire
+/* The fuel of a cylinder's next cycle is due: LIFT_FUEL_OFF and LIFT_SPARK_OFF bits for that cycle, 0 to fire
  * (C1). Cylinders count from 1; any other number, or no image, gives 0 and changes nothing.
  * Worst case: 1 division. */
-int32_t ll_event(ll_controller_t *ll, int32_t cylinder);
+int32_t lift_event(lift_controller_t *ll, int32_t cylinder);
 
-/* The spark of a cylinder's present cycle is due: LL_SPARK_OFF or 0, as its event said (C1).
+/* The spark of a cylinder's present cycle is due: LIFT_SPARK_OFF or 0, as its event said (C1).
  * Worst case: a look-up. */
-int32_t ll_spark(const ll_controller_t *ll, int32_t cylinder);
+int32_t lift_spark(const lift_controller_t *ll, int32_t cylinder);
 
 /* CRC-32/ISO-HDLC over the whole state, field by field as little-endian 32-bit words: equal states give
  * equal digests, and the reference gives the same. For comparing, not for a tick: some 7000 passes. Not
- * while ll_event may interrupt it. */
-uint32_t ll_digest(const ll_controller_t *ll);
+ * while lift_event may interrupt it. */
+uint32_t lift_digest(const lift_controller_t *ll);
 
 #endif

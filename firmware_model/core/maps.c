@@ -3,7 +3,7 @@
 
 #include "fixed.h"
 
-void ll_maps_reset(ll_maps_t *m, const ll_image_t *calibration) {
+void lift_maps_reset(lift_maps_t *m, const lift_image_t *calibration) {
     m->calibration = calibration;
     m->column = 0;
     m->across = 0;
@@ -33,7 +33,7 @@ static int32_t segment_signed(const int16_t *axis, int32_t points, int32_t at) {
 }
 
 /* Four cells blended by part/span along the lift axis and across/width along progress. */
-static int32_t bilinear(const ll_maps_t *m, const uint16_t *table, int32_t cell, int32_t down, int32_t part,
+static int32_t bilinear(const lift_maps_t *m, const uint16_t *table, int32_t cell, int32_t down, int32_t part,
                         int32_t span) {
     int32_t first = table[cell];
     int32_t second = table[cell + m->right];
@@ -42,8 +42,9 @@ static int32_t bilinear(const ll_maps_t *m, const uint16_t *table, int32_t cell,
     if (first == second && second == third && third == fourth) {
         return first;
     }
-    /* rest + part is the span, 65534 at most: 16 * LL_FULL * 65534 + half is below 2**30. So left and beside
-     * are 16 * LL_FULL at most, and the last line's weights together are the width: 16008 * 65535 < 2**30. */
+    /* rest + part is the span, 65534 at most: 16 * LIFT_FULL * 65534 + half is below 2**30. So left and
+     * beside are 16 * LIFT_FULL at most, and the last line's weights together are the width: 16008 * 65535 <
+     * 2**30. */
     int32_t rest = span - part;
     int32_t half = span >> 1;
     int32_t left = ((first * rest + third * part) * 16 + half) / span;
@@ -51,8 +52,8 @@ static int32_t bilinear(const ll_maps_t *m, const uint16_t *table, int32_t cell,
     return (left * (m->width - m->across) + beside * m->across + 8 * m->width) / (16 * m->width);
 }
 
-static void find_column(ll_maps_t *m, int32_t progress) {
-    const ll_image_t *c = m->calibration;
+static void find_column(lift_maps_t *m, int32_t progress) {
+    const lift_image_t *c = m->calibration;
     const uint16_t *axis = c->progress_axis;
     int32_t column = segment(axis, c->progress_points, progress);
     int32_t across = progress - axis[column];
@@ -68,21 +69,21 @@ static void find_column(ll_maps_t *m, int32_t progress) {
     }
 }
 
-static void blend(ll_maps_t *m, int32_t row, int32_t down, int32_t part, int32_t span) {
-    const ll_image_t *c = m->calibration;
-    int32_t cell = row * LL_AXIS_POINTS + m->column;
+static void blend(lift_maps_t *m, int32_t row, int32_t down, int32_t part, int32_t span) {
+    const lift_image_t *c = m->calibration;
+    int32_t cell = row * LIFT_AXIS_POINTS + m->column;
     m->reduction = bilinear(m, c->reduction_map, cell, down, part, span);
     m->retard = bilinear(m, c->retard_map, cell, down, part, span);
 }
 
-void ll_maps_look(ll_maps_t *m, int32_t lift, int32_t progress) {
-    const ll_image_t *c = m->calibration;
+void lift_maps_look(lift_maps_t *m, int32_t lift, int32_t progress) {
+    const lift_image_t *c = m->calibration;
     find_column(m, progress);
     const int16_t *axis = c->lift_axis;
     int32_t row = segment_signed(axis, c->lift_points, lift);
     int32_t part = lift - axis[row];
     if (part > 0 && row + 1 < c->lift_points) {
-        blend(m, row, LL_AXIS_POINTS, part, axis[row + 1] - axis[row]);
+        blend(m, row, LIFT_AXIS_POINTS, part, axis[row + 1] - axis[row]);
     } else {
         blend(m, row, 0, 0, 1);
     }
@@ -90,33 +91,33 @@ void ll_maps_look(ll_maps_t *m, int32_t lift, int32_t progress) {
 
 /* The greatest value that blending a table's rows from one on would give. One division serves them all, as a
  * quotient never falls when its numerator rises. */
-static int32_t greatest(const ll_maps_t *m, const uint16_t *table, int32_t row, int32_t rows) {
-    int32_t end = rows * LL_AXIS_POINTS;
+static int32_t greatest(const lift_maps_t *m, const uint16_t *table, int32_t row, int32_t rows) {
+    int32_t end = rows * LIFT_AXIS_POINTS;
     int32_t right = m->right;
     int32_t across = m->across;
     int32_t rest = m->width - across;
     int32_t most = 0;
-    for (int32_t cell = row * LL_AXIS_POINTS + m->column; cell < end; cell += LL_AXIS_POINTS) {
+    for (int32_t cell = row * LIFT_AXIS_POINTS + m->column; cell < end; cell += LIFT_AXIS_POINTS) {
         int32_t value = table[cell] * rest + table[cell + right] * across;
         if (value > most) {
             most = value;
         }
     }
-    /* Both weights together are the width: most <= LL_FULL * 65535; 16008 * 65535 is below 2**30. */
+    /* Both weights together are the width: most <= LIFT_FULL * 65535; 16008 * 65535 is below 2**30. */
     return (most * 16 + 8 * m->width) / (16 * m->width);
 }
 
-void ll_maps_look_out_of_sight(ll_maps_t *m, int32_t end_lift, int32_t progress) {
-    const ll_image_t *c = m->calibration;
-    ll_maps_look(m, end_lift, progress);
+void lift_maps_look_out_of_sight(lift_maps_t *m, int32_t end_lift, int32_t progress) {
+    const lift_image_t *c = m->calibration;
+    lift_maps_look(m, end_lift, progress);
     int32_t row = 0;
     while (row < c->lift_points && c->lift_axis[row] <= end_lift) {
         row += 1;
     }
-    m->reduction = ll_max(m->reduction, greatest(m, c->reduction_map, row, c->lift_points));
-    m->retard = ll_max(m->retard, greatest(m, c->retard_map, row, c->lift_points));
+    m->reduction = lift_max(m->reduction, greatest(m, c->reduction_map, row, c->lift_points));
+    m->retard = lift_max(m->retard, greatest(m, c->retard_map, row, c->lift_points));
 }
 
-uint32_t ll_maps_digest(const ll_maps_t *m, uint32_t crc) {
-    return ll_crc32_word(ll_crc32_word(crc, m->reduction), m->retard);
+uint32_t lift_maps_digest(const lift_maps_t *m, uint32_t crc) {
+    return lift_crc32_word(lift_crc32_word(crc, m->reduction), m->retard);
 }

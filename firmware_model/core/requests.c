@@ -4,7 +4,7 @@
 #include "fixed.h"
 #include "latch.h"
 
-void ll_curve_request_calibrate_curve(ll_curve_request_t *r, int32_t points, const uint16_t *ms,
+void lift_curve_request_calibrate_curve(lift_curve_request_t *r, int32_t points, const uint16_t *ms,
                                       const uint16_t *rpm, int32_t after_end, int32_t hysteresis) {
     r->points = points;
     r->ms = ms;
@@ -13,7 +13,7 @@ void ll_curve_request_calibrate_curve(ll_curve_request_t *r, int32_t points, con
     r->hysteresis = hysteresis;
 }
 
-void ll_curve_request_calibrate_line(ll_curve_request_t *r, int32_t points, const uint16_t *over_rpm,
+void lift_curve_request_calibrate_line(lift_curve_request_t *r, int32_t points, const uint16_t *over_rpm,
                                      const uint16_t *reduction, const uint16_t *retard) {
     r->line_points = points;
     r->line = over_rpm;
@@ -21,76 +21,76 @@ void ll_curve_request_calibrate_line(ll_curve_request_t *r, int32_t points, cons
     r->line_retard = retard;
 }
 
-void ll_curve_request_reset(ll_curve_request_t *r) {
+void lift_curve_request_reset(lift_curve_request_t *r) {
     r->active = 0;
-    ll_slope_reset(&r->reduction);
-    ll_slope_reset(&r->retard);
+    lift_slope_reset(&r->reduction);
+    lift_slope_reset(&r->retard);
 }
 
-void ll_curve_request_step(ll_curve_request_t *r, int32_t rpm, int32_t elapsed_ms, bool running) {
+void lift_curve_request_step(lift_curve_request_t *r, int32_t rpm, int32_t elapsed_ms, bool running) {
     if (r->points == 0) {
         return;
     }
     int32_t reduction = 0;
     int32_t retard = 0;
-    bool ended = r->after_end == LL_STOP && elapsed_ms > r->ms[r->points - 1];
+    bool ended = r->after_end == LIFT_STOP && elapsed_ms > r->ms[r->points - 1];
     if (running && !ended) {
-        int32_t over = rpm - ll_interpolate(r->ms, r->rpm, r->points, elapsed_ms);
+        int32_t over = rpm - lift_interpolate(r->ms, r->rpm, r->points, elapsed_ms);
         r->active = over > 0 || (r->active && over >= -r->hysteresis) ? 1 : 0;
         if (r->active) {
-            reduction = ll_interpolate(r->line, r->line_reduction, r->line_points, over);
-            retard = ll_interpolate(r->line, r->line_retard, r->line_points, over);
+            reduction = lift_interpolate(r->line, r->line_reduction, r->line_points, over);
+            retard = lift_interpolate(r->line, r->line_retard, r->line_points, over);
         }
     } else {
         r->active = 0;
     }
-    ll_slope_step(&r->reduction, reduction);
-    ll_slope_step(&r->retard, retard);
+    lift_slope_step(&r->reduction, reduction);
+    lift_slope_step(&r->retard, retard);
 }
 
-uint32_t ll_curve_request_digest(const ll_curve_request_t *r, uint32_t crc) {
-    crc = ll_crc32_word(crc, r->active);
-    return ll_slope_digest(&r->retard, ll_slope_digest(&r->reduction, crc));
+uint32_t lift_curve_request_digest(const lift_curve_request_t *r, uint32_t crc) {
+    crc = lift_crc32_word(crc, r->active);
+    return lift_slope_digest(&r->retard, lift_slope_digest(&r->reduction, crc));
 }
 
-void ll_command_calibrate(ll_command_t *c, const ll_image_t *calibration) {
+void lift_command_calibrate(lift_command_t *c, const lift_image_t *calibration) {
     c->reduction_limit = calibration->reduction_limit;
     c->retard_limit = calibration->retard_limit;
 }
 
-void ll_command_reset(ll_command_t *c) {
-    ll_command_begin(c);
-    ll_command_finish(c);
+void lift_command_reset(lift_command_t *c) {
+    lift_command_begin(c);
+    lift_command_finish(c);
 }
 
-void ll_command_begin(ll_command_t *c) {
+void lift_command_begin(lift_command_t *c) {
     c->asked_reduction = 0;
     c->asked_retard = 0;
-    c->who = LL_REASON_NONE;
+    c->who = LIFT_REASON_NONE;
     c->asking = 0;
 }
 
-void ll_command_ask(ll_command_t *c, int32_t reduction, int32_t retard, int32_t reason, int32_t asker) {
+void lift_command_ask(lift_command_t *c, int32_t reduction, int32_t retard, int32_t reason, int32_t asker) {
     if (reduction > c->asked_reduction) {
         c->asked_reduction = reduction;
         c->who = reason;
     }
-    c->asked_retard = ll_max(c->asked_retard, retard);
+    c->asked_retard = lift_max(c->asked_retard, retard);
     if (reduction > 0 || retard > 0) {
         c->asking |= asker;
     }
 }
 
-void ll_command_finish(ll_command_t *c) {
-    c->reduction = ll_min(c->asked_reduction, c->reduction_limit);
-    c->retard = ll_min(c->asked_retard, c->retard_limit);
+void lift_command_finish(lift_command_t *c) {
+    c->reduction = lift_min(c->asked_reduction, c->reduction_limit);
+    c->retard = lift_min(c->asked_retard, c->retard_limit);
     c->reason = c->who;
     c->askers = c->asking;
 }
 
-uint32_t ll_command_digest(const ll_command_t *c, uint32_t crc) {
-    crc = ll_crc32_word(crc, c->reduction);
-    crc = ll_crc32_word(crc, c->retard);
-    crc = ll_crc32_word(crc, c->reason);
-    return ll_crc32_word(crc, c->askers);
+uint32_t lift_command_digest(const lift_command_t *c, uint32_t crc) {
+    crc = lift_crc32_word(crc, c->reduction);
+    crc = lift_crc32_word(crc, c->retard);
+    crc = lift_crc32_word(crc, c->reason);
+    return lift_crc32_word(crc, c->askers);
 }

@@ -3,7 +3,7 @@
 
 enum { BLOCK = 254 }; /* most bytes of a block that has no zero in it */
 
-uint16_t ll_crc16(const uint8_t *bytes, int32_t count) {
+uint16_t lift_crc16(const uint8_t *bytes, int32_t count) {
     /* Four bits at a time, as 32 bytes of table are soon paid back by the speed. */
     static const uint16_t NIBBLES[16] = {0x0000, 0x1021, 0x2042, 0x3063, 0x4084, 0x50A5, 0x60C6, 0x70E7,
                                          0x8108, 0x9129, 0xA14A, 0xB16B, 0xC18C, 0xD1AD, 0xE1CE, 0xF1EF};
@@ -15,13 +15,13 @@ uint16_t ll_crc16(const uint8_t *bytes, int32_t count) {
     return (uint16_t)(crc & 0xFFFFU);
 }
 
-void ll_count(uint16_t *counter) {
+void lift_count(uint16_t *counter) {
     if (*counter < 0xFFFFU) {
         *counter = (uint16_t)(*counter + 1U);
     }
 }
 
-void ll_decoder_init(ll_decoder_t *d) {
+void lift_decoder_init(lift_decoder_t *d) {
     d->count = 0;
     d->too_long = false;
     d->bad_crc = 0;
@@ -52,32 +52,32 @@ static int32_t unstuff(uint8_t *bytes, int32_t count) {
     return to;
 }
 
-static int32_t end_of_frame(ll_decoder_t *d) {
+static int32_t end_of_frame(lift_decoder_t *d) {
     if (d->too_long) {
-        ll_count(&d->bad_long);
+        lift_count(&d->bad_long);
         return 0;
     }
     int32_t count = unstuff(d->bytes, d->count);
     if (count < 0) {
-        ll_count(&d->bad_stuffing);
+        lift_count(&d->bad_stuffing);
         return 0;
     }
-    count -= LL_CRC_BYTES;
+    count -= LIFT_CRC_BYTES;
     if (count <= 0) {
-        ll_count(&d->bad_short);
+        lift_count(&d->bad_short);
         return 0;
     }
-    uint16_t crc = ll_crc16(d->bytes, count);
+    uint16_t crc = lift_crc16(d->bytes, count);
     if (d->bytes[count] != (crc & 0xFFU) || d->bytes[count + 1] != crc >> 8) {
-        ll_count(&d->bad_crc);
+        lift_count(&d->bad_crc);
         return 0;
     }
     return count;
 }
 
-int32_t ll_decoder_feed(ll_decoder_t *d, uint8_t byte) {
+int32_t lift_decoder_feed(lift_decoder_t *d, uint8_t byte) {
     if (byte != 0U) {
-        if (d->count < LL_STUFFED_BYTES) {
+        if (d->count < LIFT_STUFFED_BYTES) {
             d->bytes[d->count] = byte;
             d->count += 1;
         } else {
@@ -92,12 +92,12 @@ int32_t ll_decoder_feed(ll_decoder_t *d, uint8_t byte) {
     return payload;
 }
 
-void ll_frame_send(uint8_t *payload, int32_t count, ll_write_t write, void *self) {
+void lift_frame_send(uint8_t *payload, int32_t count, lift_write_t write, void *self) {
     static const uint8_t END = 0;
-    uint16_t crc = ll_crc16(payload, count);
+    uint16_t crc = lift_crc16(payload, count);
     payload[count] = (uint8_t)(crc & 0xFFU);
     payload[count + 1] = (uint8_t)(crc >> 8);
-    count += LL_CRC_BYTES;
+    count += LIFT_CRC_BYTES;
     int32_t at = 0;
     for (;;) {
         int32_t run = 0;

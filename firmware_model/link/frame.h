@@ -3,55 +3,55 @@
  * COBS: S. Cheshire, M. Baker, "Consistent Overhead Byte Stuffing", IEEE/ACM Transactions on Networking
  * 7(2), 1999. CRC-16/IBM-3740: G. Cook, "Catalogue of Parametrised CRC Algorithms".
  *
- * Assumptions: payloads have 1 to LL_LINK_LARGEST bytes; whatever is longer is not for us.
+ * Assumptions: payloads have 1 to LIFT_LINK_LARGEST bytes; whatever is longer is not for us.
  *
  * Invariants: nothing is written beyond `bytes`; after any bytes at all one zero byte is enough to be ready
  * for the next frame.
  */
-#ifndef LL_FRAME_H
-#define LL_FRAME_H
+#ifndef LIFT_FRAME_H
+#define LIFT_FRAME_H
 
 #include <stdbool.h>
 #include <stddef.h>
 #include <stdint.h>
 
 /* Bytes of the largest payload, 128 to 4096. More of it carries more ticks in a frame. */
-#ifndef LL_LINK_LARGEST
-#define LL_LINK_LARGEST 1024
+#ifndef LIFT_LINK_LARGEST
+#define LIFT_LINK_LARGEST 1024
 #endif
 
 enum {
-    LL_CRC_BYTES = 2,
-    LL_STUFFED_BYTES = LL_LINK_LARGEST + LL_CRC_BYTES + (LL_LINK_LARGEST + LL_CRC_BYTES) / 254 + 1
+    LIFT_CRC_BYTES = 2,
+    LIFT_STUFFED_BYTES = LIFT_LINK_LARGEST + LIFT_CRC_BYTES + (LIFT_LINK_LARGEST + LIFT_CRC_BYTES) / 254 + 1
 };
 
 typedef struct {
-    uint8_t bytes[LL_STUFFED_BYTES]; /* of the frame under way, stuffed; of the last one, its payload */
+    uint8_t bytes[LIFT_STUFFED_BYTES]; /* of the frame under way, stuffed; of the last one, its payload */
     int32_t count;                   /* how many of them */
     bool too_long;                   /* there were more than fit */
     uint16_t bad_crc;                /* frames of a wrong CRC; like the next three, stays at 65535 */
     uint16_t bad_stuffing;           /* frames not stuffed right */
     uint16_t bad_long;               /* frames that were too long */
     uint16_t bad_short;              /* frames that were too short */
-} ll_decoder_t;
+} lift_decoder_t;
 
 /* CRC-16/IBM-3740 of bytes. */
-uint16_t ll_crc16(const uint8_t *bytes, int32_t count);
+uint16_t lift_crc16(const uint8_t *bytes, int32_t count);
 
 /* A decoder that has met no byte yet. */
-void ll_decoder_init(ll_decoder_t *d);
+void lift_decoder_init(lift_decoder_t *d);
 
 /* One byte came. The number of bytes of the payload that ended with it, which is then in `bytes` until the
  * next call; 0 while there is none. */
-int32_t ll_decoder_feed(ll_decoder_t *d, uint8_t byte);
+int32_t lift_decoder_feed(lift_decoder_t *d, uint8_t byte);
 
 /* Sends bytes, or queues them; waits where there is no room. */
-typedef void (*ll_write_t)(void *self, const uint8_t *bytes, size_t count);
+typedef void (*lift_write_t)(void *self, const uint8_t *bytes, size_t count);
 
-/* Send a payload as a frame, piece by piece. `payload` has room for LL_CRC_BYTES behind it. */
-void ll_frame_send(uint8_t *payload, int32_t count, ll_write_t write, void *self);
+/* Send a payload as a frame, piece by piece. `payload` has room for LIFT_CRC_BYTES behind it. */
+void lift_frame_send(uint8_t *payload, int32_t count, lift_write_t write, void *self);
 
 /* One more, but no more than 65535. */
-void ll_count(uint16_t *counter);
+void lift_count(uint16_t *counter);
 
 #endif

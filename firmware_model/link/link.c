@@ -23,10 +23,11 @@ enum { WANTS_DIGEST = 1, STALLED = 2 };          /* flags of a step */
 enum { EVENT_SPARK = 4 };
 enum { HEAD_BYTES = 5, STEP_BYTES = 4, STEPPED_BYTES = 12, TICKS_BYTES = 7 };
 enum { INPUT_BYTES = 16, OUTPUT_BYTES = 37 };
-enum { SMALL_BYTES = HEAD_BYTES + TICKS_BYTES + INPUT_BYTES + OUTPUT_BYTES + LL_CRC_BYTES };
+enum { SMALL_BYTES = HEAD_BYTES + TICKS_BYTES + INPUT_BYTES + OUTPUT_BYTES + LIFT_CRC_BYTES };
 
-typedef char ll_the_largest_frame_is_allowed[LL_LINK_LARGEST >= 128 && LL_LINK_LARGEST <= 4096 ? 1 : -1];
-typedef char ll_the_window_is_allowed[LL_LINK_WINDOW >= 1 && LL_LINK_WINDOW <= 255 ? 1 : -1];
+typedef char lift_the_largest_frame_is_allowed[LIFT_LINK_LARGEST >= 128 &&
+    LIFT_LINK_LARGEST <= 4096 ? 1 : -1];
+typedef char lift_the_window_is_allowed[LIFT_LINK_WINDOW >= 1 && LIFT_LINK_WINDOW <= 255 ? 1 : -1];
 
 static uint16_t get16(const uint8_t *at) {
     return (uint16_t)((uint32_t)at[0] | (uint32_t)at[1] << 8);
@@ -60,55 +61,55 @@ static uint8_t *put_head(uint8_t *at, uint32_t kind, uint16_t session, uint16_t 
 static uint32_t crc32(const uint8_t *bytes, int32_t count) {
     uint32_t crc = 0xFFFFFFFFU;
     for (int32_t i = 0; i < count; i++) {
-        crc = ll_crc32(crc, bytes[i]);
+        crc = lift_crc32(crc, bytes[i]);
     }
     return crc ^ 0xFFFFFFFFU;
 }
 
-static void send(const ll_link_t *link, uint8_t *payload, const uint8_t *end) {
-    ll_frame_send(payload, (int32_t)(end - payload), link->port->write, link->port->self);
+static void send(const lift_link_t *link, uint8_t *payload, const uint8_t *end) {
+    lift_frame_send(payload, (int32_t)(end - payload), link->port->write, link->port->self);
 }
 
-void ll_link_init(ll_link_t *link, ll_controller_t *controller, const ll_port_t *port) {
+void lift_link_init(lift_link_t *link, lift_controller_t *controller, const lift_port_t *port) {
     uint8_t *bytes = (uint8_t *)link;
     for (size_t i = 0; i < sizeof(*link); i++) {
         bytes[i] = 0;
     }
     link->controller = controller;
     link->port = port;
-    ll_decoder_init(&link->in);
+    lift_decoder_init(&link->in);
 }
 
-void ll_link_time(ll_link_t *link, uint32_t now_ms) {
-    const ll_image_t *c = link->controller->calibration;
+void lift_link_time(lift_link_t *link, uint32_t now_ms) {
+    const lift_image_t *c = link->controller->calibration;
     link->now_ms = now_ms;
     if (!link->fed || link->stalled || c == NULL || c->stall_ms == 0U) {
         return;
     }
     if (now_ms - link->fed_ms >= c->stall_ms) {
         link->stalled = true;
-        ll_count(&link->stalls);
+        lift_count(&link->stalls);
     }
 }
 
-int32_t ll_link_reduction(const ll_link_t *link) {
-    const ll_controller_t *ll = link->controller;
+int32_t lift_link_reduction(const lift_link_t *link) {
+    const lift_controller_t *ll = link->controller;
     return link->stalled ? ll->calibration->safe_reduction : ll->command.reduction;
 }
 
-int32_t ll_link_retard(const ll_link_t *link) {
-    const ll_controller_t *ll = link->controller;
+int32_t lift_link_retard(const lift_link_t *link) {
+    const lift_controller_t *ll = link->controller;
     return link->stalled ? ll->calibration->safe_retard : ll->command.retard;
 }
 
 /* The outputs wait for the first step of a run. */
-static void unfed(ll_link_t *link) {
+static void unfed(lift_link_t *link) {
     link->place = 0;
     link->fed = false;
     link->stalled = false;
 }
 
-static uint8_t *put_outputs(uint8_t *at, const ll_outputs_t *out) {
+static uint8_t *put_outputs(uint8_t *at, const lift_outputs_t *out) {
     at = put32(at, (uint32_t)out->hold_left);
     at = put_signed(at, out->height);
     at = put_signed(at, out->rest);
@@ -131,7 +132,7 @@ static uint8_t *put_outputs(uint8_t *at, const ll_outputs_t *out) {
     return put8(at, (uint32_t)out->launched);
 }
 
-static void get_inputs(const uint8_t *at, uint16_t tick, ll_inputs_t *in) {
+static void get_inputs(const uint8_t *at, uint16_t tick, lift_inputs_t *in) {
     uint32_t switches = at[14];
     in->tick = tick;
     in->counts = get16(at);
@@ -146,7 +147,7 @@ static void get_inputs(const uint8_t *at, uint16_t tick, ll_inputs_t *in) {
     in->request_reason = get16(at + 12);
 }
 
-static uint8_t *put_inputs(uint8_t *at, const ll_inputs_t *in, int32_t events) {
+static uint8_t *put_inputs(uint8_t *at, const lift_inputs_t *in, int32_t events) {
     uint32_t switches = (in->speed_valid ? (uint32_t)SPEED_VALID : 0U) | (in->armed ? (uint32_t)ARMED : 0U) |
                         (in->launch ? (uint32_t)LAUNCH : 0U);
     at = put_signed(at, in->counts);
@@ -166,15 +167,15 @@ static void worst(uint32_t *so_far, uint32_t now) {
 }
 
 /* One tick, timed. */
-static void tick(ll_link_t *link, const ll_inputs_t *in, ll_outputs_t *out) {
-    const ll_port_t *port = link->port;
+static void tick(lift_link_t *link, const lift_inputs_t *in, lift_outputs_t *out) {
+    const lift_port_t *port = link->port;
     port->begin(port->self);
-    ll_step(link->controller, in);
-    ll_outputs(link->controller, out);
+    lift_step(link->controller, in);
+    lift_outputs(link->controller, out);
     uint32_t took = port->end(port->self);
     worst(&link->worst_tick_ns, took);
     if (took > link->controller->calibration->tick_us * 1000U) {
-        ll_count(&link->late);
+        lift_count(&link->late);
     }
     if (link->ticks < UINT32_MAX) {
         link->ticks += 1U;
@@ -182,14 +183,14 @@ static void tick(ll_link_t *link, const ll_inputs_t *in, ll_outputs_t *out) {
 }
 
 /* The fuel of the next cylinder is due, timed; what the answer says of it. */
-static uint32_t event(ll_link_t *link) {
-    const ll_port_t *port = link->port;
-    const ll_image_t *c = link->controller->calibration;
+static uint32_t event(lift_link_t *link) {
+    const lift_port_t *port = link->port;
+    const lift_image_t *c = link->controller->calibration;
     int32_t cylinder = c->firing_order[link->place];
     link->place = link->place + 1 < c->cylinders ? link->place + 1 : 0;
     port->begin(port->self);
-    int32_t bits = ll_event(link->controller, cylinder);
-    int32_t spark = ll_spark(link->controller, cylinder);
+    int32_t bits = lift_event(link->controller, cylinder);
+    int32_t spark = lift_spark(link->controller, cylinder);
     worst(&link->worst_event_ns, port->end(port->self));
     return (uint32_t)bits | (spark ? (uint32_t)EVENT_SPARK : 0U);
 }
@@ -197,13 +198,13 @@ static uint32_t event(ll_link_t *link) {
 /* What each request does: its answer from `at` on, and the answer's end; null with `reason` set if it was not
  * carried out. `body` has `count` bytes. */
 
-static uint8_t *piece(ll_link_t *link, const uint8_t *body, int32_t count, uint8_t *at, uint8_t *reason) {
+static uint8_t *piece(lift_link_t *link, const uint8_t *body, int32_t count, uint8_t *at, uint8_t *reason) {
     if (count <= 2) {
         *reason = MALFORMED;
         return NULL;
     }
     int32_t offset = get16(body);
-    if (offset + count - 2 > LL_IMAGE_BYTES) {
+    if (offset + count - 2 > LIFT_IMAGE_BYTES) {
         *reason = BEYOND;
         return NULL;
     }
@@ -213,13 +214,13 @@ static uint8_t *piece(ll_link_t *link, const uint8_t *body, int32_t count, uint8
     return at;
 }
 
-static uint8_t *commit(ll_link_t *link, const uint8_t *body, int32_t count, uint8_t *at, uint8_t *reason) {
+static uint8_t *commit(lift_link_t *link, const uint8_t *body, int32_t count, uint8_t *at, uint8_t *reason) {
     if (count != 6) {
         *reason = MALFORMED;
         return NULL;
     }
     int32_t length = get16(body);
-    if (length > LL_IMAGE_BYTES) {
+    if (length > LIFT_IMAGE_BYTES) {
         *reason = BEYOND;
         return NULL;
     }
@@ -228,22 +229,22 @@ static uint8_t *commit(ll_link_t *link, const uint8_t *body, int32_t count, uint
         *reason = PIECES;
         return NULL;
     }
-    const ll_image_t *sound = NULL;
-    int32_t verdict = ll_image_read(image, (size_t)length, &sound);
-    if (verdict == LL_IMAGE_OK) {
+    const lift_image_t *sound = NULL;
+    int32_t verdict = lift_image_read(image, (size_t)length, &sound);
+    if (verdict == LIFT_IMAGE_OK) {
         const uint8_t *kept = link->port->keep(link->port->self, image);
         if (kept == NULL) {
             *reason = STORE;
             return NULL;
         }
-        verdict = ll_load(link->controller, kept, LL_IMAGE_BYTES);
+        verdict = lift_load(link->controller, kept, LIFT_IMAGE_BYTES);
         link->started = false;
         unfed(link);
     }
     return put8(at, (uint32_t)verdict);
 }
 
-static uint8_t *start(ll_link_t *link, int32_t count, uint8_t *at, uint8_t *reason) {
+static uint8_t *start(lift_link_t *link, int32_t count, uint8_t *at, uint8_t *reason) {
     if (count != 0) {
         *reason = MALFORMED;
         return NULL;
@@ -252,13 +253,13 @@ static uint8_t *start(ll_link_t *link, int32_t count, uint8_t *at, uint8_t *reas
         *reason = NO_IMAGE;
         return NULL;
     }
-    ll_reset(link->controller);
+    lift_reset(link->controller);
     link->started = true;
     unfed(link);
-    return put32(at, ll_digest(link->controller));
+    return put32(at, lift_digest(link->controller));
 }
 
-static uint8_t *step(ll_link_t *link, const uint8_t *body, int32_t count, uint8_t *at, uint8_t *reason) {
+static uint8_t *step(lift_link_t *link, const uint8_t *body, int32_t count, uint8_t *at, uint8_t *reason) {
     int32_t ticks = count >= STEP_BYTES ? body[2] : 0;
     if (ticks == 0 || count != STEP_BYTES + ticks * INPUT_BYTES) {
         *reason = MALFORMED;
@@ -273,7 +274,7 @@ static uint8_t *step(ll_link_t *link, const uint8_t *body, int32_t count, uint8_
     for (int32_t i = 0; i < ticks; i++) {
         events += inputs[i * INPUT_BYTES + INPUT_BYTES - 1];
     }
-    if (HEAD_BYTES + STEPPED_BYTES + ticks * OUTPUT_BYTES + events > LL_LINK_LARGEST) {
+    if (HEAD_BYTES + STEPPED_BYTES + ticks * OUTPUT_BYTES + events > LIFT_LINK_LARGEST) {
         *reason = TOO_MUCH;
         return NULL;
     }
@@ -283,8 +284,8 @@ static uint8_t *step(ll_link_t *link, const uint8_t *body, int32_t count, uint8_
     uint8_t *event_to = to + ticks * OUTPUT_BYTES;
     for (int32_t i = 0; i < ticks; i++) {
         const uint8_t *from = inputs + i * INPUT_BYTES;
-        ll_inputs_t in;
-        ll_outputs_t out;
+        lift_inputs_t in;
+        lift_outputs_t out;
         get_inputs(from, (uint16_t)(first + (uint32_t)i), &in);
         tick(link, &in, &out);
         to = put_outputs(to, &out);
@@ -292,7 +293,7 @@ static uint8_t *step(ll_link_t *link, const uint8_t *body, int32_t count, uint8_
             event_to = put8(event_to, event(link));
         }
     }
-    uint32_t digest = flags ? ll_digest(link->controller) : 0U;
+    uint32_t digest = flags ? lift_digest(link->controller) : 0U;
     if (link->stalled) {
         flags |= (uint32_t)STALLED;
     }
@@ -304,8 +305,8 @@ static uint8_t *step(ll_link_t *link, const uint8_t *body, int32_t count, uint8_
     return event_to;
 }
 
-static uint8_t *status(ll_link_t *link, int32_t count, uint8_t *at, uint8_t *reason) {
-    const ll_decoder_t *in = &link->in;
+static uint8_t *status(lift_link_t *link, int32_t count, uint8_t *at, uint8_t *reason) {
+    const lift_decoder_t *in = &link->in;
     if (count != 0) {
         *reason = MALFORMED;
         return NULL;
@@ -317,10 +318,10 @@ static uint8_t *status(ll_link_t *link, int32_t count, uint8_t *at, uint8_t *rea
     at = put16(put16(put16(put16(at, in->bad_crc), in->bad_stuffing), in->bad_long), in->bad_short);
     at = put16(put16(put16(put16(at, link->malformed), link->lost_bytes), link->repeated), link->gaps);
     at = put16(put16(at, link->late), link->stalls);
-    return put_signed(put_signed(at, ll_link_reduction(link)), ll_link_retard(link));
+    return put_signed(put_signed(at, lift_link_reduction(link)), lift_link_retard(link));
 }
 
-static uint8_t *show(ll_link_t *link, const uint8_t *body, int32_t count, uint8_t *at, uint8_t *reason) {
+static uint8_t *show(lift_link_t *link, const uint8_t *body, int32_t count, uint8_t *at, uint8_t *reason) {
     if (count != 2) {
         *reason = MALFORMED;
         return NULL;
@@ -331,7 +332,7 @@ static uint8_t *show(ll_link_t *link, const uint8_t *body, int32_t count, uint8_
     return at;
 }
 
-static uint8_t *carry_out(ll_link_t *link, uint32_t kind, const uint8_t *body, int32_t count, uint8_t *at,
+static uint8_t *carry_out(lift_link_t *link, uint32_t kind, const uint8_t *body, int32_t count, uint8_t *at,
                           uint8_t *reason) {
     switch (kind) {
     case PIECE:
@@ -356,15 +357,15 @@ static uint8_t *carry_out(ll_link_t *link, uint32_t kind, const uint8_t *body, i
     }
 }
 
-static void send_error(const ll_link_t *link, uint16_t session, uint16_t sequence, uint32_t reason,
+static void send_error(const lift_link_t *link, uint16_t session, uint16_t sequence, uint32_t reason,
                        uint32_t detail) {
     uint8_t payload[SMALL_BYTES];
     send(link, payload, put16(put8(put_head(payload, ERROR, session, sequence), reason), detail));
 }
 
-static void hello(ll_link_t *link, uint16_t session, int32_t count) {
+static void hello(lift_link_t *link, uint16_t session, int32_t count) {
     if (session == 0U || count != 1) {
-        ll_count(&link->malformed);
+        lift_count(&link->malformed);
         return;
     }
     if (session != link->session) {
@@ -373,14 +374,14 @@ static void hello(ll_link_t *link, uint16_t session, int32_t count) {
         link->answers_kept = 0;
         link->stream_every = 0;
     }
-    const ll_image_t *c = link->controller->calibration;
+    const lift_image_t *c = link->controller->calibration;
     uint8_t payload[SMALL_BYTES];
     uint8_t *at = put_head(payload, HELLO | ANSWER, session, 0);
-    at = put16(put8(put8(at, LL_LINK_PROTOCOL), LL_LINK_WINDOW), LL_IMAGE_VERSION);
-    at = put16(put16(at, c == NULL ? 0U : c->tick_us), LL_LINK_LARGEST);
+    at = put16(put8(put8(at, LIFT_LINK_PROTOCOL), LIFT_LINK_WINDOW), LIFT_IMAGE_VERSION);
+    at = put16(put16(at, c == NULL ? 0U : c->tick_us), LIFT_LINK_LARGEST);
     at = put32(at, c == NULL ? 0U : c->crc);
     const char *letter = link->port->firmware;
-    for (int32_t i = 0; i < LL_FIRMWARE_BYTES; i++) {
+    for (int32_t i = 0; i < LIFT_FIRMWARE_BYTES; i++) {
         at = put8(at, (uint32_t)(uint8_t)*letter);
         if (*letter != '\0') {
             letter += 1;
@@ -389,9 +390,9 @@ static void hello(ll_link_t *link, uint16_t session, int32_t count) {
     send(link, payload, at);
 }
 
-static void request(ll_link_t *link, const uint8_t *payload, int32_t count) {
+static void request(lift_link_t *link, const uint8_t *payload, int32_t count) {
     if (count < HEAD_BYTES) {
-        ll_count(&link->malformed);
+        lift_count(&link->malformed);
         return;
     }
     uint32_t kind = payload[0];
@@ -410,43 +411,43 @@ static void request(ll_link_t *link, const uint8_t *payload, int32_t count) {
     int32_t ago = (int32_t)(uint16_t)(link->expected - sequence); /* 1 is the last one carried out */
     if (1 <= ago && ago <= link->answers_kept) {
         int32_t at = link->next_answer - ago;
-        ll_answer_t *again = &link->answers[at < 0 ? at + LL_LINK_WINDOW : at];
-        ll_count(&link->repeated);
+        lift_answer_t *again = &link->answers[at < 0 ? at + LIFT_LINK_WINDOW : at];
+        lift_count(&link->repeated);
         send(link, again->bytes, again->bytes + again->count);
         return;
     }
     if (ago != 0) {
-        ll_count(&link->gaps);
+        lift_count(&link->gaps);
         send_error(link, session, sequence, GAP, link->expected);
         return;
     }
-    ll_answer_t *answer = &link->answers[link->next_answer];
+    lift_answer_t *answer = &link->answers[link->next_answer];
     uint8_t reason = 0;
     uint8_t *at = put_head(answer->bytes, kind | ANSWER, session, sequence);
     uint8_t *end = carry_out(link, kind, body, count, at, &reason);
     if (end == NULL) {
         if (reason == UNKNOWN || reason == MALFORMED) {
-            ll_count(&link->malformed);
+            lift_count(&link->malformed);
         }
         end = put16(put8(put_head(answer->bytes, ERROR, session, sequence), reason), 0);
     }
     answer->count = (int32_t)(end - answer->bytes);
     link->expected = (uint16_t)(sequence + 1U);
-    link->next_answer = link->next_answer + 1 < LL_LINK_WINDOW ? link->next_answer + 1 : 0;
-    link->answers_kept = ll_min(link->answers_kept + 1, LL_LINK_WINDOW);
+    link->next_answer = link->next_answer + 1 < LIFT_LINK_WINDOW ? link->next_answer + 1 : 0;
+    link->answers_kept = lift_min(link->answers_kept + 1, LIFT_LINK_WINDOW);
     send(link, answer->bytes, end);
 }
 
-void ll_link_receive(ll_link_t *link, const uint8_t *bytes, size_t count) {
+void lift_link_receive(lift_link_t *link, const uint8_t *bytes, size_t count) {
     for (size_t i = 0; i < count && !link->restart; i++) {
-        int32_t payload = ll_decoder_feed(&link->in, bytes[i]);
+        int32_t payload = lift_decoder_feed(&link->in, bytes[i]);
         if (payload > 0) {
             request(link, link->in.bytes, payload);
         }
     }
 }
 
-void ll_link_show(ll_link_t *link, const ll_inputs_t *in, int32_t events) {
+void lift_link_show(lift_link_t *link, const lift_inputs_t *in, int32_t events) {
     if (link->stream_every == 0U) {
         return;
     }
@@ -455,8 +456,8 @@ void ll_link_show(ll_link_t *link, const ll_inputs_t *in, int32_t events) {
         return;
     }
     link->stream_wait = (uint16_t)(link->stream_every - 1U);
-    ll_outputs_t out;
-    ll_outputs(link->controller, &out);
+    lift_outputs_t out;
+    lift_outputs(link->controller, &out);
     uint8_t payload[SMALL_BYTES];
     uint8_t *at = put_head(payload, TICKS, link->session, 0);
     at = put16(put16(put16(at, link->stream_number), (uint32_t)in->tick), link->stream_every);

@@ -3,25 +3,25 @@
 
 #include "../core/fixed.h"
 
-typedef char ll_images_are_whole_words[LL_IMAGE_BYTES % LL_STORE_WORD == 0 ? 1 : -1];
+typedef char lift_images_are_whole_words[LIFT_IMAGE_BYTES % LIFT_STORE_WORD == 0 ? 1 : -1];
 
-enum { NUMBER_AT = LL_IMAGE_BYTES, CRC_AT = LL_IMAGE_BYTES + LL_STORE_WORD };
+enum { NUMBER_AT = LIFT_IMAGE_BYTES, CRC_AT = LIFT_IMAGE_BYTES + LIFT_STORE_WORD };
 
 static uint32_t word_at(const uint8_t *bytes) {
     return (uint32_t)bytes[0] | (uint32_t)bytes[1] << 8 | (uint32_t)bytes[2] << 16 | (uint32_t)bytes[3] << 24;
 }
 
-static const uint8_t *slot(const ll_flash_t *flash, int32_t which) {
+static const uint8_t *slot(const lift_flash_t *flash, int32_t which) {
     return flash->base + (uint32_t)which * flash->slot_bytes;
 }
 
 /* CRC-32/ISO-HDLC over an image and its number. */
 static uint32_t crc_of(const uint8_t *image, uint32_t number) {
     uint32_t crc = 0xFFFFFFFFU;
-    for (int32_t i = 0; i < LL_IMAGE_BYTES; i++) {
-        crc = ll_crc32(crc, image[i]);
+    for (int32_t i = 0; i < LIFT_IMAGE_BYTES; i++) {
+        crc = lift_crc32(crc, image[i]);
     }
-    return ll_crc32_word(crc, (int32_t)number) ^ 0xFFFFFFFFU;
+    return lift_crc32_word(crc, (int32_t)number) ^ 0xFFFFFFFFU;
 }
 
 static bool valid(const uint8_t *at) {
@@ -29,11 +29,11 @@ static bool valid(const uint8_t *at) {
 }
 
 /* Whether slot 1 is newer than slot 0, both being valid; numbers wrap. */
-static bool second_is_newer(const ll_flash_t *flash) {
+static bool second_is_newer(const lift_flash_t *flash) {
     return word_at(slot(flash, 1) + NUMBER_AT) - word_at(slot(flash, 0) + NUMBER_AT) < 0x80000000U;
 }
 
-const uint8_t *ll_store_read(const ll_flash_t *flash, int32_t age) {
+const uint8_t *lift_store_read(const lift_flash_t *flash, int32_t age) {
     bool first = valid(slot(flash, 0));
     bool second = valid(slot(flash, 1));
     int32_t newest = second && (!first || second_is_newer(flash)) ? 1 : 0;
@@ -44,7 +44,7 @@ const uint8_t *ll_store_read(const ll_flash_t *flash, int32_t age) {
 }
 
 static bool same(const uint8_t *one, const uint8_t *other) {
-    for (int32_t i = 0; i < LL_IMAGE_BYTES; i++) {
+    for (int32_t i = 0; i < LIFT_IMAGE_BYTES; i++) {
         if (one[i] != other[i]) {
             return false;
         }
@@ -52,8 +52,8 @@ static bool same(const uint8_t *one, const uint8_t *other) {
     return true;
 }
 
-const uint8_t *ll_store_write(const ll_flash_t *flash, const uint8_t *image, const uint8_t *in_use) {
-    const uint8_t *newest = ll_store_read(flash, 0);
+const uint8_t *lift_store_write(const lift_flash_t *flash, const uint8_t *image, const uint8_t *in_use) {
+    const uint8_t *newest = lift_store_read(flash, 0);
     if (newest != NULL && same(newest, image)) {
         return newest;
     }
@@ -66,7 +66,7 @@ const uint8_t *ll_store_write(const ll_flash_t *flash, const uint8_t *image, con
             return NULL;
         }
     }
-    for (uint32_t i = 0; i < LL_IMAGE_BYTES; i += LL_STORE_WORD) {
+    for (uint32_t i = 0; i < LIFT_IMAGE_BYTES; i += LIFT_STORE_WORD) {
         if (!flash->write(flash->self, at + i, word_at(image + i))) {
             return NULL;
         }

@@ -262,22 +262,22 @@ def test_another_image_takes_its_place(target: Target) -> None:
 @pytest.mark.parametrize("seed", range(4))
 def test_whatever_comes_it_equals_the_reference(target: Target, seed: int) -> None:
     """Wild inputs, legal or not, in stretches; every output, event and the state."""
-    chance = np.random.default_rng(seed)
+    rng = np.random.default_rng(seed)
     n = 500
     inputs = np.zeros(n, INPUT)
     for name in ("speed", "engine", "shaft", "request_reduction", "request_retard", "request_reason"):
-        most = int(chance.choice([50, 1000, 20000, 65535]))
-        inputs[name] = np.repeat(chance.integers(0, most, n // 10, endpoint=True), 10)
-    walk = 1100 + np.cumsum(chance.integers(-40, 44, n))
-    lost = chance.random(n) < 0.05
-    inputs["counts"] = np.where(lost, chance.integers(0, 65536, n), np.clip(walk, 0, 4095))
-    inputs["switches"] = np.repeat(chance.choice([RUN, RUN, RUN, ARMED | LAUNCH, SPEED_VALID], n // 25), 25)
-    inputs["events"] = chance.integers(0, 3, n)
+        most = int(rng.choice([50, 1000, 20000, 65535]))
+        inputs[name] = np.repeat(rng.integers(0, most, n // 10, endpoint=True), 10)
+    walk = 1100 + np.cumsum(rng.integers(-40, 44, n))
+    lost = rng.random(n) < 0.05
+    inputs["counts"] = np.where(lost, rng.integers(0, 65536, n), np.clip(walk, 0, 4095))
+    inputs["switches"] = np.repeat(rng.choice([RUN, RUN, RUN, ARMED | LAUNCH, SPEED_VALID], n // 25), 25)
+    inputs["events"] = rng.integers(0, 3, n)
     calibration = pack(QUICK | {"median_samples": 3, "lowpass_q12": 1500, "look_rising_q12": 6000})
     reference = LocalTarget(Controller())
     assert reference.load(calibration) == target.load(calibration) == 0
     assert reference.start() == target.start()
-    first = int(chance.integers(0, 65536))
+    first = int(rng.integers(0, 65536))
     right, got = reference.run(first, inputs), target.run(first, inputs)
     assert (got.outputs == right.outputs).all()
     assert got.events == right.events

@@ -2,8 +2,8 @@
 
 targets.py names the targets; core/ holds those in C (libFuzzer, address and undefined-behaviour sanitizers),
 the modules beside it those in Python (atheris). seeds/TARGET are the inputs that a search starts from,
-found/TARGET the smallest inputs that once broke something: tests/test_fuzz.py replays both. results.toml says
-how long each ran.
+found/TARGET the smallest inputs that once broke something: test_fuzz.py replays both. results.toml says how
+long each ran.
 
     python -m tests.fuzz TARGET [options of libFuzzer]
     python -m tests.fuzz --minute | --hour [--jobs N] [--note] [TARGET ...]

@@ -47,7 +47,8 @@ def prepare() -> None:
     global _beside  # noqa: PLW0603
     BUILD.mkdir(parents=True, exist_ok=True)
     program = BUILD / f"link_device-{os.getpid()}"
-    sources = [*core_files(), *sorted((FIRMWARE / "link").glob("*.c")), ROOT / "tests" / "link_device.c"]
+    device = ROOT / "tests" / "firmware_model" / "link_device.c"
+    sources = [*core_files(), *sorted((FIRMWARE / "link").glob("*.c")), device]
     flags = ["-O1", "-g", "-fsanitize=address,undefined", "-fno-sanitize-recover=all", f"-I{FIRMWARE}"]
     subprocess.run(["clang", *flags, *map(str, sources), "-o", str(program)], check=True)
     _beside = InC(program)
@@ -98,26 +99,26 @@ def _numbered(payloads: list[bytes]) -> list[bytes]:
     return made
 
 
-def mutate(data: bytes, most: int, chance: random.Random, plain: Callable[[bytes, int], bytes]) -> bytes:
+def mutate(data: bytes, most: int, rng: random.Random, plain: Callable[[bytes, int], bytes]) -> bytes:
     """Frames are taken apart, changed, numbered and framed again, so that their CRC stays right."""
     payloads = [one for one in Decoder(2000).feed(data) if isinstance(one, bytes)]
-    if not payloads or chance.random() < 0.25:
+    if not payloads or rng.random() < 0.25:
         return plain(data, most)
-    at = chance.randrange(len(payloads))
+    at = rng.randrange(len(payloads))
     head, body = payloads[at][: p.HEAD.size], payloads[at][p.HEAD.size :]
-    match chance.randrange(7):
+    match rng.randrange(7):
         case 0:
-            payloads.insert(chance.randrange(len(payloads) + 1), payloads[at])
+            payloads.insert(rng.randrange(len(payloads) + 1), payloads[at])
         case 1:
             del payloads[at]
         case 2:
-            other = chance.randrange(len(payloads))
+            other = rng.randrange(len(payloads))
             payloads[at], payloads[other] = payloads[other], payloads[at]
         case 3:
-            payloads[at] = bytes([chance.randrange(10)]) + payloads[at][1:]
+            payloads[at] = bytes([rng.randrange(10)]) + payloads[at][1:]
         case _:
             payloads[at] = head + plain(body, 1030)
-    if chance.random() < 0.85:
+    if rng.random() < 0.85:
         payloads = _numbered(payloads)
     made = b""
     for payload in payloads:

@@ -49,7 +49,9 @@ TARGETS = {
     target.name: target
     for target in (
         # The least sizes that a machine may set: their limits are met soonest.
-        Target("frame", "frames from a line, in C", 4096, ("-DLL_LINK_LARGEST=128", "-DLL_LINK_WINDOW=2")),
+        Target(
+            "frame", "frames from a line, in C", 4096, ("-DLIFT_LINK_LARGEST=128", "-DLIFT_LINK_WINDOW=2")
+        ),
         Target("image", "calibration images, in C", 2048, ()),
         Target("step", "ticks and events under any accepted image, in C", 4096, ()),
         Target("trace", "CSV traces", 4096),

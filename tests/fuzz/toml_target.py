@@ -104,32 +104,32 @@ _LINES = (
 )
 
 
-def mutate(data: bytes, most: int, chance: random.Random, plain: Callable[[bytes, int], bytes]) -> bytes:
+def mutate(data: bytes, most: int, rng: random.Random, plain: Callable[[bytes, int], bytes]) -> bytes:
     """Change values, keys and lines; now and then any bytes."""
-    if len(data) < 2 or chance.random() < 0.15:
+    if len(data) < 2 or rng.random() < 0.15:
         return plain(data, most)
     head, text = data[:1], data[1:].decode("utf-8", "replace")
     lines = text.split("\n")
-    at = chance.randrange(len(lines))
-    match chance.randrange(8):
+    at = rng.randrange(len(lines))
+    match rng.randrange(8):
         case 0 | 1:
-            lines[at] = re.sub(r"=.*", lambda _: f"= {chance.choice(_VALUES)}", lines[at])
+            lines[at] = re.sub(r"=.*", lambda _: f"= {rng.choice(_VALUES)}", lines[at])
         case 2 | 3:
             numbers = list(re.finditer(r"[-+]?\d+(\.\d+)?", text))
             if numbers:
-                it = chance.choice(numbers)
-                factor = chance.choice((0, -1, 0.5, 0.9, 1.1, 2, 10, 1000))
-                new = chance.choice((*_VALUES[:14], f"{float(it[0]) * factor:g}"))
+                it = rng.choice(numbers)
+                factor = rng.choice((0, -1, 0.5, 0.9, 1.1, 2, 10, 1000))
+                new = rng.choice((*_VALUES[:14], f"{float(it[0]) * factor:g}"))
                 return head + f"{text[: it.start()]}{new}{text[it.end() :]}".encode()
         case 4:
             del lines[at]
         case 5:
-            lines.insert(at, chance.choice((lines[chance.randrange(len(lines))], *_LINES)))
+            lines.insert(at, rng.choice((lines[rng.randrange(len(lines))], *_LINES)))
         case 6:  # a key of another unit, or none
             lines[at] = re.sub(
-                r"_\w+ *=", lambda _: chance.choice(("_mm =", "_inch =", "_ms =", "_x =", " =")), lines[at]
+                r"_\w+ *=", lambda _: rng.choice(("_mm =", "_inch =", "_ms =", "_x =", " =")), lines[at]
             )
         case _:
-            other = chance.randrange(len(lines))
+            other = rng.randrange(len(lines))
             lines[at], lines[other] = lines[other], lines[at]
     return head + "\n".join(lines).encode()

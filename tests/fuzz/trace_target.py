@@ -162,37 +162,37 @@ _ENDS = (b"\n", b"\r\n", b"\r", b"\n\n", b"\n# comment\n", b"\n ")
 _MARKS = (b",", b";", b"\t", b" ", b"|", b'"', b"''")
 
 
-def mutate(data: bytes, most: int, chance: random.Random, plain: Callable[[bytes, int], bytes]) -> bytes:
+def mutate(data: bytes, most: int, rng: random.Random, plain: Callable[[bytes, int], bytes]) -> bytes:
     """Change cells, rows and marks; now and then any bytes."""
-    if len(data) < 2 or chance.random() < 0.3:
+    if len(data) < 2 or rng.random() < 0.3:
         return plain(data, most)
     head, text = data[:1], data[1:]
     lines = text.split(b"\n")
-    at = chance.randrange(len(lines))
+    at = rng.randrange(len(lines))
     mark = max((b",", b";", b"\t", b" "), key=text.count)
     cells = lines[at].split(mark)
-    cell = chance.randrange(len(cells))
-    match chance.randrange(10):
+    cell = rng.randrange(len(cells))
+    match rng.randrange(10):
         case 0 | 1 | 2:
-            cells[cell] = chance.choice(_CELLS)
+            cells[cell] = rng.choice(_CELLS)
             lines[at] = mark.join(cells)
         case 3:
-            lines.insert(at, lines[chance.randrange(len(lines))])
+            lines.insert(at, lines[rng.randrange(len(lines))])
         case 4:
             del lines[at]
         case 5:
-            if chance.random() < 0.5:
+            if rng.random() < 0.5:
                 del cells[cell]
             else:
-                cells.insert(cell, chance.choice(cells))
+                cells.insert(cell, rng.choice(cells))
             lines[at] = mark.join(cells)
         case 6:
-            return head + text.replace(mark, chance.choice(_MARKS), chance.choice((-1, 1)))
+            return head + text.replace(mark, rng.choice(_MARKS), rng.choice((-1, 1)))
         case 7:
-            return head + text.replace(b"\n", chance.choice(_ENDS), chance.choice((-1, 1)))
+            return head + text.replace(b"\n", rng.choice(_ENDS), rng.choice((-1, 1)))
         case 8:
-            return bytes([chance.randrange(len(CHOICES))]) + text
+            return bytes([rng.randrange(len(CHOICES))]) + text
         case _:
-            place = chance.randrange(len(text))
-            return head + text[:place] + chance.choice((*_CELLS, *_MARKS, *_ENDS)) + text[place:]
+            place = rng.randrange(len(text))
+            return head + text[:place] + rng.choice((*_CELLS, *_MARKS, *_ENDS)) + text[place:]
     return head + b"\n".join(lines)

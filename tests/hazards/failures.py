@@ -212,7 +212,7 @@ def spikes_within(rng: RandomState, c: Calibrated, h: Healthy, first: int, end: 
 
 
 def mostly_dead(rng: RandomState, c: Calibrated, h: Healthy, first: int, end: int) -> Readings:
-    """60 to 90 % of the samples lost, each by chance."""
+    """60 to 90 % of the samples lost, each by rng."""
     r = _start(h, first, end)
     share = rng.uniform(0.6, 0.9)
     r.true[first:end] = rng.random_sample(end - first) >= share

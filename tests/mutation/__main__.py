@@ -44,14 +44,14 @@ SURVIVORS = HERE / "survivors.toml"
 RESULTS = HERE / "results.json"
 LEAST_PERCENT = 95
 
-LINK_TESTS = ("tests/test_link_frames.py", "tests/test_link_protocol.py")
+LINK_TESTS = ("tests/bench/link/test_link_frames.py", "tests/bench/link/test_link_protocol.py")
 QUICK = Stage(
     (
-        "tests/test_twin.py::test_equal_where_everything_happens_in_a_short_time",
-        "tests/test_twin_corners.py",
-        "tests/test_step.py::test_parts_are_at_rest_before_anybody_calibrates_them",
-        "tests/test_fixed.py",
-        "tests/test_image.py",
+        "tests/bench/twin/test_twin.py::test_equal_where_everything_happens_in_a_short_time",
+        "tests/bench/twin/test_twin_corners.py",
+        "tests/controller/test_step.py::test_parts_are_at_rest_before_anybody_calibrates_them",
+        "tests/controller/test_fixed.py",
+        "tests/controller/test_image.py",
         *LINK_TESTS,
     )
 )
@@ -59,8 +59,8 @@ FAST = Stage(
     (*(test for test in FAST_CONTROLLER_TESTS if "twin" not in test), *LINK_TESTS),
     # They look at the size of intermediates only, and take long.
     without=(
-        "tests/test_step.py::test_every_intermediate_stays_below_2_to_the_30",
-        "tests/test_step.py::test_every_intermediate_of_a_likely_run_stays_below_2_to_the_30",
+        "tests/controller/test_step.py::test_every_intermediate_stays_below_2_to_the_30",
+        "tests/controller/test_step.py::test_every_intermediate_of_a_likely_run_stays_below_2_to_the_30",
     ),
 )
 THIS = Project(
@@ -99,8 +99,8 @@ class Known:
 def own_tests(names: Sequence[str]) -> Stage:
     """The fast tests of the modules that some mutants are in."""
     stems = {plain(name).split(".")[1 if name.startswith("controller.") else 2] for name in names}
-    wanted = [f"tests/test_{prefix}{stem}.py" for stem in sorted(stems) for prefix in ("", "link_")]
-    return Stage([test for test in wanted if test in FAST.tests], FAST.without)
+    wanted = {f"test_{prefix}{stem}.py" for stem in stems for prefix in ("", "link_")}
+    return Stage([test for test in FAST.tests if Path(test).name in wanted], FAST.without)
 
 
 def files() -> list[Path]:

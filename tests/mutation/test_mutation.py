@@ -149,7 +149,8 @@ def test_the_tests_that_mutants_meet_are_there() -> None:
     for test in (*QUICK.tests, *FAST.tests):
         assert (ROOT / test.split("::")[0]).exists()
     names = ["controller.latch.xǁLatchǁkeep__mutmut_6", "bench.link.frames.x_encode__mutmut_1"]
-    assert own_tests(names).tests == ["tests/test_link_frames.py", "tests/test_latch.py"]
+    expected = ["tests/controller/test_latch.py", "tests/bench/link/test_link_frames.py"]
+    assert own_tests(names).tests == expected
 
 
 def test_what_a_whole_run_found_is_explained() -> None:

@@ -937,10 +937,10 @@ def core_extremes(to: Any) -> None:
     if to.is_core:
         one, other = number("one", INT32), number("other", INT32)
         fixed = to.namespaces["fixed"]
-        session().prove(fixed["ll_min"](one, other) == least_of(one, other), "the lesser")
-        session().prove(fixed["ll_max"](one, other) == greatest_of(one, other), "the greater")
+        session().prove(fixed["lift_min"](one, other) == least_of(one, other), "the lesser")
+        session().prove(fixed["lift_max"](one, other) == greatest_of(one, other), "the greater")
         value = number("value", (1 - LIMIT, LIMIT - 1))
-        session().prove(fixed["ll_abs"](value) == abs(value), "the size")
+        session().prove(fixed["lift_abs"](value) == abs(value), "the size")
 
 
 @unit

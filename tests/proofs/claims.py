@@ -1031,9 +1031,9 @@ def lift_miss(to: Any) -> None:
     anything(speed, "lowpass")
     p.speed = speed
     # Both ways of the greater of speed and 0, as what follows is then reckoned from the speed itself.
-    both_ways = [(to.modules["lift"], "ll_max" if to.is_core else "max", builtins.max)]
+    both_ways = [(to.modules["lift"], "lift_max" if to.is_core else "max", builtins.max)]
     if to.is_core:
-        both_ways.append((to.modules["fixed"], "ll_abs", size_of))
+        both_ways.append((to.modules["fixed"], "lift_abs", size_of))
     with to.standing_in(), replaced(*both_ways):
         p.call("_look", speed.value)
         before = p.entry

@@ -68,16 +68,16 @@ WIDTHS = {
 
 # Not translated: what works with unsigned words, reads an image before the first tick, copies or clears.
 LEFT_OUT = {
-    "ll_crc32": "the register of a CRC-32 is an unsigned word",
-    "ll_crc32_word": "the register of a CRC-32 is an unsigned word",
-    "ll_image_crc": "the register of a CRC-32 is an unsigned word",
-    "ll_image_read": "reads an image: unsigned words",
+    "lift_crc32": "the register of a CRC-32 is an unsigned word",
+    "lift_crc32_word": "the register of a CRC-32 is an unsigned word",
+    "lift_image_crc": "the register of a CRC-32 is an unsigned word",
+    "lift_image_read": "reads an image: unsigned words",
     "number": "reads an image: unsigned words",
     "bytes_of": "reads an image",
     "in_range": "reads an image: unsigned words, cut to int32_t before use",
-    "ll_init": "clears bytes",
-    "ll_load": "reads an image",
-    "ll_outputs": "copies",
+    "lift_init": "clears bytes",
+    "lift_load": "reads an image",
+    "lift_outputs": "copies",
 }
 
 METHODS = {
@@ -106,12 +106,12 @@ SIZES = {"FIELD_COUNT"}  # constants that only in_range uses
 _CONSTANT = {"*": operator.mul, "+": operator.add, "-": operator.sub, "<<": operator.lshift}
 
 STANDS_FOR = {
-    "clamp": ("ll_clamp",),
-    "saturate": ("ll_saturate",),
-    "mul_q12": ("ll_mul_q12",),
-    "mul_div": ("ll_mul_div",),
-    "round_div": ("ll_round_div",),
-    "interpolate": ("ll_interpolate", "ll_interpolate_signed"),
+    "clamp": ("lift_clamp",),
+    "saturate": ("lift_saturate",),
+    "mul_q12": ("lift_mul_q12",),
+    "mul_div": ("lift_mul_div",),
+    "round_div": ("lift_round_div",),
+    "interpolate": ("lift_interpolate", "lift_interpolate_signed"),
     "segment": ("segment", "segment_signed"),
     "bilinear": ("bilinear",),
     "legal": ("legal",),
@@ -468,7 +468,7 @@ class Part:
         self._kind, self._core = kind, core
 
     def has(self, name: str) -> bool:
-        struct = "ll_controller_t" if self._kind == "controller" else f"ll_{self._kind}_t"
+        struct = "lift_controller_t" if self._kind == "controller" else f"lift_{self._kind}_t"
         return name in self._core.structs[struct]
 
     def call(self, method: str, *arguments: Any) -> Any:
@@ -507,7 +507,7 @@ class Core:
             key: value
             for space in self.namespaces.values()
             for key, value in space.items()
-            if key.startswith("ll_")
+            if key.startswith("lift_")
         }
         for space in self.namespaces.values():
             space.update(shared)
@@ -517,16 +517,16 @@ class Core:
 
     def function_of(self, kind: str, method: str) -> str:
         if kind == "controller" and method == "step":
-            return "ll_step"
+            return "lift_step"
         for name in (method, "_" + method):
             if name in METHODS.get(kind, {}):
                 return METHODS[kind][name]
-        return f"ll_{kind}_{method}"
+        return f"lift_{kind}_{method}"
 
     def function(self, module: str, name: str) -> Any:
         if name == "_in_order":
             return self.namespaces["image"]["in_order"]
-        return self.namespaces[module][f"ll_{name}"]
+        return self.namespaces[module][f"lift_{name}"]
 
     # What differs between the reference and the core, so that one text proves both.
 
@@ -555,10 +555,10 @@ class Core:
             part.call("reset", calibration)
 
     def reset_whole(self, part: Any) -> None:
-        self.namespaces["step"]["ll_reset"](part)
+        self.namespaces["step"]["lift_reset"](part)
 
     def interpolate(self, signed: bool) -> Any:
-        return self.namespaces["fixed"]["ll_interpolate_signed" if signed else "ll_interpolate"]
+        return self.namespaces["fixed"]["lift_interpolate_signed" if signed else "lift_interpolate"]
 
     def segment(self, signed: bool) -> Any:
         return self.namespaces["maps"]["segment_signed" if signed else "segment"]
@@ -607,7 +607,7 @@ class Core:
     def standing_in(self, **calls: Any) -> Iterator[None]:
         """As in the reference: a function's name, or kind__method."""
         spaces = self.modules
-        named = {"ll_min": least_of, "ll_max": greatest_of, "ll_abs": lambda value: abs(_int(value))}
+        named = {"lift_min": least_of, "lift_max": greatest_of, "lift_abs": lambda value: abs(_int(value))}
         changes = [(space, name, call) for space in spaces.values() for name, call in named.items()]
         for name, call in calls.items():
             if "__" in name and not name.startswith("_"):

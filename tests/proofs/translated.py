@@ -138,8 +138,8 @@ def differences(seed: int, ticks: int = TICKS, core: Core | None = None) -> int:
             given["engine_speed"], given["shaft_speed"] = given.pop("engine"), given.pop("shaft")
             part.call("step", SimpleNamespace(**{key: constant(v) for key, v in given.items()}))
             cylinder = 1 + source.whole(12)
-            bits = _plain(translated.namespaces["step"]["ll_event"](part, constant(cylinder)))
-            spark = _plain(translated.namespaces["step"]["ll_spark"](part, constant(cylinder)))
+            bits = _plain(translated.namespaces["step"]["lift_event"](part, constant(cylinder)))
+            spark = _plain(translated.namespaces["step"]["lift_spark"](part, constant(cylinder)))
             if (bits, spark) != (compiled.event(cylinder), compiled.spark(cylinder)):
                 raise NotProved(f"seed {seed}, tick {tick}: the event of cylinder {cylinder}")
             _compare(part, compiled._state[0], ffi, f"seed {seed}, tick {tick}")

@@ -1,9 +1,9 @@
 /* The frame decoder and, behind it, the device's side of the link: any bytes as they come from a line.
  *
- * Checked of the decoder: it finds the payloads, and counts the damage, that a decoder written apart finds; what it
- * found comes back whole through ll_frame_send; one zero byte makes it ready again. Of the link: however the bytes
- * are cut up, the same bytes are answered and the same state is left; what it sends are good frames of a length
- * that a host expects.
+ * Checked of the decoder: it finds the payloads, and counts the damage, that a decoder written apart finds;
+ * what it found comes back whole through lift_frame_send; one zero byte makes it ready again. Of the link:
+ * however the bytes are cut up, the same bytes are answered and the same state is left; what it sends are
+ * good frames of a length that a host expects.
  */
 #include "check.h"
 
@@ -24,8 +24,8 @@ static uint16_t crc_by_bits(const uint8_t *bytes, int32_t count) {
     return (uint16_t)crc;
 }
 
-/* Bytes between two zeros without their stuffing (S. Cheshire, M. Baker, IEEE/ACM Transactions on Networking 7(2),
- * 1999), CRC and all; -1 where a block is longer than what is there. */
+/* Bytes between two zeros without their stuffing (S. Cheshire, M. Baker, IEEE/ACM Transactions on Networking
+ * 7(2), 1999), CRC and all; -1 where a block is longer than what is there. */
 static int32_t plain(const uint8_t *from, int32_t count, uint8_t *to) {
     int32_t made = 0;
     for (int32_t i = 0; i < count;) {
@@ -79,17 +79,17 @@ static void collect(void *self, const uint8_t *bytes, size_t count) {
 }
 
 static void check_decoder(const uint8_t *data, size_t size) {
-    ll_decoder_t *d = malloc(sizeof *d); /* ends where the sanitizer watches */
+    lift_decoder_t *d = malloc(sizeof *d); /* ends where the sanitizer watches */
     CHECK(d != NULL);
     memset(d, 0xA5, sizeof *d);
-    ll_decoder_init(d);
+    lift_decoder_init(d);
     int32_t crc = 0, stuffing = 0, too_long = 0, too_short = 0;
     size_t start = 0;
     static uint8_t by_hand[MOST];
     static sent_t again;
     for (size_t i = 0; i < size; i++) {
-        int32_t found = ll_decoder_feed(d, data[i]);
-        CHECK(d->count >= 0 && d->count <= LL_STUFFED_BYTES);
+        int32_t found = lift_decoder_feed(d, data[i]);
+        CHECK(d->count >= 0 && d->count <= LIFT_STUFFED_BYTES);
         if (data[i] != 0) {
             CHECK(found == 0);
             continue;
@@ -98,7 +98,7 @@ static void check_decoder(const uint8_t *data, size_t size) {
         const uint8_t *from = data + start;
         start = i + 1;
         CHECK(d->count == 0 && !d->too_long);
-        if (length == 0 || length > LL_STUFFED_BYTES) {
+        if (length == 0 || length > LIFT_STUFFED_BYTES) {
             too_long += length > 0;
             CHECK(found == 0);
             continue;
@@ -117,42 +117,43 @@ static void check_decoder(const uint8_t *data, size_t size) {
             continue;
         }
         CHECK(found == made && memcmp(d->bytes, by_hand, (size_t)made) == 0);
-        if (made <= LL_LINK_LARGEST) {
-            uint8_t *payload = malloc((size_t)made + LL_CRC_BYTES);
+        if (made <= LIFT_LINK_LARGEST) {
+            uint8_t *payload = malloc((size_t)made + LIFT_CRC_BYTES);
             CHECK(payload != NULL);
             memcpy(payload, by_hand, (size_t)made);
             again.count = 0;
-            ll_frame_send(payload, made, collect, &again);
-            CHECK(again.count <= LL_STUFFED_BYTES + 1 && again.bytes[again.count - 1] == 0);
+            lift_frame_send(payload, made, collect, &again);
+            CHECK(again.count <= LIFT_STUFFED_BYTES + 1 && again.bytes[again.count - 1] == 0);
             CHECK(memchr(again.bytes, 0, again.count) == again.bytes + again.count - 1);
             CHECK(plain(again.bytes, (int32_t)again.count - 1, by_hand) == made + 2);
             CHECK(memcmp(by_hand, payload, (size_t)made + 2) == 0);
             free(payload);
         }
     }
-    CHECK(d->bad_crc == crc && d->bad_stuffing == stuffing && d->bad_long == too_long && d->bad_short == too_short);
-    ll_decoder_feed(d, 0);
+    CHECK(d->bad_crc == crc && d->bad_stuffing == stuffing && d->bad_long == too_long &&
+        d->bad_short == too_short);
+    lift_decoder_feed(d, 0);
     uint8_t one[8] = {'n', 'e', 'x', 't'};
     uint8_t frame[16];
     size_t bytes = framed(one, 4, frame);
     for (size_t i = 0; i + 1 < bytes; i++) {
-        CHECK(ll_decoder_feed(d, frame[i]) == 0);
+        CHECK(lift_decoder_feed(d, frame[i]) == 0);
     }
-    CHECK(ll_decoder_feed(d, 0) == 4 && memcmp(d->bytes, "next", 4) == 0);
+    CHECK(lift_decoder_feed(d, 0) == 4 && memcmp(d->bytes, "next", 4) == 0);
     free(d);
 }
 
 /* -- the link */
 
 typedef struct {
-    ll_controller_t controller;
-    ll_link_t link;
+    lift_controller_t controller;
+    lift_link_t link;
     union {
         uint32_t place;
-        uint8_t bytes[LL_IMAGE_BYTES];
+        uint8_t bytes[LIFT_IMAGE_BYTES];
     } images[2];
     sent_t sent;
-    ll_port_t port;
+    lift_port_t port;
 } device_t;
 
 static void port_write(void *self, const uint8_t *bytes, size_t count) {
@@ -162,7 +163,7 @@ static void port_write(void *self, const uint8_t *bytes, size_t count) {
 static const uint8_t *port_keep(void *self, const uint8_t *image) {
     device_t *d = self;
     uint8_t *to = d->images[(const uint8_t *)d->controller.calibration == d->images[0].bytes].bytes;
-    return memcpy(to, image, LL_IMAGE_BYTES);
+    return memcpy(to, image, LIFT_IMAGE_BYTES);
 }
 
 static void port_begin(void *self) {
@@ -176,42 +177,42 @@ static uint32_t port_none(void *self) {
 
 static void power_up(device_t *d) {
     d->sent.count = 0;
-    d->port = (ll_port_t){d, "fuzz", port_write, port_keep, port_begin, port_none, port_none};
-    ll_init(&d->controller);
-    ll_link_init(&d->link, &d->controller, &d->port);
+    d->port = (lift_port_t){d, "fuzz", port_write, port_keep, port_begin, port_none, port_none};
+    lift_init(&d->controller);
+    lift_link_init(&d->link, &d->controller, &d->port);
 }
 
 static void check_link(const uint8_t *data, size_t size) {
     static device_t whole, pieces;
     power_up(&whole);
     power_up(&pieces);
-    ll_link_time(&whole.link, 1);
-    ll_link_receive(&whole.link, data, size);
-    ll_link_time(&pieces.link, 1);
+    lift_link_time(&whole.link, 1);
+    lift_link_receive(&whole.link, data, size);
+    lift_link_time(&pieces.link, 1);
     for (size_t at = 0; at < size && !pieces.link.restart;) {
         size_t part = 1 + data[at] % 61U;
         part = part > size - at ? size - at : part;
         uint8_t *own = malloc(part);
         CHECK(own != NULL);
         memcpy(own, data + at, part);
-        ll_link_receive(&pieces.link, own, part);
+        lift_link_receive(&pieces.link, own, part);
         free(own);
         at += part;
     }
     CHECK(whole.sent.count == pieces.sent.count);
     CHECK(memcmp(whole.sent.bytes, pieces.sent.bytes, whole.sent.count) == 0);
     CHECK(whole.link.restart == pieces.link.restart && whole.link.expected == pieces.link.expected);
-    CHECK(ll_digest(&whole.controller) == ll_digest(&pieces.controller));
-    const ll_link_t *l = &whole.link;
-    CHECK(l->answers_kept >= 0 && l->answers_kept <= LL_LINK_WINDOW);
-    CHECK(l->next_answer >= 0 && l->next_answer < LL_LINK_WINDOW);
+    CHECK(lift_digest(&whole.controller) == lift_digest(&pieces.controller));
+    const lift_link_t *l = &whole.link;
+    CHECK(l->answers_kept >= 0 && l->answers_kept <= LIFT_LINK_WINDOW);
+    CHECK(l->next_answer >= 0 && l->next_answer < LIFT_LINK_WINDOW);
     if (whole.controller.calibration != NULL) {
         CHECK(l->place >= 0 && l->place < whole.controller.calibration->cylinders);
-        CHECK(ll_link_reduction(l) >= 0 && ll_link_reduction(l) <= LL_FULL);
-        CHECK(ll_link_retard(l) >= 0 && ll_link_retard(l) <= LL_FULL);
-        ll_link_time(&whole.link, 70000);
+        CHECK(lift_link_reduction(l) >= 0 && lift_link_reduction(l) <= LIFT_FULL);
+        CHECK(lift_link_retard(l) >= 0 && lift_link_retard(l) <= LIFT_FULL);
+        lift_link_time(&whole.link, 70000);
         CHECK(l->stalled == (l->fed && whole.controller.calibration->stall_ms > 0));
-        CHECK(!l->stalled || ll_link_reduction(l) == whole.controller.calibration->safe_reduction);
+        CHECK(!l->stalled || lift_link_reduction(l) == whole.controller.calibration->safe_reduction);
     }
     static uint8_t payload[MOST];
     size_t start = 0;
@@ -220,9 +221,9 @@ static void check_link(const uint8_t *data, size_t size) {
             continue;
         }
         int32_t length = (int32_t)(i - start);
-        CHECK(length > 0 && length <= LL_STUFFED_BYTES);
+        CHECK(length > 0 && length <= LIFT_STUFFED_BYTES);
         int32_t made = plain(whole.sent.bytes + start, length, payload) - 2;
-        CHECK(made >= HEAD && made <= LL_LINK_LARGEST);
+        CHECK(made >= HEAD && made <= LIFT_LINK_LARGEST);
         CHECK(crc_by_bits(payload, made) == (payload[made] | payload[made + 1] << 8));
         CHECK(payload[0] & 0x80);
         start = i + 1;
@@ -242,7 +243,7 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size) {
 /* -- mutations that keep the CRC right: frames are taken apart, changed, numbered and framed again */
 
 typedef struct {
-    uint8_t bytes[LL_STUFFED_BYTES + 8];
+    uint8_t bytes[LIFT_STUFFED_BYTES + 8];
     int32_t count;
 } payload_t;
 
@@ -258,7 +259,7 @@ static int32_t take_apart(const uint8_t *data, size_t size) {
         }
         int32_t made = i - start < MOST ? plain(data + start, (int32_t)(i - start), unpacked) - 2 : 0;
         start = i + 1;
-        if (made > 0 && made <= LL_STUFFED_BYTES) {
+        if (made > 0 && made <= LIFT_STUFFED_BYTES) {
             memcpy(frames[have].bytes, unpacked, (size_t)made);
             frames[have++].count = made;
         }
@@ -310,11 +311,12 @@ size_t LLVMFuzzerCustomMutator(uint8_t *data, size_t size, size_t max_size, unsi
         f->bytes[0] = (uint8_t)between(&state, 0, 9);
         break;
     case 4: /* a body of another length */
-        f->count = between(&state, 1, LL_LINK_LARGEST + 4);
+        f->count = between(&state, 1, LIFT_LINK_LARGEST + 4);
         break;
     default: {
         size_t head = f->count > HEAD ? HEAD : 0;
-        size_t body = LLVMFuzzerMutate(f->bytes + head, (size_t)f->count - head, LL_LINK_LARGEST + 4 - head);
+        size_t body = LLVMFuzzerMutate(f->bytes + head, (size_t)f->count - head,
+            LIFT_LINK_LARGEST + 4 - head);
         f->count = (int32_t)(head + body);
     }
     }
@@ -323,7 +325,7 @@ size_t LLVMFuzzerCustomMutator(uint8_t *data, size_t size, size_t max_size, unsi
     }
     size_t made = 0;
     for (int32_t i = 0; i < have; i++) {
-        static uint8_t frame[2 * LL_STUFFED_BYTES + 64];
+        static uint8_t frame[2 * LIFT_STUFFED_BYTES + 64];
         if (frames[i].count <= 0) {
             continue;
         }

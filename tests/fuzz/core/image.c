@@ -1,8 +1,8 @@
 /* The image loader: any bytes at any length and place.
  *
- * Checked: no byte beyond the given ones is read (the block ends where its memory ends); a refused image changes
- * nothing; the verdict about the CRC agrees with one written apart; an accepted image keeps what liftlatch.h says
- * of it; at a place that is no multiple of 4 it is refused for that alone.
+ * Checked: no byte beyond the given ones is read (the block ends where its memory ends); a refused image
+ * changes nothing; the verdict about the CRC agrees with one written apart; an accepted image keeps what
+ * liftlatch.h says of it; at a place that is no multiple of 4 it is refused for that alone.
  */
 #include "images.h"
 
@@ -21,7 +21,7 @@ static void below(const uint16_t *values, int count, int greatest) {
 }
 
 /* The header's words about an accepted image, said again. */
-static void check_accepted(const ll_image_t *c) {
+static void check_accepted(const lift_image_t *c) {
     int last = c->sensor_points - 1;
     CHECK(c->version == 1 && c->length == 1624 && memcmp(c->magic, "LLCI", 4) == 0);
     CHECK(c->tick_us >= 500 && c->tick_us <= 10000);
@@ -85,41 +85,42 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size) {
     if (size > 0) {
         memcpy(own, data, size);
     }
-    static ll_controller_t ll, before;
-    ll_init(&ll);
+    static lift_controller_t ll, before;
+    lift_init(&ll);
     before = ll;
-    int32_t verdict = ll_load(&ll, own, size);
-    CHECK(verdict >= LL_IMAGE_OK && verdict <= LL_IMAGE_ORDER);
-    if (verdict == LL_IMAGE_OK) {
-        CHECK(size == LL_IMAGE_BYTES && ll.calibration == (const void *)own);
+    int32_t verdict = lift_load(&ll, own, size);
+    CHECK(verdict >= LIFT_IMAGE_OK && verdict <= LIFT_IMAGE_ORDER);
+    if (verdict == LIFT_IMAGE_OK) {
+        CHECK(size == LIFT_IMAGE_BYTES && ll.calibration == (const void *)own);
         check_accepted(ll.calibration);
-        uint32_t digest = ll_digest(&ll);
-        CHECK(ll_load(&ll, own, size) == LL_IMAGE_OK && ll_digest(&ll) == digest);
+        uint32_t digest = lift_digest(&ll);
+        CHECK(lift_load(&ll, own, size) == LIFT_IMAGE_OK && lift_digest(&ll) == digest);
         CHECK(memcmp(own, data, size) == 0);
     } else {
         CHECK(memcmp(&ll, &before, sizeof ll) == 0);
     }
-    if (size == LL_IMAGE_BYTES && memcmp(data, "LLCI\1\0\x58\6", 8) == 0) {
-        uint32_t said = (uint32_t)own[8] | (uint32_t)own[9] << 8 | (uint32_t)own[10] << 16 | (uint32_t)own[11] << 24;
-        CHECK((verdict == LL_IMAGE_CRC) == (said != crc_by_bits(own + 12, size - 12)));
+    if (size == LIFT_IMAGE_BYTES && memcmp(data, "LLCI\1\0\x58\6", 8) == 0) {
+        uint32_t said = (uint32_t)own[8] | (uint32_t)own[9] << 8 | (uint32_t)own[10] << 16 |
+            (uint32_t)own[11] << 24;
+        CHECK((verdict == LIFT_IMAGE_CRC) == (said != crc_by_bits(own + 12, size - 12)));
     } else {
-        CHECK(verdict >= LL_IMAGE_MAGIC && verdict <= LL_IMAGE_LENGTH);
+        CHECK(verdict >= LIFT_IMAGE_MAGIC && verdict <= LIFT_IMAGE_LENGTH);
     }
     uint8_t *shifted = malloc(size + 1);
     CHECK(shifted != NULL);
     if (size > 0) {
         memcpy(shifted + 1, data, size);
     }
-    ll_init(&ll);
-    int32_t there = ll_load(&ll, shifted + 1, size);
-    CHECK(there == (verdict == LL_IMAGE_OK || verdict == LL_IMAGE_ORDER ? LL_IMAGE_PLACE : verdict));
+    lift_init(&ll);
+    int32_t there = lift_load(&ll, shifted + 1, size);
+    CHECK(there == (verdict == LIFT_IMAGE_OK || verdict == LIFT_IMAGE_ORDER ? LIFT_IMAGE_PLACE : verdict));
     free(shifted);
     free(own);
     return 0;
 }
 
 size_t LLVMFuzzerCustomMutator(uint8_t *data, size_t size, size_t max_size, unsigned seed) {
-    if (size != LL_IMAGE_BYTES || max_size < size || seed % 64U == 0U) {
+    if (size != LIFT_IMAGE_BYTES || max_size < size || seed % 64U == 0U) {
         return LLVMFuzzerMutate(data, size, max_size);
     }
     mutate_image(data, seed);

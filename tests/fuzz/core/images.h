@@ -30,9 +30,9 @@ static uint32_t crc_by_bits(const uint8_t *bytes, size_t count) {
 /* Header and CRC as they should be. */
 static void seal(uint8_t *image) {
     memcpy(image, "LLCI", 4);
-    put(image + 4, 2, LL_IMAGE_VERSION);
-    put(image + 6, 2, LL_IMAGE_BYTES);
-    put(image + 8, 4, crc_by_bits(image + LL_HEADER_BYTES, LL_IMAGE_BYTES - LL_HEADER_BYTES));
+    put(image + 4, 2, LIFT_IMAGE_VERSION);
+    put(image + 6, 2, LIFT_IMAGE_BYTES);
+    put(image + 8, 4, crc_by_bits(image + LIFT_HEADER_BYTES, LIFT_IMAGE_BYTES - LIFT_HEADER_BYTES));
 }
 
 static int32_t any_value(uint64_t *state, const field_t *f) {
@@ -53,7 +53,7 @@ static int32_t any_value(uint64_t *state, const field_t *f) {
 /* Give one field, or all values of one array, legal values: rising in two of three arrays. */
 static void set_field(uint8_t *image, uint64_t *state) {
     int32_t wanted = between(state, 0, FIELD_COUNT - 1);
-    int32_t at = LL_HEADER_BYTES;
+    int32_t at = LIFT_HEADER_BYTES;
     for (int32_t i = 0; i < wanted; i++) {
         at += FIELDS[i].count * bytes_of(FIELDS[i].code);
     }
@@ -69,15 +69,16 @@ static void set_field(uint8_t *image, uint64_t *state) {
 
 /* A firing order of `cylinders` (1 to 12). */
 static void set_cylinders(uint8_t *image, uint64_t *state) {
-    int32_t n = between(state, 1, LL_CYLINDERS);
+    int32_t n = between(state, 1, LIFT_CYLINDERS);
     int32_t turn = between(state, 0, n - 1);
-    put(image + offsetof(ll_image_t, cylinders), 2, (uint32_t)n);
+    put(image + offsetof(lift_image_t, cylinders), 2, (uint32_t)n);
     for (int32_t i = 0; i < n; i++) {
-        put(image + offsetof(ll_image_t, firing_order) + (size_t)(2 * i), 2, (uint32_t)(1 + (i + turn) % n));
+        put(image + offsetof(lift_image_t, firing_order) + (size_t)(2 * i), 2,
+            (uint32_t)(1 + (i + turn) % n));
     }
 }
 
-/* Change the LL_IMAGE_BYTES of an image; most of the time it is sealed after that. */
+/* Change the LIFT_IMAGE_BYTES of an image; most of the time it is sealed after that. */
 static void mutate_image(uint8_t *image, unsigned seed) {
     uint64_t state = seed;
     uint32_t way = dice(&state) % 16U;
@@ -88,8 +89,8 @@ static void mutate_image(uint8_t *image, unsigned seed) {
     } else if (way < 11U) {
         set_cylinders(image, &state);
     } else {
-        size_t kept = LLVMFuzzerMutate(image, LL_IMAGE_BYTES, LL_IMAGE_BYTES);
-        memset(image + kept, 0, LL_IMAGE_BYTES - kept);
+        size_t kept = LLVMFuzzerMutate(image, LIFT_IMAGE_BYTES, LIFT_IMAGE_BYTES);
+        memset(image + kept, 0, LIFT_IMAGE_BYTES - kept);
     }
     if (dice(&state) % 32U != 0U) {
         seal(image);

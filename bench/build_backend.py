@@ -1,0 +1,99 @@
+"""Builds the C core and the compiled car as extension modules; the build backend of this project.
+
+It is setuptools' own backend with one step before it: cffi writes the C source of `firmware_model._core` and
+`bench.vehicle._vehicle`. What cffi must know of them it reads from their headers, which stay the only place
+that says it. Both are optional: with no C compiler all else is installed, and firmware_model.binding and
+bench.vehicle.compiled tell what is missing.
+"""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+from typing import Any
+
+import cffi
+from setuptools import build_meta
+from setuptools.build_meta import (
+    get_requires_for_build_editable,
+    get_requires_for_build_sdist,
+    get_requires_for_build_wheel,
+    prepare_metadata_for_build_editable,
+    prepare_metadata_for_build_wheel,
+)
+
+from bench.vehicle import sources as vehicle
+from firmware_model.core_sources import CORE, HERE, source_digest
+
+__all__ = [
+    "build_editable",
+    "build_sdist",
+    "build_wheel",
+    "get_requires_for_build_editable",
+    "get_requires_for_build_sdist",
+    "get_requires_for_build_wheel",
+    "prepare_metadata_for_build_editable",
+    "prepare_metadata_for_build_wheel",
+]
+
+# Named in pyproject.toml too.
+GENERATED = Path("build", "firmware_model_core.c")
+GENERATED_VEHICLE = Path("build", "bench_vehicle.c")
+
+
+def declarations(header: str) -> str:
+    """A header's declarations without comments and preprocessor lines, as cffi reads them."""
+    bare = re.sub(r"/\*.*?\*/", "", header, flags=re.DOTALL)
+    return re.sub(r"^#.*\n", "", bare, flags=re.MULTILINE)
+
+
+def write_extension_sources() -> None:
+    """Write GENERATED and GENERATED_VEHICLE, to be called in the project's root."""
+    GENERATED.parent.mkdir(exist_ok=True)
+    core = (CORE / "constants.h", CORE / "liftlatch.h", HERE / "batch.h")
+    _write(GENERATED, "firmware_model._core", core, "core_all.c", "lift_sources", source_digest())
+    car = (vehicle.HERE / "vehicle.h",)
+    digest = vehicle.source_digest()
+    _write(GENERATED_VEHICLE, "bench.vehicle._vehicle", car, "vehicle.c", "lv_sources", digest)
+
+
+def _write(
+    path: Path, module: str, headers: tuple[Path, ...], source: str, digest_name: str, digest: str
+) -> None:
+    """One extension: a C file included as a whole, and a function that gives the digest of its sources."""
+    builder = cffi.FFI()
+    for header in headers:
+        builder.cdef(declarations(header.read_text()))
+    builder.cdef(f"const char *{digest_name}(void);")
+    tell = f'static const char *{digest_name}(void) {{ return "{digest}"; }}'
+    builder.set_source(module, f'#include "{source}"\n{tell}\n')
+    builder.emit_c_code(str(path))
+
+
+def build_editable(
+    wheel_directory: str,
+    config_settings: dict[str, Any] | None = None,
+    metadata_directory: str | None = None,
+) -> str:
+    """As PEP 660 says."""
+    write_extension_sources()
+    name: str = build_meta.build_editable(wheel_directory, config_settings, metadata_directory)
+    return name
+
+
+def build_wheel(
+    wheel_directory: str,
+    config_settings: dict[str, Any] | None = None,
+    metadata_directory: str | None = None,
+) -> str:
+    """As PEP 517 says."""
+    write_extension_sources()
+    name: str = build_meta.build_wheel(wheel_directory, config_settings, metadata_directory)
+    return name
+
+
+def build_sdist(sdist_directory: str, config_settings: dict[str, Any] | None = None) -> str:
+    """As PEP 517 says."""
+    write_extension_sources()
+    name: str = build_meta.build_sdist(sdist_directory, config_settings)
+    return name

@@ -1,0 +1,289 @@
+"""What a page is put together from. All texts may hold anything: they are shown as text."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+from bench.document.columns import Column
+
+Look = Literal[
+    "main", "second", "third", "fourth", "pale", "thin", "limit", "limit-dashed", "limit-dotted",
+    "limit-long", "limit-mixed", "limit-pairs", "fill", "dots",
+    "run-0", "run-1", "run-2", "run-3", "run-4", "run-5",
+]  # fmt: skip
+"""How a line looks: each differs from the others in dash, width or marker as well as in colour. `main` is a
+thick plain line; `limit...` are thin, in the colour of limits; `fill` is a grey area down to 0; `dots` are
+points without a line; `run-N` are for overlays of several runs."""
+
+
+@dataclass(frozen=True)
+class Jump:
+    """A place in a figure to go to: it is shown from `start` to `stop`, with the cursor at `at` (all on the
+    figure's axis). `mark` = (from, to) is shaded."""
+
+    figure: str
+    start: float
+    stop: float
+    at: float
+    mark: tuple[float, float] | None = None
+
+
+@dataclass(frozen=True)
+class Cell:
+    """A cell of a table that is more than its text: `look` makes it stand out, `jump` makes it a button."""
+
+    text: str
+    look: Literal["", "strong", "good", "bad"] = ""
+    jump: Jump | None = None
+
+
+@dataclass(frozen=True)
+class Table:
+    """Columns are (title, whether to the right); the first cell of a row heads it. `chosen` rows stand out;
+    `ids` tie rows to the points of a Points figure; a `sortable` table is put in order by its titles."""
+
+    columns: Sequence[tuple[str, bool]]
+    rows: Sequence[Sequence[str | Cell]]
+    caption: str = ""
+    note: str = ""
+    chosen: Sequence[int] = ()
+    ids: Sequence[str] = ()
+    sortable: bool = False
+    kind: Literal["table"] = "table"
+
+
+@dataclass(frozen=True)
+class Text:
+    """Paragraphs."""
+
+    paragraphs: Sequence[str]
+    kind: Literal["text"] = "text"
+
+
+@dataclass(frozen=True)
+class Bullets:
+    """A list; `title` stands above it."""
+
+    lines: Sequence[str]
+    title: str = ""
+    kind: Literal["bullets"] = "bullets"
+
+
+@dataclass(frozen=True)
+class Source:
+    """A text as it stands in a file, folded away under its title."""
+
+    title: str
+    text: str
+    kind: Literal["source"] = "source"
+
+
+@dataclass(frozen=True)
+class Facts:
+    """Names and values, one under the other."""
+
+    pairs: Sequence[tuple[str, str]]
+    kind: Literal["facts"] = "facts"
+
+
+# --- curves over one axis
+
+
+@dataclass(frozen=True)
+class Series:
+    """Columns of equal length. The axis is `first` + i * `step`, or `first` + the rising column named
+    `along`, whose numbers lie `step` apart where they are closest."""
+
+    columns: dict[str, Column]
+    first: float = 0.0
+    step: float = 1.0
+    along: str = ""
+
+
+@dataclass(frozen=True)
+class Line:
+    """One curve: a column of a series. `stepped` holds each value until the next one; the panel's scale makes
+    room for it where it is `scaled`."""
+
+    label: str
+    column: str
+    look: Look = "main"
+    series: str = "run"
+    stepped: bool = False
+    scaled: bool = True
+
+
+@dataclass(frozen=True)
+class Level:
+    """A constant, as a thin line across the panel."""
+
+    label: str
+    value: float
+    look: Look = "limit"
+
+
+@dataclass(frozen=True)
+class Panel:
+    """Curves on one scale. The scale follows what is shown; it begins at `bottom` where that is given, and
+    reaches to `least_top` at least."""
+
+    title: str
+    unit: str
+    lines: Sequence[Line]
+    levels: Sequence[Level] = ()
+    height: int = 150
+    bottom: float | None = None
+    least_top: float | None = None
+    kind: Literal["panel"] = "panel"
+
+
+Bar = Literal["solid", "slash", "plain", "cross", "dot", "back", "dash", "pipe", "plus", "vee"]
+"""The patterns of bars, each with a fill of its own."""
+
+
+@dataclass(frozen=True)
+class Row:
+    """A row of named bars: each number of the column (its bits of `mask`) is one bar, called by `words`;
+    0 is none. A `label` of up to 7 letters has room beside the row.
+
+    `bars` gives each number its pattern, from the most to the least important: where many numbers fall on one
+    pixel the first of them is drawn. What is not in it is drawn last, plain.
+    """
+
+    label: str
+    column: str
+    bars: dict[int, Bar]
+    words: dict[int, str]
+    mask: int = -1
+    series: str = "run"
+
+
+@dataclass(frozen=True)
+class Bands:
+    """Rows of named bars, told apart by pattern and name as well as by colour."""
+
+    title: str
+    rows: Sequence[Row]
+    kind: Literal["bands"] = "bands"
+
+
+@dataclass(frozen=True)
+class Events:
+    """Cylinder events: when (column `tick`: `first` + tick * `step` on the axis), which (`place` in the
+    firing order, 0 up) and `off` (0 fired). `names` are the cylinders in firing order."""
+
+    title: str
+    tick: Column
+    place: Column
+    off: Column
+    names: Sequence[str]
+    first: float = 0.0
+    step: float = 1.0
+    kind: Literal["events"] = "events"
+
+
+@dataclass(frozen=True)
+class Zero:
+    """Where the seconds of a stretch of the axis count from, and what they are called."""
+
+    at: float
+    label: str
+
+
+@dataclass(frozen=True)
+class Place:
+    """One entry of the list beside a figure."""
+
+    title: str
+    detail: str
+    jump: Jump
+    kind: Literal["launch", "lift", "cut", "fault", "mark", "look"] = "mark"
+
+
+@dataclass(frozen=True)
+class Strip:
+    """Panels one above the other over one axis, with zoom, cursor and a list of places beside them.
+
+    `view` is what is shown first, with the cursor at `cursor`. `zeros` give the axis its origins, in order;
+    with none it shows its own numbers, called `axis`.
+    """
+
+    name: str
+    title: str
+    series: dict[str, Series]
+    panels: Sequence[Panel | Bands | Events]
+    view: tuple[float, float]
+    axis: str = "s"
+    decimals: int = 3
+    cursor: float | None = None
+    zeros: Sequence[Zero] = ()
+    places: Sequence[Place] = ()
+    kind: Literal["strip"] = "strip"
+
+
+# --- points
+
+
+@dataclass(frozen=True)
+class Group:
+    """Points that look alike. `tips` say what is shown of each; `ids` tie them to rows of a table; `joined`
+    draws a line through them in the order given."""
+
+    label: str
+    x: Sequence[float]
+    y: Sequence[float]
+    look: Literal["pale", "solid", "chosen", "cross", "square", "run-0", "run-1", "run-2", "run-3", "run-4",
+                  "run-5", "line", "line-dashed"] = "solid"  # fmt: skip
+    tips: Sequence[str] = ()
+    ids: Sequence[str] = ()
+    joined: bool = False
+
+
+@dataclass(frozen=True)
+class Points:
+    """Points over two scales, with `limits` as (axis "x" or "y", value, label)."""
+
+    name: str
+    title: str
+    x_label: str
+    y_label: str
+    groups: Sequence[Group]
+    limits: Sequence[tuple[Literal["x", "y"], float, str]] = ()
+    x_range: tuple[float, float] | None = None
+    y_range: tuple[float, float] | None = None
+    x_words: Sequence[str] = ()
+    height: int = 340
+    kind: Literal["points"] = "points"
+
+
+Block = Table | Text | Bullets | Source | Facts | Strip | Points
+
+
+@dataclass(frozen=True)
+class Section:
+    """A part of a page. `wide` blocks stand below one another; else short ones stand side by side."""
+
+    title: str
+    blocks: Sequence[Block]
+    wide: bool = True
+
+
+@dataclass(frozen=True)
+class Page:
+    """A whole page: first the answer in words, then figures that matter, then all sections.
+
+    what: the command in a word or two; title: file names and the like; answer: sentences, the first one the
+    most important; alarm: what must not be overlooked; key: (value, what it is); made: how it was made.
+    """
+
+    what: str
+    title: str
+    answer: Sequence[str]
+    sections: Sequence[Section]
+    made: Sequence[tuple[str, str]]
+    cautions: Sequence[str]
+    key: Sequence[tuple[str, str]] = ()
+    alarm: Sequence[str] = ()
+    extra: dict[str, Any] = field(default_factory=dict)

@@ -1,6 +1,0 @@
-"""Pages that a browser opens from a file: one skeleton for every command.
-
-A page is put together from the blocks of `bench.report.blocks` (text, tables, stacked curves over one axis,
-points) and written by `bench.report.page`. The figures on it are those of the command's summary; nothing is
-worked out anew here.
-"""
