@@ -26,32 +26,32 @@ from bench.document.blocks import (
     Block,
     Bullets,
     Cell,
+    Document,
     Jump,
     Line,
-    Look,
-    Page,
     Panel,
     Place,
     Row,
     Section,
     Series,
     Strip,
+    Style,
     Table,
     Text,
     Zero,
 )
-from bench.document.cal import calibration_section
+from bench.document.calibration import calibration_section
 from bench.document.columns import Column
-from bench.document.made import made
-from bench.document.page import write_page
-from bench.document.reasons import REASON_BARS
-from bench.replay import names
-from bench.replay.drawn import window
-from bench.replay.findings import Stepped
+from bench.document.html import write_page
+from bench.document.patterns import REASON_BARS
+from bench.document.provenance import provenance
+from bench.replay import codes
+from bench.replay.figure_data import window
+from bench.replay.findings import Replay
 from bench.trace.text import plural
 
-_LOOKS: tuple[Look, ...] = ("run-0", "run-1", "run-2", "run-3", "run-4", "run-5")
-_LIMITS: tuple[Look, ...] = (
+_LOOKS: tuple[Style, ...] = ("run-0", "run-1", "run-2", "run-3", "run-4", "run-5")
+_LIMITS: tuple[Style, ...] = (
     "limit", "limit-dashed", "limit-dotted", "limit-long", "limit-mixed", "limit-pairs",
 )  # fmt: skip
 _AROUND_S = 0.3
@@ -63,7 +63,7 @@ def write(path: Path, facts: dict[str, Any], study: Study) -> None:
     write_page(path, page(facts, study))
 
 
-def page(facts: dict[str, Any], study: Study) -> Page:
+def page(facts: dict[str, Any], study: Study) -> Document:
     """The page of a comparison."""
     sections = []
     if len(study.calibrations) > 1:
@@ -83,14 +83,14 @@ def page(facts: dict[str, Any], study: Study) -> Page:
     *first, last = [calibration.path.name for calibration in study.calibrations]
     files = f"{', '.join(first)} and {last}" if first else last
     count = len(study.recordings)
-    return Page(
+    return Document(
         what="compare",
         title=f"{files} on {study.recordings[0].label if count == 1 else plural(count, 'trace')}",
         answer=list(_answer(facts)),
         key=list(_key(facts)),
         sections=sections,
         cautions=[facts["open_loop"], facts["cautions"]],
-        made=list(_made(facts)),
+        provenance=list(_made(facts)),
     )
 
 
@@ -159,7 +159,7 @@ def _key(facts: dict[str, Any]) -> Iterator[tuple[str, str]]:
 
 
 def _made(facts: dict[str, Any]) -> Iterator[tuple[str, str]]:
-    yield from made(facts, facts["command_line"])
+    yield from provenance(facts)
     for one in facts["calibrations"]:
         yield f"Calibration {one['letter']}", one["file"]
         yield "Its SHA-256", one["sha256"]
@@ -167,7 +167,7 @@ def _made(facts: dict[str, Any]) -> Iterator[tuple[str, str]]:
     for trace in facts["traces"]:
         yield "Trace", trace["file"]
         yield "Its SHA-256", trace["sha256"]
-    yield "Stepped by", names.ENGINES[facts["engine"]]
+    yield "Replay by", codes.ENGINES[facts["engine"]]
 
 
 def _changes(facts: dict[str, Any]) -> Iterator[Block]:
@@ -248,11 +248,11 @@ def _trace(trace: dict[str, Any], study: Study, number: int) -> Iterator[Block]:
         )
 
 
-def _last(s: Stepped, span: dict[str, Any]) -> int:
+def _last(s: Replay, span: dict[str, Any]) -> int:
     return int(span["tick"] + round(span["duration_s"] / s.tick_s))
 
 
-def _jump(figure: str, s: Stepped, start: int, stop: int) -> Jump:
+def _jump(figure: str, s: Replay, start: int, stop: int) -> Jump:
     begin, end = (round(s.inputs.time_s(tick), 6) for tick in (start, stop))
     mark = (begin, end) if stop > start else None
     return Jump(figure, begin - _AROUND_S, end + _AROUND_S, begin, mark)
@@ -304,8 +304,8 @@ def _strip(trace: dict[str, Any], recording: Recording, name: str) -> Strip:
     )  # fmt: skip
 
 
-def _reasons(s: Stepped) -> dict[int, str]:
-    return {int(reason): names.reason_name(int(reason)) for reason in np.unique(s.ticks["reason"]) if reason}
+def _reasons(s: Replay) -> dict[int, str]:
+    return {int(reason): codes.reason_name(int(reason)) for reason in np.unique(s.ticks["reason"]) if reason}
 
 
 def _same_lift(recording: Recording) -> bool:
@@ -314,7 +314,7 @@ def _same_lift(recording: Recording) -> bool:
     return all(np.array_equal(first, other) for other in others)
 
 
-def _columns(s: Stepped) -> dict[str, Column]:
+def _columns(s: Replay) -> dict[str, Column]:
     t = s.ticks
     by_speed = s.calibration.progress_unit == "km/h"
     full = s.calibration.ceilings.at(t["progress"] / (10 if by_speed else 1))[2]
@@ -361,7 +361,7 @@ def _panels(sides: list[tuple[str, Side]], same_lift: bool) -> Iterator[Panel]:
         yield Panel(title, unit, lines, height=height, bottom=0.0, least_top=top)
 
 
-def _places(trace: dict[str, Any], base: Stepped, name: str) -> Iterator[Place]:
+def _places(trace: dict[str, Any], base: Replay, name: str) -> Iterator[Place]:
     many = len(base.runs) > 1
     for difference in trace["differences"]:
         letter = difference["letter"]

@@ -14,7 +14,7 @@ from bench.compare import apart
 from bench.compare.changes import changes, maps_apart
 from bench.compare.study import Recording, RunName, Side, Study
 from bench.facts import as_json, head
-from bench.replay import names
+from bench.replay import codes
 from bench.replay.files import write_csv
 from bench.sweep.report import OPEN_LOOP
 
@@ -116,7 +116,7 @@ def launches(side: Side) -> list[dict[str, Any]]:
             "given_back_s": ends[0] if reduced else None,
             "last_given_back_s": ends[-1] if reduced else None,
             "reasons": [
-                {"name": names.reason_name(reason), "time_s": s.seconds(ticks)}
+                {"name": codes.reason_name(reason), "time_s": s.seconds(ticks)}
                 for reason, ticks in s.reason_ticks(part).items()
             ],
         })  # fmt: skip

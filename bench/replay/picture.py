@@ -19,18 +19,19 @@ import numpy as np
 import numpy.typing as npt
 
 from bench.cautions import SHORT
-from bench.replay import names
-from bench.replay.drawn import (
+from bench.document.blocks import Document
+from bench.replay import codes
+from bench.replay.figure_data import (
     MEAN_S,
     NAMED_FAULTS,
     end_of_sensor,
     fault_names,
-    rotation_curve,
+    rotation_ceiling,
     state_name,
     torque_taken,
     window,
 )
-from bench.replay.findings import Findings, Launch, Stepped
+from bench.replay.findings import Findings, Launch, Replay
 from bench.replay.spans import spans
 from controller import constants as c
 
@@ -95,7 +96,7 @@ def picture_name(number: int) -> str:
     return "run.png" if number <= 1 else f"run_{number}.png"
 
 
-def write_picture(path: Path, title: str, s: Stepped, found: Findings, launch: Launch | None) -> None:
+def write_picture(path: Path, title: str, s: Replay, found: Findings, launch: Launch | None) -> None:
     """Draw one run, or the whole trace where `launch` is None, as a PNG."""
     # A home folder that cannot be written is no matter of the person's.
     logging.getLogger("matplotlib").setLevel(logging.ERROR)
@@ -113,7 +114,7 @@ def write_picture(path: Path, title: str, s: Stepped, found: Findings, launch: L
 
 
 class _Drawing:
-    def __init__(self, figure: Figure, s: Stepped, found: Findings, launch: Launch | None) -> None:
+    def __init__(self, figure: Figure, s: Replay, found: Findings, launch: Launch | None) -> None:
         self.figure = figure
         self.stepped = s
         self.calibration = s.calibration
@@ -329,14 +330,14 @@ class _Drawing:
     def _askers(self) -> list[int]:
         """Who asked for a reduction or a retard, where it was more than one."""
         asked = int(np.bitwise_or.reduce(self.part("askers")))
-        askers = [bit for bit in names.ASKERS if asked & bit]
+        askers = [bit for bit in codes.ASKERS if asked & bit]
         return askers if len(askers) > 1 else []
 
     def _bands(self, panel: Axes, askers: list[int]) -> None:
         """What the latch does, who set the reduction, who asked, and faults, as bars one below the other."""
         labels = [
             "faults",
-            *(f"{names.ASKERS[bit].split()[0]} asks" for bit in reversed(askers)),
+            *(f"{codes.ASKERS[bit].split()[0]} asks" for bit in reversed(askers)),
             "reason",
             "latch",
         ]
@@ -345,12 +346,12 @@ class _Drawing:
         reason = _coarse(np.where(self.part("reduction") > 0, self.part("reason"), 0))
         top = len(labels) - 1
         faults = _coarse(self.part("faults") & NAMED_FAULTS)
-        for level, codes, fills, called in (
+        for level, numbers, fills, called in (
             (top, state, _STATE_FILL, state_name),
-            (top - 1, reason, _REASON_FILL, names.reason_name),
+            (top - 1, reason, _REASON_FILL, codes.reason_name),
             (0, faults, dict.fromkeys(np.unique(faults).tolist(), _ORANGE), fault_names),
         ):
-            self._named_bars(panel, level, codes, fills, called)
+            self._named_bars(panel, level, numbers, fills, called)
         for level, bit in enumerate(reversed(askers), 1):
             where = self.where((self.part("askers") & bit) != 0)
             panel.broken_barh(where, (level - 0.19, 0.38), facecolor=_GREY, linewidth=0)
@@ -414,7 +415,7 @@ class _Drawing:
     def _rotation(self, panel: Axes, name: str) -> None:
         """Engine or shaft speed, and the curve over which it asks for a reduction."""
         rpm = self.calibration.row(f"{name}_rpm")
-        curve = rotation_curve(self.stepped, name, slice(self.window.start, self.window.stop))
+        curve = rotation_ceiling(self.stepped, name, slice(self.window.start, self.window.stop))
         speed = self.inputs.arrays[name][self.window.start : self.window.stop]
         panel.plot(self.x, self.line(speed), color=_BLACK, linewidth=1.2)
         panel.plot(self.x, curve[self.at], color=_ORANGE, linewidth=1.1, linestyle=(0, (5, 3)))
@@ -543,3 +544,10 @@ def _coarse(codes: Any) -> Any:
         return codes
     edges = np.linspace(0, len(codes), _COLUMNS + 1).astype(np.intp)
     return np.repeat(np.maximum.reduceat(codes, edges[:-1]), np.diff(edges))
+
+
+def write_pictures(folder: Path, document: Document, s: Replay, found: Findings) -> None:
+    """The pictures of a document, until they are made of its figures."""
+    launches: list[Launch | None] = [*found.launches] or [None]
+    for picture, launch in zip(document.pictures, launches, strict=False):
+        write_picture(folder / picture.file, picture.title, s, found, launch)

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from matplotlib.figure import Figure
 
 from bench.calibration import CalibrationFile
-from bench.replay.findings import Stepped, find
+from bench.replay.findings import Replay, find
 from bench.replay.inputs import Inputs
 from bench.replay.picture import (
     _coarse,
@@ -26,7 +26,7 @@ from bench.replay.picture import (
 )
 from bench.replay.run import Ints, Run, run
 from bench.replay.spans import spans
-from tests.bench.replay.test_replay_looks import nose
+from tests.bench.replay.test_replay_remarks import nose
 from tests.bench.replay.test_replay_run import inputs
 from tests.replay_support import compiled
 
@@ -39,7 +39,7 @@ def drawn(
 
     made = run("reference", file.image, arrays)
     put = Inputs(1000, 0.0, 0, arrays, arrays["counts"] == 0, has_engine, [])
-    stepped = Stepped(put, made, file)
+    stepped = Replay(put, made, file)
     found = find(stepped)
     launch = found.launches[0] if found.launches else None
     write_picture(path / "run.png", title, stepped, found, launch)
@@ -49,7 +49,7 @@ def drawn(
 def written(arrays: dict[str, Ints], file: CalibrationFile) -> list[str]:
     """All texts in the picture of the first run, but those of the axes."""
     put = Inputs(1000, 0.0, 0, arrays, arrays["counts"] == 0, True, [])
-    stepped = Stepped(put, run("reference", file.image, arrays), file)
+    stepped = Replay(put, run("reference", file.image, arrays), file)
     found = find(stepped)
     figure = Figure()
     _Drawing(figure, stepped, found, found.launches[0]).draw("a run")
