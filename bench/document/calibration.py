@@ -10,11 +10,16 @@ if TYPE_CHECKING:
     from bench.calibration import CalibrationFile
 
 
-def calibration_section(calibration: CalibrationFile, title: str = "The calibration as used") -> Section:
-    """Its ceilings, what looks wrong with it, every value with the defaults it took, and its text."""
+def calibration_section(
+    calibration: CalibrationFile,
+    title: str = "The calibration as used",
+    warned: str = "Warnings about the calibration",
+) -> Section:
+    """Its ceilings, what looks wrong with it (under the title `warned`; not where that is empty), every value
+    with the defaults it took, and its text."""
     blocks: list[Block] = []
-    if calibration.warnings:
-        blocks.append(Bullets(calibration.warnings, "Warnings about the calibration"))
+    if calibration.warnings and warned:
+        blocks.append(Bullets(calibration.warnings, warned))
     blocks.append(_ceilings(calibration))
     rows = []
     for entry in calibration.shown:

@@ -7,8 +7,8 @@ from pathlib import Path
 import numpy as np
 
 from bench.calibration import CalibrationFile, compile_text
-from bench.compare.page import page
-from bench.compare.report import summary
+from bench.compare.document import make_document
+from bench.compare.facts import make_facts
 from bench.compare.study import Study, read_and_run
 from bench.document.blocks import Bands, Document, Panel, Strip, Table, Text
 from bench.replay.inputs import Options
@@ -33,8 +33,8 @@ def launches(path: Path, tops_mm: list[float]) -> Path:
 
 def compared(paths: list[Path], *calibrations: CalibrationFile) -> Document:
     study: Study = read_and_run(paths, calibrations, ColumnChoice(), Options(), "reference")
-    facts = summary(study, "liftlatch compare")
-    return page(facts, study)
+    facts = make_facts(study, "liftlatch compare")
+    return make_document(facts, study)
 
 
 def strip(made: Document, name: str) -> Strip:

@@ -35,13 +35,13 @@ class Pair:
 
     @property
     def reduction(self) -> npt.NDArray[np.int32]:
-        """Second less first, 0.1 %."""
-        return self._less("reduction")
+        """Second minus first, 0.1 %."""
+        return self._minus("reduction")
 
     @property
     def retard(self) -> npt.NDArray[np.int32]:
-        """Second less first, 0.1 degree."""
-        return self._less("retard")
+        """Second minus first, 0.1 degree."""
+        return self._minus("retard")
 
     @property
     def differs(self) -> npt.NDArray[np.bool_]:
@@ -54,7 +54,7 @@ class Pair:
         run = self.launch_a or self.first.run_of(tick)
         return run, self.first.since_launch(tick, run)
 
-    def _less(self, name: str) -> npt.NDArray[np.int32]:
+    def _minus(self, name: str) -> npt.NDArray[np.int32]:
         first, second = self.first.ticks[name], self.second.ticks[name]
         return second[self.b].astype(np.int32) - first[self.a].astype(np.int32)
 
@@ -72,9 +72,7 @@ def by_launch(first: Replay, launch: int, second: Replay, other: int) -> Pair:
     return _paired(first, second, start, begin, range(start, last), launch)
 
 
-def _paired(
-    first: Replay, second: Replay, zero: int, other: int, ticks: range, launch: int | None
-) -> Pair:
+def _paired(first: Replay, second: Replay, zero: int, other: int, ticks: range, launch: int | None) -> Pair:
     """Ticks of the first, and those of the second that hold at their moments, both counted from a zero."""
     a = np.arange(ticks.start, ticks.stop, dtype=np.int64)
     # Whole microseconds, so that equal ticks fall on one another exactly.
@@ -83,7 +81,7 @@ def _paired(
     return Pair(first, second, a[both], b[both], launch)
 
 
-def facts(pair: Pair) -> dict[str, Any]:
+def difference_facts(pair: Pair) -> dict[str, Any]:
     """Where two runs differ, as plain values that JSON can hold."""
     differs = pair.differs
     rows = np.flatnonzero(differs)
