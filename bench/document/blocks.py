@@ -139,9 +139,29 @@ class Level:
 
 
 @dataclass(frozen=True)
+class Note:
+    """A few letters over the curves of a panel at a place of the axis, such as the height of a peak. The
+    first ones matter most."""
+
+    at: float
+    text: str
+
+
+@dataclass(frozen=True)
+class Shade:
+    """A panel is shaded where the column has some of the bits of `mask`, and `label` says why."""
+
+    label: str
+    column: str
+    mask: int = -1
+    series: str = "run"
+
+
+@dataclass(frozen=True)
 class Panel:
     """Curves on one scale. The scale follows what is shown; it begins at `bottom` where that is given, and
-    reaches to `least_top` at least."""
+    reaches to `least_top` at least. `notes` and `shades` are for pictures, which have no cursor to tell the
+    numbers."""
 
     title: str
     unit: str
@@ -150,6 +170,8 @@ class Panel:
     height: int = 150
     bottom: float | None = None
     least_top: float | None = None
+    notes: Sequence[Note] = ()
+    shades: Sequence[Shade] = ()
     kind: Literal["panel"] = "panel"
 
 
@@ -186,7 +208,8 @@ class Bands:
 @dataclass(frozen=True)
 class Events:
     """Cylinder events: when (column `tick`: `first` + tick * `step` on the axis), which (`place` in the
-    firing order, 0 up) and `off` (0 fired). `names` are the cylinders in firing order."""
+    firing order, 0 up) and `off` (0 fired). `names` are the cylinders in firing order, `beside` says in a
+    picture something of each of them, and `beside_title` what."""
 
     title: str
     tick: Column
@@ -195,6 +218,8 @@ class Events:
     names: Sequence[str]
     first: float = 0.0
     step: float = 1.0
+    beside: Sequence[str] = ()
+    beside_title: str = ""
     kind: Literal["events"] = "events"
 
 
