@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from xml.sax.saxutils import escape, quoteattr
 
-from bench.document.blocks import Bar, Look
+from bench.document.blocks import Bar, Style
 from bench.trace.text import shown
 
 INK, SOFT, RULE, GRID, PAPER = "#101418", "#4a525b", "#8a929b", "#e3e6e9", "#ffffff"
@@ -20,7 +20,7 @@ FONT = "Arial, 'Liberation Sans', 'DejaVu Sans', sans-serif"
 
 LONGEST = 200  # letters of a text that are shown
 
-LINES: dict[Look, tuple[str, float, str]] = {
+LINES: dict[Style, tuple[str, float, str]] = {
     "main": (INK, 2.2, ""),
     "second": (BLUE, 1.6, "9 3"),
     "third": (GREEN, 1.7, "3 3"),
@@ -164,7 +164,7 @@ class Pen:
             stroke_width=0.6,
         )
 
-    def sample(self, look: Look, x: float, y: float, width: float = 34) -> None:
+    def sample(self, look: Style, x: float, y: float, width: float = 34) -> None:
         """A short stretch of a line, in the middle of which `y` lies."""
         color, wide, dash = LINES[look]
         if look == "fill":

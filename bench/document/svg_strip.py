@@ -10,7 +10,7 @@ from functools import partial
 
 import numpy as np
 
-from bench.document.blocks import Bands, Bar, Events, Line, Look, Panel, Row, Strip
+from bench.document.blocks import Bands, Bar, Events, Line, Panel, Row, Strip, Style
 from bench.document.svg_events import draw_events, events_fit
 from bench.document.svg_pen import (
     BLUE,
@@ -284,7 +284,7 @@ class StripDrawing:
             off = _off(level.value, level.value, y)
             yield self._name_of(level.label + off, float(y.at(level.value)), level.look, y, leads=not off)
 
-    def _name_of(self, text: str, place: float, look: Look, y: Scale, leads: bool) -> _Name:
+    def _name_of(self, text: str, place: float, look: Style, y: Scale, leads: bool) -> _Name:
         return _Name(text, min(max(place, y.stop), y.start), partial(self.pen.sample, look), leads)
 
     def _value_ticks(self, panel: Panel, y: Scale, height: float) -> list[tuple[float, str]]:

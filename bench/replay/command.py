@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 @click.argument("trace", type=TRACE_FILE)
 @calibration_option("The calibration to run.", required=False)
 @out_option(
-    "Write report.html, run.png, ticks.csv, events.csv and summary.json there. Without it nothing is written."
+    "Write report.html, run.svg, ticks.csv, events.csv and summary.json there. Without it nothing is written."
 )
 @json_option
 @input_options
@@ -64,7 +64,6 @@ def replay(
     from bench.replay.files import write_tables
     from bench.replay.findings import Replay, find
     from bench.replay.inputs import Options, from_trace
-    from bench.replay.picture import write_pictures
     from bench.replay.remarks import make_remarks
     from bench.replay.run import engine_to_use, run
     from bench.trace.progress import progress_bar
@@ -90,7 +89,6 @@ def replay(
         if folder is not None:
             write(folder, facts, document)
             write_tables(folder, stepped)
-            write_pictures(folder, document, stepped, found)
     if as_json:
         print_json(facts)
     else:

@@ -23,7 +23,7 @@ from bench.document.provenance import provenance
 from bench.replay import codes, figure
 from bench.replay.decimate import Decimated
 from bench.replay.figure import Axis
-from bench.replay.figure_data import MEAN_S
+from bench.replay.figure_data import MEAN_S, window
 from bench.replay.findings import Findings, Launch, Replay
 from bench.trace.text import plural, shown
 
@@ -89,19 +89,24 @@ def _provenance(facts: dict[str, Any]) -> list[tuple[str, str]]:
 def _pictures(title: str, s: Replay, found: Findings) -> Iterator[Picture]:
     """One for each of the first launches, or one of a trace without."""
     if not found.launches:
-        yield Picture("run.png", title, "NO LAUNCH FOUND", partial(figure.picture, s, found, None))
+        yield Picture("run.svg", title, "NO LAUNCH FOUND", partial(figure.picture, s, found, None))
     for launch in found.launches[:MOST_PICTURES]:
-        file = "run.png" if launch.number == 1 else f"run_{launch.number}.png"
+        file = "run.svg" if launch.number == 1 else f"run_{launch.number}.svg"
         draw = partial(figure.picture, s, found, launch)
-        yield Picture(file, f"{title}, launch {launch.number}", _subtitle(launch), draw)
+        yield Picture(file, f"{title}, launch {launch.number}", _subtitle(s, found, launch), draw)
 
 
-def _subtitle(launch: Launch) -> str:
+def _subtitle(s: Replay, found: Findings, launch: Launch) -> str:
+    over = "over " if any(one.beyond and one.launch == launch.number for one in found.lifts) else ""
     parts = [
-        f"lift {launch.greatest_lift_mm:.0f} mm at most",
+        f"lift {over}{launch.greatest_lift_mm:.0f} mm at most",
         f"{100 * launch.share_taken:.1f} % of torque-time taken in {launch.run_s:.2f} s",
-        *(["FAULT AT LAUNCH"] if launch.fault_at_launch else []),
     ]
+    _, stop = window(s, found, launch)
+    if launch.end_tick > stop:
+        parts.append(f"drawn to {s.seconds(stop - launch.tick):.1f} s, nothing is taken after")
+    if launch.fault_at_launch:
+        parts.append("FAULT AT LAUNCH")
     return " · ".join(parts)
 
 

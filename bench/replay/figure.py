@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -12,10 +13,12 @@ from bench.document.blocks import (
     Events,
     Jump,
     Line,
+    Note,
     Panel,
     Place,
     Row,
     Series,
+    Shade,
     Strip,
     Style,
     Zero,
@@ -45,7 +48,11 @@ _CEILINGS: dict[str, tuple[str, Style]] = {
 }
 _AROUND_S = 0.3
 _SEEN_KMH = 5
-_CYCLES_BEFORE, _CYCLES = 4, 28  # of the cylinder events in a picture
+_PEAKS = 4  # lifts whose height stands in a picture
+_SHADES = (
+    Shade("out of sight", "faults", c.FAULT_OUT_OF_SIGHT),
+    Shade("height not believed", "faults", c.FAULT_SENSOR),
+)
 
 
 class Axis:
@@ -111,38 +118,44 @@ def strip(s: Replay, found: Findings, facts: dict[str, Any], axis: Axis, part: T
 
 
 def picture(s: Replay, found: Findings, launch: Launch | None) -> list[Strip]:
-    """One run, or the whole trace where `launch` is None: the run worth seeing, and the cylinder events
-    around the first that was skipped."""
+    """One run, or the whole trace where `launch` is None: the part worth seeing. The height at the sensor is
+    left out, which is the lift once more."""
     first, stop = window(s, found, launch) if launch else (0, s.run.n)
     part = Stretch(first, stop)
-    zero = launch.tick if launch else s.inputs.lead
-    zeros = [Zero(s.inputs.time_s(zero), "s since the launch" if launch else "s of the trace")]
-    panels = list(_panels(s, part))
-    events = [panel for panel in panels if isinstance(panel, Events)]
-    panels = [panel for panel in panels if not isinstance(panel, Events)]
-    view = (s.inputs.time_s(first), s.inputs.time_s(stop))
-    strips = [Strip(NAME, "", {"run": _series(s, part)}, panels, view, axis="s of the trace", zeros=zeros)]
-    near = _first_skipped(s, first, stop)
-    if near:
-        strips.append(
-            Strip(
-                "events", "Cylinder events where torque was first taken", {}, events, near,
-                axis="s of the trace", zeros=zeros,
-            )
-        )  # fmt: skip
-    return strips
+    zero = s.inputs.time_s(launch.tick if launch else s.inputs.lead)
+    lift, reduction, *panels, _ = _panels(s, part)
+    assert isinstance(lift, Panel)
+    assert isinstance(reduction, Panel)
+    number = launch.number if launch else None
+    lifts = [one for one in found.lifts if one.launch == number]
+    peaks = [
+        Note(zero + one.peak_since_launch_s, f"{'over ' if one.beyond else ''}{one.peak_lift_mm:.0f} mm")
+        for one in sorted(lifts, key=lambda one: -one.peak_lift_mm)[:_PEAKS]
+    ]
+    taken = s.ticks["reduction"][first:stop]
+    most = int(taken.argmax())
+    greatest = [Note(s.inputs.time_s(first + most), f"{taken[most] / 10:.0f} %")] if taken[most] else []
+    return [
+        Strip(
+            NAME,
+            "",
+            {"run": _series(s, part)},
+            [
+                replace(lift, notes=peaks, shades=_SHADES),
+                replace(reduction, notes=greatest),
+                *(_beside(panel, found) if isinstance(panel, Events) else panel for panel in panels),
+            ],
+            (s.inputs.time_s(first), s.inputs.time_s(stop)),
+            axis="s of the trace",
+            zeros=[Zero(zero, "s since the launch" if launch else "s")],
+        )
+    ]
 
 
-def _first_skipped(s: Replay, first: int, stop: int) -> tuple[float, float] | None:
-    """Whole engine cycles from a few before the first skipped event of a part, seconds of the trace."""
-    tick = s.run.event_tick
-    skipped = np.flatnonzero((s.run.event_bits != 0) & (tick >= first) & (tick < stop))
-    if len(skipped) == 0:
-        return None
-    n = s.calibration.number("cylinders")
-    begin = max(0, int(skipped[0]) // n - _CYCLES_BEFORE) * n
-    end = min(begin + _CYCLES * n, len(tick)) - 1
-    return s.inputs.time_s(int(tick[begin])), s.inputs.time_s(int(tick[end]) + 1)
+def _beside(events: Events, found: Findings) -> Events:
+    shares = [one["share"] for one in found.events["cylinders"]]
+    texts = ["" if share is None else f"{100 * share:.1f} %" for share in shares]
+    return replace(events, beside=texts, beside_title="skipped in all runs")
 
 
 def _series(s: Replay, part: Ticks) -> Series:

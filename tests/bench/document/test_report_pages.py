@@ -608,7 +608,7 @@ def test_many_launches(browser: Browser, tmp_path: Path, monkeypatch: pytest.Mon
     told = CliRunner().invoke(replay, [str(trace), "--calibration", str(CALIBRATION), "--out", str(out)])
     assert told.exit_code == 0, told.output
     assert "of the first 2 launches; the page has all" in " ".join(told.output.split())
-    assert len(list(out.glob("*.png"))) == 2
+    assert len(list(out.glob("*.svg"))) == 2
     launches = json.loads((out / "summary.json").read_text())["launches"]
     assert len(launches) == 7
     ticks = arrow_csv.read_csv(out / "ticks.csv")
