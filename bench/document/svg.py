@@ -60,7 +60,7 @@ def _row(
     pen: Pen, row: Sequence[Strip | Points], left: float, right: float, top: float, named: bool
 ) -> float:
     bottoms = []
-    wide = (right - left) / len(row)
+    wide = (right - left) / (2 if isinstance(row[0], Points) and named else 1)
     for i, figure in enumerate(row):
         if isinstance(figure, Points):
             inner = left + i * wide + (_BETWEEN / 2 if i else 0)

@@ -52,13 +52,13 @@ def draw_events(
         pen.text(x.stop + 62, top + _ROW, events.beside_title, 11, SOFT)
     pen.line(x.start, top, x.start, bottom, SOFT)
     pen.line(x.start, bottom, x.stop, bottom, SOFT)
-    for value, text in ticks(x.low - zero, x.high - zero, max(2, int((x.stop - x.start) / _TICK_PIXELS))):
+    for value, text in ticks(x.low - zero, x.high - zero, max(3, int((x.stop - x.start) / _TICK_PIXELS))):
         pixel = x.at(value + zero)
         pen.line(pixel, bottom, pixel, bottom + 4, SOFT)
         if own:
             pen.text(pixel, bottom + 16, text, 12, INK, "middle")
     if own:
-        pen.text(x.stop + 12, bottom + 16, axis_label, 12, SOFT)
+        pen.text(x.stop + 26, bottom + 16, axis_label, 12, SOFT)
         bottom += 16
     return bottom
 

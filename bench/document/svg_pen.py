@@ -15,7 +15,7 @@ from bench.trace.text import shown
 
 INK, SOFT, RULE, GRID, PAPER = "#101418", "#4a525b", "#8a929b", "#e3e6e9", "#ffffff"
 BLUE, ORANGE, GREEN, PURPLE, BROWN = "#0b5fa5", "#b34700", "#006b4f", "#7a3e8e", "#6b5300"
-FILL, PALE = "#b4bac1", "#7b838c"
+FILL, PALE, SHADE = "#b4bac1", "#7b838c", "#f6dcc4"
 FONT = "Arial, 'Liberation Sans', 'DejaVu Sans', sans-serif"
 
 LONGEST = 200  # letters of a text that are shown
@@ -121,8 +121,9 @@ class Pen:
     def line(
         self, x1: float, y1: float, x2: float, y2: float, color: str, width: float = 1, dash: str = ""
     ) -> None:
-        look = {"stroke": color, "stroke_width": width, "stroke_dasharray": dash}
-        self.put("line", x1=x1, y1=y1, x2=x2, y2=y2, **look)
+        self.put(
+            "line", x1=x1, y1=y1, x2=x2, y2=y2, stroke=color, stroke_width=width, stroke_dasharray=dash
+        )  # fmt: skip
 
     def path(self, d: str, color: str, width: float, dash: str = "", **more: str | float) -> None:
         if d:
@@ -138,7 +139,9 @@ class Pen:
         around: dict[str, str | float] = {}
         if halo:
             around = {"stroke": PAPER, "stroke_width": 3, "stroke_linejoin": "round", "paint_order": "stroke"}
-        look = {"font_size": size, "fill": color, "text_anchor": anchor, "font_weight": weight}
+        look: dict[str, str | float] = {
+            "font_size": size, "fill": color, "text_anchor": anchor, "font_weight": weight,
+        }  # fmt: skip
         made = _attributes({"x": x, "y": y, **look, **around})
         self.parts.append(f"<text{made}>{escape(shown(text, 10 * LONGEST))}</text>")
 
@@ -160,8 +163,6 @@ class Pen:
             "path",
             d=d,
             fill=f"url(#bar-{bar})" if BARS[bar][1] else BARS[bar][0],
-            stroke=PAPER,
-            stroke_width=0.6,
         )
 
     def sample(self, look: Style, x: float, y: float, width: float = 34) -> None:

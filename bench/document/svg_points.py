@@ -84,8 +84,10 @@ def draw_points(pen: Pen, points: Points, left: float, right: float, top: float)
     x0, x1 = left + _LEFT, right - _RIGHT
     pen.text(left, top + 14, cut(points.title, 13, right - left), 13, INK, weight="bold")
     y = _names(pen, points, left, right, top + 20)
-    pen.text(left, y + 14, cut(points.y_label, 12, right - left), 12, SOFT)
-    y += 24
+    if points.y_label.casefold() != points.title.casefold():
+        pen.text(left, y + 14, cut(points.y_label, 12, right - left), 12, SOFT)
+        y += 14
+    y += 10
     x_scale = Scale(*_range(points, "x"), x0, x1)
     y_scale = Scale(*_range(points, "y"), y + points.height, y)
     _frame(pen, points, x_scale, y_scale)
@@ -105,9 +107,9 @@ def draw_points(pen: Pen, points: Points, left: float, right: float, top: float)
 def _names(pen: Pen, points: Points, left: float, right: float, top: float) -> float:
     """The names of groups and limits in rows; gives the pixel below them."""
     x, y = left, top
-    wanted: list[tuple[str, str]] = [(group.label, group.look) for group in points.groups if group.label]
-    wanted += [(label, "limit") for _, _, label in points.limits]
-    for label, look in dict.fromkeys(wanted):
+    wanted = [(group.label, str(group.look), group.joined) for group in points.groups if group.label]
+    wanted += [(label, "limit", True) for _, _, label in points.limits]
+    for label, look, joined in dict.fromkeys(wanted):
         text = cut(label, 12, right - left - 50)
         room = 42 + width_of(text, 12) + 16
         if x > left and x + room > right + 16:
@@ -115,17 +117,17 @@ def _names(pen: Pen, points: Points, left: float, right: float, top: float) -> f
         if look == "limit":
             pen.sample("limit-dashed", x, y + 8)
         else:
-            _mark_sample(pen, look, x, y + 8)
+            _mark_sample(pen, look, joined, x, y + 8)
         pen.text(x + 40, y + 12, text, 12)
         x += room
     return y + _LINE if x > left or y > top else y
 
 
-def _mark_sample(pen: Pen, look: str, x: float, y: float) -> None:
+def _mark_sample(pen: Pen, look: str, joined: bool, x: float, y: float) -> None:
     shape, size, color, filled = _MARKS[look]
-    if not size:
+    if joined:
         pen.line(x, y, x + 34, y, color, 1.8, _dash(look))
-    else:
+    if size:
         _shape(pen, shape(x + 17, y, min(size, 7)), color, filled)
 
 
@@ -173,6 +175,8 @@ def _range(points: Points, axis: str) -> tuple[float, float]:
     given = getattr(points, f"{axis}_range")
     if given:
         return padded(*given)
+    if axis == "x" and points.x_words:
+        return -0.5, len(points.x_words) - 0.5
     values = [_floats(getattr(group, axis)) for group in points.groups]
     values.append(_floats([value for of, value, _ in points.limits if of == axis]))
     all_values: Any = np.concatenate(values)
@@ -190,7 +194,7 @@ def _range(points: Points, axis: str) -> tuple[float, float]:
 
 def _frame(pen: Pen, points: Points, x: Scale, y: Scale) -> None:
     """Grid, axes and their numbers."""
-    for value, text in ticks(y.low, y.high, max(2, int((y.start - y.stop) / 40))):
+    for value, text in ticks(y.low, y.high, max(3, int((y.start - y.stop) / 40))):
         pen.line(x.start, y.at(value), x.stop, y.at(value), GRID)
         pen.text(x.start - 7, y.at(value) + 4, text, 12, INK, "end")
     room = x.stop - x.start
@@ -199,7 +203,7 @@ def _frame(pen: Pen, points: Points, x: Scale, y: Scale) -> None:
         wide = room * every / len(points.x_words) - 6
         shown = [(float(i), cut(points.x_words[i], 12, wide)) for i in range(0, len(points.x_words), every)]
     else:
-        shown = ticks(x.low, x.high, max(2, int(room / _TICK_PIXELS)))
+        shown = ticks(x.low, x.high, max(3, int(room / _TICK_PIXELS)))
     for value, text in shown:
         if x.inside(value):
             pen.line(x.at(value), y.stop, x.at(value), y.start + 4, GRID)

@@ -48,14 +48,14 @@ def padded(low: float, high: float) -> tuple[float, float]:
 
 
 def ticks(low: float, high: float, most: int, whole: bool = False) -> list[tuple[float, str]]:
-    """Round numbers within [low, high], about `most` of them at the utmost, with their texts."""
-    rough = (high - low) / max(most, 1)
-    size = 10.0 ** math.floor(math.log10(rough))
-    step = next(factor * size for factor in (1, 2, 5, 10) if factor * size >= rough * (1 - 1e-9))
-    if whole:
-        step = max(step, 1.0)
+    """Round numbers within [low, high] with their texts: as many as there are of a step of 1, 2 or 5 times a
+    power of ten, at most `most` (3 or more) of them."""
+    size = 10.0 ** math.floor(math.log10((high - low) / most))
+    for step in (1 * size, 2 * size, 5 * size, 10 * size, 20 * size):
+        first, last = math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9)
+        if last - first < most and (step >= 1 or not whole):
+            break
     decimals = max(0, -math.floor(math.log10(step) + 1e-9))
-    first, last = math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9)
     return [(i * step, number_text(i * step, decimals)) for i in range(first, last + 1)]
 
 
@@ -64,39 +64,59 @@ def number_text(value: float, decimals: int) -> str:
     return f"{value:z.{decimals}f}".replace("-", _MINUS)
 
 
-def axis_of(series: Series) -> Floats | None:
-    """The places of a series on its axis; None where it has none."""
-    columns = list(series.columns.values())
-    if not columns:
-        return None
-    if series.along:
-        along = series.columns[series.along]
-        return np.asarray(series.first + along.numbers / along.per, dtype=np.float64)
-    n = len(columns[0].numbers)
-    return np.asarray(series.first + np.arange(n) * series.step, dtype=np.float64)
+class Axis:
+    """The places of the numbers of a series."""
 
+    def __init__(self, series: Series) -> None:
+        columns = list(series.columns.values())
+        self.first, self.step = series.first, series.step
+        self.along: Floats | None = None
+        if series.along:
+            along = series.columns[series.along]
+            self.along = series.first + np.asarray(along.numbers) / along.per
+        self.n = len(columns[0].numbers) if columns else 0
 
-def part_of(axis: Floats, start: float, stop: float) -> slice:
-    """What of an axis is seen in [start, stop], with one place more on either side."""
-    first = int(np.searchsorted(axis, start, "left")) - 1
-    last = int(np.searchsorted(axis, stop, "right")) + 1
-    return slice(max(first, 0), min(last, len(axis)))
+    def at(self, places: Places | int) -> Floats:
+        """Where numbers lie on the axis."""
+        if self.along is not None:
+            return np.asarray(self.along[places])
+        return np.asarray(self.first + places * self.step, dtype=np.float64)
+
+    @property
+    def end(self) -> float:
+        """Until where the last number holds."""
+        return float(self.at(self.n - 1)) + self.step
+
+    def part(self, start: float, stop: float) -> slice:
+        """The numbers seen in [start, stop], and one more on either side."""
+        if self.along is not None:
+            first = int(np.searchsorted(self.along, start, "left"))
+            last = int(np.searchsorted(self.along, stop, "right"))
+        else:
+            first = math.ceil((start - self.first) / self.step - 1e-6)
+            last = math.floor((stop - self.first) / self.step + 1e-6) + 1
+        low = min(max(first - 1, 0), self.n)
+        return slice(low, max(low, min(last + 1, self.n)))
 
 
 def values_of(column: Column, part: slice) -> Floats:
     """The values of a part of a column, NaN for its gaps."""
     numbers = np.asarray(column.numbers[part])
-    return np.where(numbers == NONE, np.nan, numbers / column.per)
+    values: Floats = numbers / column.per
+    values[numbers == NONE] = np.nan
+    return values
 
 
 def worth_drawing(x: Floats, y: Floats) -> Places:
-    """Which points [n] of a line are drawn: the first, the least, the greatest and the last of each column of
-    pixels, so that a peak of one tick is seen; all where they are few. Gaps (NaN) are left out."""
+    """Which points [n] of a line are drawn, `x` rising in pixels: the first, the least, the greatest and the
+    last of each column of pixels, so that a peak of one tick is seen; all where they are few. Gaps (NaN) are
+    left out."""
     known = np.flatnonzero(np.isfinite(y))
     if len(known) == 0:
         return known
-    column, values = np.floor(x[known]), y[known]
-    starts = np.flatnonzero(np.diff(column, prepend=-np.inf))
+    values = y[known]
+    columns = np.arange(math.floor(x[known[0]]), math.floor(x[known[-1]]) + 1)
+    starts = np.unique(np.searchsorted(x[known], columns))
     if len(known) <= 4 * len(starts):
         return known
     counts = np.diff(starts, append=len(known))
@@ -108,17 +128,14 @@ def worth_drawing(x: Floats, y: Floats) -> Places:
     return drawn
 
 
-def strokes(x: Floats, y: Floats, where: Places) -> list[Places]:
-    """The drawn points in strokes without a gap between them. A gap narrower than a pixel is no gap where
-    points are left out."""
-    if len(where) == 0:
-        return []
-    gaps = np.concatenate(([0], np.cumsum(~np.isfinite(y))))
-    missing = gaps[where[1:]] - gaps[where[:-1]]
-    apart = missing > 0
-    if len(where) < np.isfinite(y).sum():
-        apart &= np.diff(x[where]) > 1
-    return np.split(where, np.flatnonzero(apart) + 1)
+def gaps_after(x: Floats, y: Floats, where: Places) -> Places:
+    """Of drawn points those after which the line has a gap, as places in `where`. A gap narrower than a pixel
+    is none where points are left out."""
+    missing = np.diff(where) - 1
+    if len(where) < np.count_nonzero(np.isfinite(y)):
+        lost = np.concatenate(([0], np.cumsum(~np.isfinite(y))))
+        missing = (lost[where[1:]] - lost[where[:-1]]) * (np.diff(x[where]) > 1)
+    return np.flatnonzero(missing > 0)
 
 
 def path_of(x: Floats, y: Floats, *, stepped: bool = False) -> str:

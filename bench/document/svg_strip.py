@@ -4,13 +4,14 @@ them at the right."""
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
 
-from bench.document.blocks import Bands, Bar, Events, Line, Panel, Row, Strip, Style
+from bench.document.blocks import Bands, Events, Line, Panel, Strip, Style
+from bench.document.svg_bars import ROW, Span, code_spans, draw_bars, unnamed_codes
 from bench.document.svg_events import draw_events, events_fit
 from bench.document.svg_pen import (
     BLUE,
@@ -18,7 +19,9 @@ from bench.document.svg_pen import (
     GRID,
     INK,
     LINES,
+    ORANGE,
     RULE,
+    SHADE,
     SOFT,
     Pen,
     cut,
@@ -27,14 +30,14 @@ from bench.document.svg_pen import (
     width_of,
 )
 from bench.document.svg_scale import (
+    Axis,
     Floats,
+    Places,
     Scale,
-    axis_of,
+    gaps_after,
     number_text,
     padded,
-    part_of,
     path_of,
-    strokes,
     ticks,
     values_of,
     worth_drawing,
@@ -46,7 +49,6 @@ LEFT, RIGHT = 70, 212
 _TITLE = 22  # pixels above a panel for its title
 _GAP = 12  # pixels below it
 _LINE = 14  # pixels from one line of a text to the next
-_ROW, _BAR = 26, 19  # pixels of a row of bars, and of a bar in it
 _TICK_PIXELS = 85  # from one number of the axis of time to the next, at least
 _STROKE_RANK = {"fill": 0, "main": 2}
 
@@ -70,6 +72,21 @@ class _Placed:
     y: float
 
 
+@dataclass(frozen=True)
+class _Curve:
+    """The points of a line that are drawn, its places in pixels, and those before which it has a gap."""
+
+    line: Line
+    x: Floats
+    values: Floats
+    breaks: Places
+
+    def seen(self, x: Scale) -> Floats:
+        """The values within the panel."""
+        inside: Floats = self.values[(self.x >= x.start) & (self.x <= x.stop)]
+        return inside
+
+
 class StripDrawing:
     """Draws one strip, from pixel `left` to `right` with the names."""
 
@@ -80,9 +97,9 @@ class StripDrawing:
         start, stop = padded(*strip.view)
         self.x = Scale(start, stop, self.left, self.right)
         self.zero, self.axis_label = _zero(strip)
-        most = max(2, int((self.right - self.left) / _TICK_PIXELS))
+        most = max(3, int((self.right - self.left) / _TICK_PIXELS))
         self.ticks = ticks(start - self.zero, stop - self.zero, most, whole=strip.decimals == 0)
-        self.axes = {name: axis_of(series) for name, series in strip.series.items()}
+        self.axes = {name: Axis(series) for name, series in strip.series.items()}
 
     def draw(self, top: float) -> float:
         """From pixel `top` down; gives the pixel at which it ends."""
@@ -115,8 +132,9 @@ class StripDrawing:
     def _marks(self) -> Iterator[tuple[float, str, str, str]]:
         """Lines through all panels: (place, colour, dash, text), the most important first."""
         zeros = [zero for zero in self.strip.zeros if self.x.inside(zero.at)]
+        many = len(zeros) > 1
         for zero in zeros:
-            yield zero.at, SOFT, "", zero.label.removeprefix("s since ") if len(zeros) > 1 else ""
+            yield zero.at, RULE if many else SOFT, "", zero.label.removeprefix("s since ") if many else ""
         for place in self.strip.places:
             if place.kind == "mark" and self.x.inside(place.jump.at):
                 yield place.jump.at, RULE, "6 3", place.title
@@ -146,7 +164,7 @@ class StripDrawing:
         """The numbers of the axis of time below the last panel."""
         for value, text in self.ticks:
             self.pen.text(self.x.at(value + self.zero), y + 16, text, 12, INK, "middle")
-        self.pen.text(self.right + 12, y + 16, self.axis_label, 12, SOFT)
+        self.pen.text(self.right + 26, y + 16, self.axis_label, 12, SOFT)
         return y + 16 + _GAP
 
     def _frame(self, title: str, top: float, height: float) -> None:
@@ -203,29 +221,26 @@ class StripDrawing:
 
     # --- curves
 
-    def _curve(self, line: Line) -> tuple[Floats, Floats]:
-        """The places and the values of a line, of those that are seen and one more on either side."""
+    def _curve(self, line: Line) -> _Curve:
         axis = self.axes[line.series]
-        if axis is None or len(axis) == 0:
-            return np.empty(0), np.empty(0)
-        part = part_of(axis, self.x.low, self.x.high)
-        column = self.strip.series[line.series].columns[line.column]
-        x, y = axis[part], values_of(column, part)
-        if line.stepped and len(x) and part.stop == len(axis):
+        part = axis.part(self.x.low, self.x.high) if axis.n else slice(0, 0)
+        x = self.x.at(axis.at(np.arange(part.start, part.stop)))
+        values = values_of(self.strip.series[line.series].columns[line.column], part)
+        if line.stepped and part.start < part.stop == axis.n:
             # The last number holds for its own step.
-            x, y = np.append(x, x[-1] + self.strip.series[line.series].step), np.append(y, y[-1])
-        return x, y
+            x, values = np.append(x, self.x.at(axis.end)), np.append(values, values[-1])
+        where = worth_drawing(x, values)
+        return _Curve(line, x[where], values[where], gaps_after(x, values, where) + 1)
 
     def _panel(self, panel: Panel, title_top: float) -> float:
         top = title_top + _TITLE
-        curves = [(line, *self._curve(line)) for line in panel.lines]
+        curves = [self._curve(line) for line in panel.lines]
         low, high = _range(panel, curves, self.x)
         rough = Scale(low, high, top + panel.height, top)
         height = max(panel.height, self._needs(list(self._curve_names(panel, curves, rough))))
         y = Scale(low, high, top + height, top)
         bottom = top + height
-        for shade in panel.shades:
-            self._shade(panel, shade.column, shade.mask, shade.series, top, height)
+        self._shades(panel, top, height)
         for value, text in self._value_ticks(panel, y, height):
             pixel = y.at(value)
             self.pen.line(self.left, pixel, self.right, pixel, GRID)
@@ -236,50 +251,43 @@ class StripDrawing:
             color, width, dash = LINES[level.look]
             if y.inside(level.value):
                 self.pen.line(self.left, y.at(level.value), self.right, y.at(level.value), color, width, dash)
-        for line, x, values in sorted(curves, key=lambda one: _STROKE_RANK.get(one[0].look, 1)):
-            self._stroke(line, self.x.at(x), y.at(values), y)
+        for curve in sorted(curves, key=lambda one: _STROKE_RANK.get(one.line.look, 1)):
+            self._stroke(curve, y)
         self.pen.close()
-        for shade in panel.shades:
-            self._shade_names(shade.label, shade.column, shade.mask, shade.series, bottom)
+        self._shade_names(panel, bottom)
         self._notes(panel, curves, y, top)
         self._place(list(self._curve_names(panel, curves, y)), top - _LINE, bottom + 4)
         return bottom
 
-    def _stroke(self, line: Line, x: Floats, y: Floats, scale: Scale) -> None:
+    def _stroke(self, curve: _Curve, scale: Scale) -> None:
+        line, x, y = curve.line, curve.x, scale.at(curve.values)
         color, width, dash = LINES[line.look]
-        where = worth_drawing(x, y)
         if line.look == "dots":
-            spots = dict.fromkeys(
-                f"M{number(a)} {number(b)}h0" for a, b in zip(x[where], y[where], strict=True)
-            )
+            spots = dict.fromkeys(f"M{number(a)} {number(b)}h0" for a, b in zip(x, y, strict=True))
             self.pen.path("".join(spots), color, width, stroke_linecap="round")
             return
-        ground = min(max(scale.at(0.0), scale.stop), scale.start)
+        if len(x) == 0:
+            return
+        ground = number(min(max(scale.at(0.0), scale.stop), scale.start))
         paths, areas = [], []
-        for stroke in strokes(x, y, where):
-            path = path_of(x[stroke], y[stroke], stepped=line.stepped)
-            paths.append(path)
-            first, last = x[stroke[0]], x[stroke[-1]]
-            areas.append(f"{path}L{number(last)} {number(ground)}H{number(first)}z")
+        for px, py in zip(np.split(x, curve.breaks), np.split(y, curve.breaks), strict=True):
+            paths.append(path_of(px, py, stepped=line.stepped))
+            areas.append(f"{paths[-1]}L{number(px[-1])} {ground}H{number(px[0])}z")
         if line.look == "fill":
             self.pen.put("path", d="".join(areas), fill=FILL)
         self.pen.path("".join(paths), color, width, dash, stroke_linejoin="round")
 
-    def _curve_names(
-        self, panel: Panel, curves: Sequence[tuple[Line, Floats, Floats]], y: Scale
-    ) -> Iterator[_Name]:
+    def _curve_names(self, panel: Panel, curves: Sequence[_Curve], y: Scale) -> Iterator[_Name]:
         """Each line at its last value, each level at its own."""
-        for line, x, values in curves:
-            seen = values[(x >= self.x.low) & (x <= self.x.high) & np.isfinite(values)]
-            text, place = line.label, y.start
+        for curve in curves:
+            seen = curve.seen(self.x)
+            text, place, leads = curve.line.label, y.start, False
             if len(seen) == 0:
                 text += " (no values)"
             else:
-                place = float(y.at(seen[-1]))
+                place, leads = float(y.at(seen[-1])), y.inside(float(seen[-1]))
                 text += _off(seen.min(), seen.max(), y)
-            yield self._name_of(
-                text, place, line.look, y, leads=len(seen) > 0 and _off(seen[-1], seen[-1], y) == ""
-            )
+            yield self._name_of(text, place, curve.line.look, y, leads)
         for level in panel.levels:
             off = _off(level.value, level.value, y)
             yield self._name_of(level.label + off, float(y.at(level.value)), level.look, y, leads=not off)
@@ -302,27 +310,21 @@ class StripDrawing:
                     for code, word in words.items()
                 ]
                 return [(value, word) for value, word in named if y.inside(value)]
-        return ticks(y.low, y.high, max(2, round(height / 32)))
+        return ticks(y.low, y.high, max(3, round(height / 32)))
 
-    def _notes(
-        self, panel: Panel, curves: Sequence[tuple[Line, Floats, Floats]], y: Scale, top: float
-    ) -> None:
+    def _notes(self, panel: Panel, curves: Sequence[_Curve], y: Scale, top: float) -> None:
         """Each note above whatever is drawn there; one that would lie over an earlier one is left out."""
         taken: list[tuple[float, float, float]] = []
-        drawn = [
-            (self.x.at(x), values)
-            for line, x, values in curves
-            if line.scaled and not line.look.startswith("limit")
-        ]
+        drawn = [one for one in curves if one.line.scaled and not one.line.look.startswith("limit")]
         for note in panel.notes:
             if not self.x.inside(note.at):
                 continue
             half = width_of(note.text, 12) / 2 + 2
             middle = min(max(self.x.at(note.at), self.left + half), self.right - half)
             highest = -math.inf
-            for x, values in drawn:
-                near = values[(np.abs(x - middle) <= half) & np.isfinite(values)]
-                highest = max(highest, float(near.max())) if len(near) else highest
+            for one in drawn:
+                near = one.values[np.abs(one.x - middle) <= half]
+                highest = max(highest, float(near.max(initial=-math.inf)))
             pixel = y.at(highest) - 5 if math.isfinite(highest) else y.start - 5
             pixel = max(pixel, top + 11)
             if all(abs(middle - x) > half + other or abs(pixel - at) > 13 for x, at, other in taken):
@@ -331,88 +333,42 @@ class StripDrawing:
 
     # --- bars
 
-    def _spans(
-        self, column: str, series: str, ranks: dict[int, int], mask: int
-    ) -> list[tuple[float, float, int]]:
-        """(start, stop, code) in pixels of the stretches of a column's codes that are not 0. Of the codes in
-        half a pixel the one of least rank is drawn."""
-        axis = self.axes[series]
-        if axis is None or len(axis) == 0:
-            return []
-        edges = np.linspace(self.x.low, self.x.high, 2 * round(self.right - self.left) + 1)
-        step = self.strip.series[series].step
-        first = np.searchsorted(axis, edges[:-1], "right") - 1
-        stop = np.searchsorted(axis, edges[1:], "left")
-        there = (edges[:-1] < axis[-1] + step) & (stop > 0)
-        first, stop = np.maximum(first, 0), np.maximum(stop, np.maximum(first, 0) + 1)
-        part = self.strip.series[series].columns[column].numbers[first[0] : stop[-1]]
-        codes = np.asarray(part, dtype=np.int64) & mask
-        present = [int(code) for code in np.unique(codes)]
-        order = sorted(present, key=lambda code: (code == 0, ranks.get(code, len(ranks)), code))
-        lookup = np.array(sorted(present))
-        rank_of = np.array([order.index(code) for code in lookup.tolist()])
-        ranked = np.append(rank_of[np.searchsorted(lookup, codes)], len(order))
-        pairs = np.stack((first, stop), axis=1).ravel() - first[0]
-        least = np.minimum.reduceat(ranked, pairs)[::2]
-        drawn = np.where(there, np.array(order)[np.minimum(least, len(order) - 1)], 0)
-        bounds = np.flatnonzero(np.diff(drawn)) + 1
-        starts, stops = np.concatenate(([0], bounds)), np.append(bounds, len(drawn))
-        pixels = self.x.at(edges)
-        return [
-            (float(pixels[a]), float(pixels[b]), int(drawn[a]))
-            for a, b in zip(starts, stops, strict=True)
-            if drawn[a]
-        ]
+    def _bars(self, column: str, series: str, bars: Iterable[int], mask: int) -> list[Span]:
+        codes = self.strip.series[series].columns[column].numbers
+        return code_spans(self.axes[series], codes, mask, list(bars), self.x)
 
     def _bands(self, bands: Bands, title_top: float) -> float:
         top = title_top + _TITLE
-        unnamed: list[_Name] = []
-        rows = []
-        for i, row in enumerate(bands.rows):
-            spans = self._spans(
-                row.column, row.series, {code: n for n, code in enumerate(row.bars)}, row.mask
+        spans = [self._bars(row.column, row.series, row.bars, row.mask) for row in bands.rows]
+        unnamed = [
+            _Name(
+                row.words.get(code, str(code)),
+                top + ROW * (i + 0.5),
+                partial(self.pen.bar_sample, bar),
+                False,
             )
-            middle = top + _ROW * (i + 0.5)
-            rows.append((row, middle, spans))
-            named = {code for a, b, code in spans if width_of(row.words.get(code, ""), 12) + 8 <= b - a}
-            for code in dict.fromkeys(code for _, _, code in spans):
-                if code not in named:
-                    sample = partial(self.pen.bar_sample, row.bars.get(code, "plain"))
-                    unnamed.append(_Name(row.words.get(code, str(code)), middle, sample, leads=False))
-        height = max(_ROW * len(bands.rows), self._needs(unnamed))
+            for i, row in enumerate(bands.rows)
+            for code, bar in unnamed_codes(row, spans[i])
+        ]
+        height = max(ROW * len(bands.rows), self._needs(unnamed))
         self._frame(bands.title, top, height)
-        for row, middle, spans in rows:
+        for i, row in enumerate(bands.rows):
+            middle = top + ROW * (i + 0.5)
             self.pen.text(self.left - 7, middle + 4, cut(row.label, 12, LEFT - 8), 12, INK, "end")
-            self._row(row, middle, spans)
+            draw_bars(self.pen, row, spans[i], middle)
         self._place(unnamed, top, top + height)
         return top + height
 
-    def _row(self, row: Row, middle: float, spans: Sequence[tuple[float, float, int]]) -> None:
-        for code in dict.fromkeys(code for _, _, code in spans):
-            bar: Bar = row.bars.get(code, "plain")
-            up = number(middle - _BAR / 2)
-            d = "".join(
-                f"M{number(a)} {up}h{number(max(b - a, 1))}v{_BAR}h-{number(max(b - a, 1))}z"
-                for a, b, one in spans
-                if one == code
-            )
-            self.pen.bar(bar, d)
-        for a, b, code in spans:
-            word = row.words.get(code, "")
-            if word and width_of(word, 12) + 8 <= b - a:
-                dark = row.bars.get(code, "plain") == "solid"
-                self.pen.text(
-                    (a + b) / 2, middle + 4, word, 12, "#ffffff" if dark else INK, "middle", halo=not dark
-                )
+    def _shades(self, panel: Panel, top: float, height: float) -> None:
+        for shade in panel.shades:
+            for a, b, _ in self._bars(shade.column, shade.series, (), shade.mask):
+                self.pen.put("rect", x=a, y=top, width=b - a, height=height, fill=SHADE)
 
-    def _shade(self, panel: Panel, column: str, mask: int, series: str, top: float, height: float) -> None:
-        for a, b, _ in self._spans(column, series, {}, mask):
-            self.pen.put("rect", x=a, y=top, width=b - a, height=height, fill="#f6dcc4")
-
-    def _shade_names(self, label: str, column: str, mask: int, series: str, bottom: float) -> None:
-        for a, b, _ in self._spans(column, series, {}, mask):
-            if width_of(label, 11) < b - a:
-                self.pen.text((a + b) / 2, bottom - 6, label, 11, "#8a3700", "middle", halo=True)
+    def _shade_names(self, panel: Panel, bottom: float) -> None:
+        for shade in panel.shades:
+            for a, b, _ in self._bars(shade.column, shade.series, (), shade.mask):
+                if width_of(shade.label, 11) < b - a:
+                    self.pen.text((a + b) / 2, bottom - 6, shade.label, 11, ORANGE, "middle", halo=True)
 
 
 def _zero(strip: Strip) -> tuple[float, str]:
@@ -426,12 +382,12 @@ def _zero(strip: Strip) -> tuple[float, str]:
     return chosen.at, chosen.label
 
 
-def _range(panel: Panel, curves: Sequence[tuple[Line, Floats, Floats]], x: Scale) -> tuple[float, float]:
+def _range(panel: Panel, curves: Sequence[_Curve], x: Scale) -> tuple[float, float]:
     """The scale of a panel: as that of a page it holds what is shown, with some room above."""
     low, high = math.inf, -math.inf
-    for line, at, values in curves:
-        seen = values[(at >= x.low) & (at <= x.high) & np.isfinite(values)]
-        if line.scaled and len(seen):
+    for curve in curves:
+        seen = curve.seen(x)
+        if curve.line.scaled and len(seen):
             low, high = min(low, float(seen.min())), max(high, float(seen.max()))
     for level in panel.levels:
         if panel.bottom is None or level.value <= 2.2 * high:
