@@ -24,8 +24,8 @@ INPUTS = ("tick", "counts", "speed", "speed_valid", "engine", "shaft", "armed", 
           "request_reduction", "request_retard", "request_reason")  # fmt: skip
 HARNESS = """
 const fs = require("fs");
-const [module, image, ticks, out] = process.argv.slice(2);
-const core = new WebAssembly.Instance(new WebAssembly.Module(fs.readFileSync(module)), {}).exports;
+const [file, image, ticks, out] = process.argv.slice(2);
+const core = new WebAssembly.Instance(new WebAssembly.Module(fs.readFileSync(file)), {}).exports;
 new Uint8Array(core.memory.buffer).set(fs.readFileSync(image), core.image_at());
 const verdict = core.load();
 if (verdict === 0) {
