@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from xml.sax.saxutils import escape, quoteattr
 
-from bench.document.blocks import Bar, Look
+from bench.document.blocks import Bar, Style
 from bench.trace.text import shown
 
 INK, SOFT, RULE, GRID, PAPER = "#101418", "#4a525b", "#8a929b", "#e3e6e9", "#ffffff"
@@ -20,11 +20,11 @@ FONT = "Arial, 'Liberation Sans', 'DejaVu Sans', sans-serif"
 
 LONGEST = 200  # letters of a text that are shown
 
-LINES: dict[Look, tuple[str, float, str]] = {
+LINES: dict[Style, tuple[str, float, str]] = {
     "main": (INK, 2.2, ""),
     "second": (BLUE, 1.6, "9 3"),
     "third": (GREEN, 1.7, "3 3"),
-    "fourth": (PURPLE, 1.7, "10 3 2 3"),
+    "fourth": (PURPLE, 1.7, "10 3 2 3 2 3"),
     "pale": (PALE, 1.2, ""),
     "thin": (INK, 0.9, ""),
     "limit": (ORANGE, 1.5, ""),
@@ -143,7 +143,7 @@ class Pen:
             "font_size": size, "fill": color, "text_anchor": anchor, "font_weight": weight,
         }  # fmt: skip
         made = _attributes({"x": x, "y": y, **look, **around})
-        self.parts.append(f"<text{made}>{escape(shown(text, 10 * LONGEST))}</text>")
+        self.parts.append(f"<text{made}>{escape(shown(text, LONGEST))}</text>")
 
     def open(self, **attributes: str | float) -> None:
         self.parts.append(f"<g{_attributes(attributes)}>")
@@ -165,7 +165,7 @@ class Pen:
             fill=f"url(#bar-{bar})" if BARS[bar][1] else BARS[bar][0],
         )
 
-    def sample(self, look: Look, x: float, y: float, width: float = 34) -> None:
+    def sample(self, look: Style, x: float, y: float, width: float = 34) -> None:
         """A short stretch of a line, in the middle of which `y` lies."""
         color, wide, dash = LINES[look]
         if look == "fill":

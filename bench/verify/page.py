@@ -11,9 +11,9 @@ import numpy as np
 from bench.document.blocks import (
     Block,
     Cell,
+    Document,
     Jump,
     Line,
-    Page,
     Panel,
     Place,
     Section,
@@ -22,13 +22,13 @@ from bench.document.blocks import (
     Table,
     Text,
 )
-from bench.document.cal import calibration_section
+from bench.document.calibration import calibration_section
 from bench.document.columns import Column
-from bench.document.made import made
-from bench.document.page import write_page
+from bench.document.html import write_page
+from bench.document.provenance import provenance
 from bench.link.protocol import OUTPUT
-from bench.replay import names
-from bench.replay.drawn import fault_names, state_name
+from bench.replay import codes
+from bench.replay.figure_data import fault_names, state_name
 
 if TYPE_CHECKING:
     from bench.calibration import CalibrationFile
@@ -56,7 +56,7 @@ def write(
     write_page(path, page(facts, results, calibration))
 
 
-def page(facts: dict[str, Any], results: list[TraceResult], calibration: CalibrationFile) -> Page:
+def page(facts: dict[str, Any], results: list[TraceResult], calibration: CalibrationFile) -> Document:
     """The page of a verify."""
     device, how = facts["device"], facts["how"]
     sections = [Section("Each trace", [_traces(facts)])]
@@ -68,7 +68,7 @@ def page(facts: dict[str, Any], results: list[TraceResult], calibration: Calibra
     if timed:
         sections.append(Section("In real time", [_times(timed)]))
     sections.append(calibration_section(calibration))
-    return Page(
+    return Document(
         what="verify",
         title=f"{device['firmware']} against the reference, {calibration.path.name}",
         alarm=[f"The link failed: {one['error']}" for one in facts["traces"] if one["error"]],
@@ -76,8 +76,8 @@ def page(facts: dict[str, Any], results: list[TraceResult], calibration: Calibra
         key=_key(facts),
         sections=sections,
         cautions=[facts["cautions"]],
-        made=[
-            *made(facts, facts["command_line"]),
+        provenance=[
+            *provenance(facts),
             (
                 "Device",
                 f"{device['firmware']}, protocol {device['protocol']}, images of version"
@@ -293,9 +293,9 @@ def _shown(name: str, value: int) -> str:
     if name == "digest":
         return f"{value:08x}"
     if name in ("state", "retard_state"):
-        return state_name(value) if value in names.STATES else str(value)
+        return state_name(value) if value in codes.STATES else str(value)
     if name == "reason":
-        return names.reason_name(value)
+        return codes.reason_name(value)
     if name == "faults":
         return fault_names(value) or "none"
     per, decimals, unit = _UNITS.get(name, (1, 0, ""))

@@ -11,7 +11,7 @@ from xml.etree import ElementTree as xml
 from bench.cautions import CAUTIONS
 from bench.facts import as_json, head
 from bench.link.protocol import OUTPUT
-from bench.replay.names import STATES, reason_name
+from bench.replay.codes import STATES, reason_name
 from bench.verify.compare import FIRST_TICK, Context, Difference, Tally
 
 if TYPE_CHECKING:
