@@ -31,8 +31,8 @@ from bench.link.host import Host
 from bench.link.ports import SerialLine
 from bench.link.protocol import INPUT, Records, Status
 from bench.link.target import RemoteTarget
-from bench.verify.again import Reading
 from bench.verify.compare import FIRST_TICK
+from bench.verify.rerun import Reading
 from controller import Calibration, read
 from controller.image import FIELDS
 from firmware_model import size

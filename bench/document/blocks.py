@@ -337,7 +337,8 @@ class Document:
 
     what: the command in a word or two; title: file names and the like; answer: sentences, the first one the
     most important; provenance: how it was made, beyond the subjects; key: (value, what it is); alarm: what
-    must not be overlooked; remarks: what deserves attention; files: what else is written beside it.
+    must not be overlooked; remarks: what deserves attention; files: what else is written beside it; summary:
+    the file of its facts.
     """
 
     what: str
@@ -352,3 +353,4 @@ class Document:
     remarks: Sequence[str] = ()
     pictures: Sequence[Picture] = ()
     files: Sequence[str] = ()
+    summary: str = "summary.json"

@@ -86,7 +86,7 @@ def _files(document: Document) -> Iterator[str]:
         more = len(document.pictures) - 1
         yield f"the picture {document.pictures[0].file}{f' and {more} more' if more else ''}"
     yield from document.files
-    yield "summary.json"
+    yield document.summary
 
 
 def _safe(text: str) -> str:

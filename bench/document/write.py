@@ -9,12 +9,12 @@ from bench.document.blocks import Document
 from bench.facts import as_json
 
 
-def write(folder: Path, facts: dict[str, Any], document: Document, summary: str = "summary.json") -> None:
-    """Write summary.json, report.html and every picture into a folder."""
+def write(folder: Path, facts: dict[str, Any], document: Document) -> None:
+    """Write the facts, report.html and every picture into a folder."""
     from bench.document.html import write_page
     from bench.document.svg import picture
 
-    (folder / summary).write_text(as_json(facts), encoding="utf-8")
+    (folder / document.summary).write_text(as_json(facts), encoding="utf-8")
     write_page(folder / "report.html", document)
     for one in document.pictures:
         text = picture(one.title, one.figures(), subtitle=one.subtitle)
