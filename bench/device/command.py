@@ -148,7 +148,7 @@ def _player(given: dict[str, Any], core: Core) -> Player | None:
         raise UserError("needs a calibration", "--plays", "give --calibration FILE")
     from bench.calibration import load
     from bench.device.behaviour import Player
-    from bench.verify.again import Reading
+    from bench.link.reading import Reading
 
     calibration = load(given["calibration_path"])
     _, _, records = Reading().inputs(given["plays"], calibration)

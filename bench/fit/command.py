@@ -30,7 +30,8 @@ if TYPE_CHECKING:
     "Without it the torque is as the trace's columns of reduction and retard say, else full.",
 )  # fmt: skip
 @click.option(
-    "--measured", "measured_paths", multiple=True, metavar="NAME", shell_complete=completes("measured_names"),
+    "--measured", "measured_paths", multiple=True, metavar="NAME",
+    shell_complete=completes("bench.fit.words:measured"),
     help="A value that was weighed or measured at the car, such as body.cg_ahead_of_rear_axle: it is taken "
     "as right to 1 % instead of 10 %.",
 )  # fmt: skip

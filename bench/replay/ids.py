@@ -3,7 +3,7 @@
 # what stands before the first colon -> module:function that shows the case
 KINDS = {
     "twin": "bench.twin.again:show",
-    "verify": "bench.verify.again:show",
+    "verify": "bench.verify.replay_id:show",
 }
 
 

@@ -25,7 +25,7 @@ from bench.options import (
 @calibration_option("The calibration to begin with. What is not sought stays as it is there.")
 @click.option(
     "--limit", "limit_texts", multiple=True, required=True, metavar="NAME_UNIT=MOST",
-    shell_complete=completes("limits"),
+    shell_complete=completes("bench.search.words:limits"),
     help="What must be kept: lift_mm=350, landing_m_per_s=1.0, bar_kn=10. Give it again for each.",
 )  # fmt: skip
 @click.option(

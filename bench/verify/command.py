@@ -30,10 +30,10 @@ if TYPE_CHECKING:
 
     from bench.calibration import CalibrationFile
     from bench.link.protocol import Status
+    from bench.link.reading import Reading
     from bench.link.target import RemoteTarget
     from bench.trace.choice import ColumnChoice
     from bench.vehicle.source import VehicleSource
-    from bench.verify.again import Reading
     from bench.verify.compare import Options, Tally
     from bench.verify.report import TraceResult
     from bench.verify.source import TraceSource
@@ -92,9 +92,9 @@ def verify(traces: tuple[Path, ...], calibration_path: Path, as_json: bool, **gi
     from bench.console import make_console, print_text
     from bench.errors import UserError
     from bench.files import whole_folder
+    from bench.link.reading import Reading
     from bench.trace.text import shown_path
     from bench.verify import report
-    from bench.verify.again import Reading
     from bench.verify.compare import Options
 
     vehicle_path: Path | None = given["vehicle_path"]
@@ -217,7 +217,7 @@ class _Subject:
 
 
 def _recorded(path: Path, reading: Reading, calibration: CalibrationFile) -> _Subject:
-    from bench.verify.again import check_of, replay_id
+    from bench.verify.replay_id import check_of, replay_id
     from bench.verify.source import TraceSource
 
     trace, inputs, records = reading.inputs(path, calibration)

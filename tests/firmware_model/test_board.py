@@ -22,9 +22,9 @@ from bench.link.frames import encode
 from bench.link.host import Host
 from bench.link.ports import SerialLine
 from bench.link.protocol import STALLED, Kind, Records, Status, Stepped, message, pack_step
+from bench.link.reading import Reading
 from bench.link.target import RemoteTarget
 from bench.trace.choice import ColumnChoice
-from bench.verify.again import Reading
 from bench.verify.compare import Options, Tally, compare, plan
 from bench.verify.source import TraceSource
 from firmware_model.board import build

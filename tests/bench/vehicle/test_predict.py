@@ -13,6 +13,7 @@ import pytest
 from bench import cli
 from bench.calibration import load as load_calibration
 from bench.errors import UserError
+from bench.link.reading import to_records
 from bench.link.target import LocalTarget
 from bench.replay.inputs import from_trace
 from bench.replay.run import run
@@ -26,7 +27,6 @@ from bench.vehicle.source import VehicleSource
 from bench.vehicle.track import Track
 from bench.verify.compare import Options as VerifyOptions
 from bench.verify.compare import plan
-from bench.verify.source import to_records
 from controller import Controller
 from tests.vehicle_support import CALIBRATION_PATH, CAR_PATH, NOT_BUILT, calibration, demo
 

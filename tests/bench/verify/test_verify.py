@@ -12,11 +12,12 @@ from bench.device.bugs import BUGS
 from bench.device.faults import FAULTS
 from bench.device.model import Facts
 from bench.link.protocol import OUTPUT, Records, Stepped
+from bench.link.reading import to_records
 from bench.link.stepper import Core
 from bench.link.target import LocalTarget
 from bench.replay.run import INPUT_TYPES, run
 from bench.verify.compare import FIRST_TICK, Context, Options, Tally, compare, context, plan
-from bench.verify.source import TraceSource, to_records
+from bench.verify.source import TraceSource
 from bench.verify.timing import Pace
 from controller import Controller
 from controller.constants import HOLD, PEAK, RELEASE
