@@ -67,8 +67,8 @@ def device(port: str, as_json: bool, **given: Any) -> None:
         return
     from bench.device.behaviour import Behaviour
     from bench.device.faults import parse_faults
-    from bench.device.model import Device, Facts
     from bench.device.serve import serve
+    from bench.device.simulated import Device, Facts
     from bench.link.protocol import PROTOCOL
     from controller.constants import IMAGE_VERSION
 

@@ -112,7 +112,7 @@ def _named(path: str) -> str:
     """The parameter of a name like body.mass."""
     from bench.errors import UserError
     from bench.fit.car_text import path_of
-    from bench.fit.model import CANDIDATES, NEVER
+    from bench.fit.residuals import CANDIDATES, NEVER
 
     names = {path_of(name): name for name in (*CANDIDATES, *NEVER)}
     if path not in names:

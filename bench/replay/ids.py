@@ -2,7 +2,7 @@
 
 # what stands before the first colon -> module:function that shows the case
 KINDS = {
-    "twin": "bench.twin.again:show",
+    "twin": "bench.twin.replay_case:show",
     "verify": "bench.verify.replay_id:show",
 }
 

@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from bench.link.reading import Reading
     from bench.link.target import RemoteTarget
     from bench.trace.choice import ColumnChoice
-    from bench.vehicle.source import VehicleSource
+    from bench.vehicle.step_source import VehicleSource
     from bench.verify.compare import Options, Tally
     from bench.verify.report import TraceResult
     from bench.verify.source import TraceSource
@@ -232,7 +232,7 @@ def _recorded(path: Path, reading: Reading, calibration: CalibrationFile) -> _Su
 def _driven(path: Path, calibration: CalibrationFile, seed: int) -> _Subject:
     from bench.vehicle.car import load
     from bench.vehicle.run import slow
-    from bench.vehicle.source import VehicleSource
+    from bench.vehicle.step_source import VehicleSource
     from bench.vehicle.track import Track
 
     vehicle = load(path)

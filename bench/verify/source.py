@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Protocol
 
-from bench.link.protocol import Records, Stepped
+from bench.link.protocol import Records, StepAnswer
 
 
 class StepSource(Protocol):
@@ -17,7 +17,7 @@ class StepSource(Protocol):
         """INPUT records of the next ticks, at most `most`; none at all at the end of the run; None while they
         depend on answers to ticks already given."""
 
-    def learn(self, stepped: Stepped) -> None:
+    def learn(self, stepped: StepAnswer) -> None:
         """What the device made of the oldest ticks not answered before."""
 
 
@@ -33,5 +33,5 @@ class TraceSource:
         self._given += len(some)
         return some
 
-    def learn(self, stepped: Stepped) -> None:
+    def learn(self, stepped: StepAnswer) -> None:
         """A trace takes no notice."""

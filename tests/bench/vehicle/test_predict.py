@@ -23,7 +23,7 @@ from bench.vehicle import compiled
 from bench.vehicle import run as running
 from bench.vehicle.predict import Options, facts, notes, predict
 from bench.vehicle.results import ROW
-from bench.vehicle.source import VehicleSource
+from bench.vehicle.step_source import VehicleSource
 from bench.vehicle.track import Track
 from bench.verify.compare import Options as VerifyOptions
 from bench.verify.compare import plan
