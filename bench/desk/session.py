@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import glob
 import hashlib
 import os
 import shutil
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -53,6 +55,8 @@ class Session:
         self.folder = Path.cwd() if copy else Path(os.path.abspath(source)).parent
         self.notices: list[str] = []
         self._draft_file = DraftFile(source)
+        if not copy:
+            _remove_second_names(source)
         raw, text = read_text(source)
         digest = hashlib.sha256(raw).hexdigest()
         self.disk_digest = digest
@@ -72,7 +76,8 @@ class Session:
         self._gesture = ""
 
     def _resume(self, text: str, digest: str) -> bool:
-        """Go on from a draft. One whose file was changed since, with nothing unsaved in it, is of no use."""
+        """Go on from a draft. Where the file is not what the draft's work ended with, and was not saved from
+        it, the draft's state is one undo away, and that is said."""
         draft = self._draft_file.read()
         if draft is None:
             return False
@@ -85,7 +90,7 @@ class Session:
             return False
         unsaved = history[draft.at] != settings.start
         if digest != draft.base_digest and not unsaved:
-            return False
+            return self._offer(settings, history[: draft.at + 1], text, digest)
         self.settings, self.base_digest = settings, draft.base_digest
         self._history, self._at = history, draft.at
         if unsaved and text == settings.text(history[draft.at]):
@@ -93,6 +98,22 @@ class Session:
             self._follow(text, digest)
         elif unsaved:
             self.notices.append("Work that was not saved is here again, as it was left.")
+        return True
+
+    def _offer(self, settings: Settings, history: list[Values], text: str, digest: str) -> bool:
+        """Begin with the file, and keep what was saved here before as the states before it: an editor may
+        have changed the file since, or a power cut may have brought an older one back."""
+        now = Settings(compile_text(text, self.source, digest))
+        if now.start == settings.start and now.kind == settings.kind:
+            return False
+        if now.kind != settings.kind:
+            what = "The file is of another kind than what was last saved here; that work lies in"
+            self.notices.append(f"{what} {self._draft_file.put_aside()}")
+            return False
+        self.settings, self.base_digest = now, digest
+        self._history = [*history, dict(now.start)][-_MOST_STATES:]
+        self._at = len(self._history) - 1
+        self.notices.append("The file is not what was last saved here. Undo brings that back.")
         return True
 
     # -- states
@@ -321,6 +342,15 @@ def _has_work(draft: Draft | None) -> bool:
 
 def _same(one: Path, other: Path) -> bool:
     return os.path.realpath(one) == os.path.realpath(other)
+
+
+def _remove_second_names(source: Path) -> None:
+    """Take away kept old files that are the live file itself: a program was killed while it saved."""
+    real = Path(os.path.realpath(source))
+    for old in real.parent.glob(f"{glob.escape(real.name)}.old-*"):
+        with suppress(OSError):
+            if not old.is_symlink() and old.samefile(real):
+                old.unlink()
 
 
 def _set_aside(target: Path) -> Path:

@@ -310,6 +310,51 @@ def test_killed_between_the_file_and_the_draft_it_is_saved(file: Path) -> None:
     session.close()
 
 
+def test_an_older_file_brought_back_by_a_power_cut_does_not_drop_what_was_saved(file: Path) -> None:
+    before = file.read_bytes()
+    first = Session(file)
+    first.set({"hold": 222})
+    first.save()
+    first.close()
+    file.write_bytes(before)
+    session = Session(file)
+    assert session.values["hold"] == 300
+    assert not session.unsaved
+    assert session.notices == ["The file is not what was last saved here. Undo brings that back."]
+    session.undo()
+    assert session.values["hold"] == 222
+    session.save()
+    assert load(file).number("hold_ticks") == 222
+    session.close()
+
+
+def test_what_was_saved_is_put_aside_where_the_file_is_of_another_kind_now(file: Path) -> None:
+    first = Session(file)
+    first.set({"hold": 222})
+    first.save()
+    first.close()
+    other = file.read_text().replace("speed_kmh = [0, 80, 160, 250]", "speed_mph = [0, 50, 100, 155]")
+    file.write_text(other)
+    session = Session(file)
+    (notice,) = session.notices
+    kept = Path(notice.rpartition(" lies in ")[2])
+    assert "222" in kept.read_text()
+    session.close()
+
+
+def test_a_kept_old_file_that_is_the_live_one_is_cleared(file: Path) -> None:
+    """A program killed between the second name of the old file and the new one."""
+    os.link(file, file.with_name("car.toml.old-1"))
+    file.with_name("car.toml.old-2").write_text("another")
+    Session(file).close()
+    assert sorted(path.name for path in file.parent.glob("car.toml*")) == ["car.toml", "car.toml.old-2"]
+
+
+def test_nothing_is_left_in_the_state_folder_where_nothing_was_changed(file: Path) -> None:
+    Session(file).close()
+    assert list(state_folder().iterdir()) == []
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP, signal.SIGINT])
 def test_work_of_the_last_moment_is_kept_at_every_signal(number: int, file: Path, tmp_path: Path) -> None:
