@@ -237,7 +237,7 @@ class Session:
         """Write the present state to a file of that name beside the source, or to the source itself.
 
         What was there is kept beside it. Raises UserError where the checker refuses, WouldReplace where
-        something is in the way that `replace` does not allow to be replaced. Afterwards the session is of that
+        something is in the way that `replace` does not allow to be replaced. Afterwards the session is of
         file.
         """
         target = self._target(name)
