@@ -23,7 +23,7 @@ _MOST_STATES = 200
 _SUFFIX = ".toml"
 
 
-class Taken(UserError):
+class WouldReplace(UserError):
     """Saving would replace something that the person has not said may be replaced: `reason` is "changed" (the
     file was changed meanwhile) or "other" (another file of that name)."""
 
@@ -236,8 +236,9 @@ class Session:
     def save(self, name: str = "", *, replace: bool = False) -> Saved:
         """Write the present state to a file of that name beside the source, or to the source itself.
 
-        What was there is kept beside it. Raises UserError where the checker refuses, Taken where something
-        is in the way that `replace` does not allow to be replaced. Afterwards the session is of that file.
+        What was there is kept beside it. Raises UserError where the checker refuses, WouldReplace where
+        something is in the way that `replace` does not allow to be replaced. Afterwards the session is of
+        file.
         """
         target = self._target(name)
         text = self.settings.text(self.values)
@@ -257,10 +258,10 @@ class Session:
             return Saved(target, None, written=False)
         if own and there not in ("", self.base_digest) and not replace:
             what = "was changed on disk since this work began"
-            raise Taken("changed", what, target.name, "save under another name, or replace it")
+            raise WouldReplace("changed", what, target.name, "save under another name, or replace it")
         if not own and there and not replace:
-            raise Taken("other", "is there already", target.name, "choose another name, or replace it")
-        # Taken before anything is written: another desk may be at work on the target.
+            raise WouldReplace("other", "is there already", target.name, "choose another name, or replace it")
+        # WouldReplace before anything is written: another desk may be at work on the target.
         draft_file = self._draft_file if own else DraftFile(target)
         old = None
         try:

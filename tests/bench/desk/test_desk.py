@@ -23,7 +23,7 @@ from bench.calibration import CalibrationMistakes, compile_text, load
 from bench.cautions import CAUTIONS
 from bench.desk.draft import state_folder
 from bench.desk.result import Source, View, thinned, work_out
-from bench.desk.session import Session, Taken
+from bench.desk.session import Session, WouldReplace
 from bench.desk.settings import Settings
 from bench.errors import UserError
 from bench.replay.inputs import Options
@@ -274,7 +274,7 @@ def test_a_draft_of_a_file_that_was_changed_since_is_not_lost_and_not_saved_over
     session = Session(file)
     assert session.values["hold"] == 222
     assert session.changed_on_disk
-    with pytest.raises(Taken) as taken:
+    with pytest.raises(WouldReplace) as taken:
         session.save()
     assert taken.value.reason == "changed"
     session.take_from_disk()
@@ -569,7 +569,7 @@ def test_work_in_progress_of_another_file_is_not_saved_over(session: Session, fi
 
 def test_a_file_of_that_name_is_not_replaced_unasked(session: Session, file: Path) -> None:
     file.with_name("other.toml").write_text("precious")
-    with pytest.raises(Taken) as taken:
+    with pytest.raises(WouldReplace) as taken:
         session.save("other.toml")
     assert taken.value.reason == "other"
     assert file.with_name("other.toml").read_text() == "precious"
@@ -604,7 +604,7 @@ def test_the_demo_is_never_written(tmp_path: Path, monkeypatch: pytest.MonkeyPat
     session = Session(copy_of_demo(tmp_path, "demo.toml"), copy=True)
     with pytest.raises(UserError, match="give a name"):
         session.save()
-    with pytest.raises(Taken):
+    with pytest.raises(WouldReplace):
         session.save("demo.toml")
     session.save("mine.toml")
     assert (tmp_path / "mine.toml").exists()
