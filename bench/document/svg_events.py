@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from bench.document.blocks import Events
-from bench.document.svg_pen import INK, ORANGE, SOFT, Pen, number
+from bench.document.svg_pen import INK, ORANGE, SOFT, Pen, cut, number
 from bench.document.svg_scale import Floats, Places, Scale, padded, ticks
 
 _ROW, _MARK = 14, 7  # pixels of a row, and of an event
@@ -32,24 +32,25 @@ def draw_events(
     if own:
         skipped = seen[off[seen]]
         if len(skipped) == 0:
-            pen.text(x.start, top + _TITLE - 7, f"{events.title}: none of those shown was skipped", 13, SOFT)
+            title = cut(f"{events.title}: none of those shown was skipped", 13, x.stop - x.start)
+            pen.text(x.start, top + _TITLE - 7, title, 13, SOFT)
             return top + _TITLE
         seen = _cycles(int(skipped[0]), len(events.names), len(at))
         title = f"{events.title}, where the first was skipped: black fired, white skipped"
         low, high = padded(float(at[seen[0]]), float(at[seen[-1]]))
         room = 0.012 * (high - low)
         x = Scale(low - room, high + room, x.start, x.stop)
-    pen.text(x.start, top + _TITLE - 7, title, 13, INK, weight="bold")
+    pen.text(x.start, top + _TITLE - 7, cut(title, 13, x.stop - x.start), 13, INK, weight="bold")
     top += _TITLE
     bottom = top + _ROW * len(events.names) + 6
     _squares(pen, x.at(at[seen]), np.asarray(events.place.numbers)[seen], off[seen], top)
     for i, name in enumerate(events.names):
         middle = top + 3 + _ROW * (i + 0.5) + 4
-        pen.text(x.start - 7, middle, name, 11, INK, "end")
+        pen.text(x.start - 7, middle, cut(name, 11, x.start - 20), 11, INK, "end")
         if i < len(events.beside):
-            pen.text(x.stop + 14, middle, events.beside[i], 11, SOFT)
+            pen.text(x.stop + 14, middle, cut(events.beside[i], 11, 44), 11, SOFT)
     if events.beside_title:
-        pen.text(x.stop + 62, top + _ROW, events.beside_title, 11, SOFT)
+        pen.text(x.stop + 62, top + _ROW, cut(events.beside_title, 11, 140), 11, SOFT)
     pen.line(x.start, top, x.start, bottom, SOFT)
     pen.line(x.start, bottom, x.stop, bottom, SOFT)
     for value, text in ticks(x.low - zero, x.high - zero, max(3, int((x.stop - x.start) / _TICK_PIXELS))):
@@ -58,7 +59,7 @@ def draw_events(
         if own:
             pen.text(pixel, bottom + 16, text, 12, INK, "middle")
     if own:
-        pen.text(x.stop + 26, bottom + 16, axis_label, 12, SOFT)
+        pen.text(x.stop + 26, bottom + 16, cut(axis_label, 12, 170), 12, SOFT)
         bottom += 16
     return bottom
 

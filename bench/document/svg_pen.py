@@ -24,7 +24,7 @@ LINES: dict[Style, tuple[str, float, str]] = {
     "main": (INK, 2.2, ""),
     "second": (BLUE, 1.6, "9 3"),
     "third": (GREEN, 1.7, "3 3"),
-    "fourth": (PURPLE, 1.7, "10 3 2 3"),
+    "fourth": (PURPLE, 1.7, "10 3 2 3 2 3"),
     "pale": (PALE, 1.2, ""),
     "thin": (INK, 0.9, ""),
     "limit": (ORANGE, 1.5, ""),
@@ -143,7 +143,7 @@ class Pen:
             "font_size": size, "fill": color, "text_anchor": anchor, "font_weight": weight,
         }  # fmt: skip
         made = _attributes({"x": x, "y": y, **look, **around})
-        self.parts.append(f"<text{made}>{escape(shown(text, 10 * LONGEST))}</text>")
+        self.parts.append(f"<text{made}>{escape(shown(text, LONGEST))}</text>")
 
     def open(self, **attributes: str | float) -> None:
         self.parts.append(f"<g{_attributes(attributes)}>")

@@ -108,19 +108,19 @@ def values_of(column: Column, part: slice) -> Floats:
 
 
 def worth_drawing(x: Floats, y: Floats) -> Places:
-    """Which points [n] of a line are drawn, `x` rising in pixels: the first, the least, the greatest and the
-    last of each column of pixels, so that a peak of one tick is seen; all where they are few. Gaps (NaN) are
-    left out."""
+    """Which points [n] of a line are drawn, `x` rising in pixels: the least and the greatest of each column
+    of pixels, so that a peak of one tick is seen, and the first and the last of all; all where they are few.
+    Gaps (NaN) are left out."""
     known = np.flatnonzero(np.isfinite(y))
     if len(known) == 0:
         return known
     values = y[known]
     columns = np.arange(math.floor(x[known[0]]), math.floor(x[known[-1]]) + 1)
     starts = np.unique(np.searchsorted(x[known], columns))
-    if len(known) <= 4 * len(starts):
+    if len(known) <= 2 * len(starts):
         return known
     counts = np.diff(starts, append=len(known))
-    found = [starts, starts + counts - 1]
+    found = [np.array([0, len(known) - 1])]
     for extreme in (np.minimum, np.maximum):
         where = np.flatnonzero(values == np.repeat(extreme.reduceat(values, starts), counts))
         found.append(where[np.searchsorted(where, starts)])

@@ -49,6 +49,7 @@ LEFT, RIGHT = 70, 212
 _TITLE = 22  # pixels above a panel for its title
 _GAP = 12  # pixels below it
 _LINE = 14  # pixels from one line of a text to the next
+_MARK_ROOM = 200  # pixels for the name of a mark, and for a note
 _TICK_PIXELS = 85  # from one number of the axis of time to the next, at least
 _STROKE_RANK = {"fill": 0, "main": 2}
 
@@ -146,7 +147,8 @@ class StripDrawing:
         """The texts of marks above the panels; what has no room in two rows is left out."""
         rows: list[list[tuple[float, float]]] = [[], []]
         placed = []
-        for at, color, _, text in self._marks():
+        for at, color, _, name in self._marks():
+            text = cut(name, 11, _MARK_ROOM)
             half = width_of(text, 11) / 2 + 3
             middle = min(max(self.x.at(at), self.left + half), self.right - half)
             for number_, row in enumerate(rows):
@@ -164,13 +166,13 @@ class StripDrawing:
         """The numbers of the axis of time below the last panel."""
         for value, text in self.ticks:
             self.pen.text(self.x.at(value + self.zero), y + 16, text, 12, INK, "middle")
-        self.pen.text(self.right + 26, y + 16, self.axis_label, 12, SOFT)
+        self.pen.text(self.right + 26, y + 16, cut(self.axis_label, 12, RIGHT - 40), 12, SOFT)
         return y + 16 + _GAP
 
     def _frame(self, title: str, top: float, height: float) -> None:
         """Title, grid of the time and lines through all panels, in a panel from `top` on, below its title."""
         pen = self.pen
-        pen.text(self.left, top - 7, title, 13, INK, weight="bold")
+        pen.text(self.left, top - 7, cut(title, 13, self.right - self.left), 13, INK, weight="bold")
         for value, _ in self.ticks:
             x = self.x.at(value + self.zero)
             pen.line(x, top, x, top + height, GRID)
@@ -319,17 +321,19 @@ class StripDrawing:
         for note in panel.notes:
             if not self.x.inside(note.at):
                 continue
-            half = width_of(note.text, 12) / 2 + 2
+            text = cut(note.text, 12, _MARK_ROOM)
+            half = width_of(text, 12) / 2 + 2
             middle = min(max(self.x.at(note.at), self.left + half), self.right - half)
             highest = -math.inf
             for one in drawn:
                 near = one.values[np.abs(one.x - middle) <= half]
-                highest = max(highest, float(near.max(initial=-math.inf)))
+                there = np.interp(middle, one.x, one.values) if len(one.x) else -math.inf
+                highest = max(highest, float(near.max(initial=-math.inf)), float(there))
             pixel = y.at(highest) - 5 if math.isfinite(highest) else y.start - 5
             pixel = max(pixel, top + 11)
             if all(abs(middle - x) > half + other or abs(pixel - at) > 13 for x, at, other in taken):
                 taken.append((middle, pixel, half))
-                self.pen.text(middle, pixel, note.text, 12, INK, "middle", "bold", halo=True)
+                self.pen.text(middle, pixel, text, 12, INK, "middle", "bold", halo=True)
 
     # --- bars
 
