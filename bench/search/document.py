@@ -167,8 +167,8 @@ def _trade_off(facts: dict[str, Any]) -> Table:
         "The trade-off, on the same cars",
         f"! does not keep the limits. Time: the mean; lift, land, bar: what {facts['share_percent']:g} % of"
         " the cars stay at or below. At rest: the lift in mm where the cut starts; fall: how much lower at"
-        " the end; wide: from there to the full cut; most: the greatest reduction; rel.: the release, one step"
-        f" from {STEP_FROM} %/s; up, down: look-ahead, rising and falling.",
+        " the end; wide: from there to the full cut; most: the greatest reduction; rel.: the release, one"
+        f" step from {STEP_FROM} %/s; up, down: look-ahead, rising and falling.",
         chosen=[n for n, row in enumerate(facts["trade_off"]) if row["chosen"]],
         chosen_as="chosen",
         ids=[f"front-{n}" for n in range(len(rows))],
