@@ -47,7 +47,7 @@ def make_document(facts: dict[str, Any], study: Study) -> Document:
         what="compare",
         title=f"{files} on {study.recordings[0].label if count == 1 else plural(count, 'trace')}",
         subjects=_subjects(facts),
-        answer=list(_answer(facts)),
+        answer=[*_answer(facts), facts["open_loop"]],
         key=list(_key(facts)),
         sections=sections,
         cautions=[facts["open_loop"], facts["cautions"]],

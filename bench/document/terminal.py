@@ -40,7 +40,8 @@ def print_document(console: Console, document: Document, out: Path | None) -> No
         print_text(console, f"Written to {shown_path(out)}: {', '.join(_files(document))}")
         console.print()
     for text in document.cautions:
-        print_text(console, text)
+        if text not in document.answer:
+            print_text(console, text)
 
 
 def _subject(path: str, text: str) -> str:

@@ -174,7 +174,7 @@ def _command(
         return (grid.values[role] > 0.5).astype(np.uint8) if role in grid.values else None
 
     switches = launching.find(
-        launching.Seen(
+        launching.Signals(
             tick_us, 100, grid.n, partial(np.full, grid.n, np.nan, np.float32),
             grid.values["speed"].astype(np.float32), switch("armed"), switch("launch"),
         )

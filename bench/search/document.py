@@ -81,7 +81,7 @@ def make_document(facts: dict[str, Any], found: Found) -> Document:
         title=title,
         subjects=list(_subjects(facts)),
         alarm=[] if facts["limits_kept"] else ["Nothing was found that keeps the limits."],
-        answer=list(_answer(facts)),
+        answer=[*_answer(facts), facts["model"]],
         key=_key(facts),
         sections=sections,
         cautions=[facts["model"], facts["cautions"]],

@@ -92,7 +92,7 @@ def make_document(facts: dict[str, Any], p: Prediction) -> Document:
             for side in ("with", "without")
             if facts[side]["end"] != "finished"
         ],
-        answer=list(_answer(facts)),
+        answer=[*_answer(facts), facts["model"]],
         key=_key(facts),
         sections=sections,
         cautions=[facts["model"], facts["cautions"]],
