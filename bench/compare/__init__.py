@@ -2,5 +2,5 @@
 the commands differ for it?
 
 From the command inwards: command, study (every calibration on every trace), changes (of settings), difference
-(of commands), facts, words, document and figure (what is said), files (differences.csv).
+(of commands), facts, texts, document and figure (what is said), files (differences.csv).
 """

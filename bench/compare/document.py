@@ -10,7 +10,7 @@ from bench.compare import figure
 from bench.compare.difference import JOINED_S
 from bench.compare.facts import LETTERS
 from bench.compare.study import Study
-from bench.compare.words import change_rows, figures, map_lines, place, places, run_name, stretch
+from bench.compare.texts import change_rows, figures, map_lines, place, places, run_name, stretch
 from bench.document.blocks import Block, Cell, Document, Section, Subject, Table, Text
 from bench.document.calibration import calibration_section
 from bench.document.provenance import provenance
