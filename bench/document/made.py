@@ -12,5 +12,5 @@ def made(facts: dict[str, Any], command_line: str) -> list[tuple[str, str]]:
     return [
         ("Command", command_line),
         ("Liftlatch", facts["liftlatch"]),
-        ("With", f"Python {platform.python_version()}, numpy {version('numpy')}, Bokeh {version('bokeh')}"),
+        ("With", f"Python {platform.python_version()}, numpy {version('numpy')}"),
     ]
