@@ -150,6 +150,7 @@ class Curves extends Part {
       return {
         stroke,
         width,
+        pxAlign: 0, // a curve keeps its shape; only the grid is laid on whole pixels
         dash: dash.map((length) => length * devicePixelRatio),
         ...(fill && { fill: () => colour(fill), fillTo: 0 }),
         paths: (...about) => (width ? (one().line.stepped && one().exact ? STEPPED : LINEAR)(...about) : null),

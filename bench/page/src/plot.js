@@ -1,5 +1,6 @@
 // One plot: uPlot with the scales, grid and colours of these pages. What is drawn on it is its owner's.
 import uPlot from "uplot";
+import { clamp, fixed } from "./columns.js";
 import { colour } from "./looks.jsx";
 
 export const LEFT = 66; // pixels for the scale
@@ -13,7 +14,7 @@ export const plots = new Set();
 function labels(_, splits) {
   const texts = splits.map((v) => String(Number(v.toFixed(9))));
   const decimals = Math.max(0, ...texts.map((text) => text.split(".")[1]?.length ?? 0));
-  return splits.map((v) => v.toFixed(decimals).replace(/^-(?=[0.]*$)/, ""));
+  return splits.map((v) => fixed(v, decimals).replace("-", "−"));
 }
 
 const soft = () => colour("soft");
@@ -34,7 +35,7 @@ const side = ({ names, label, grid = true, bare = false, font = FONT }, size, co
     Map) the only values that are labelled. `series` are uPlot's; `under` and `over` draw before and after them. */
 export function makePlot(place, { width, height, x, y, series = [], data, under, over }) {
   const drawn = (draw) => (draw ? [(u) => inside(u, draw)] : []);
-  const rows = y.names ? 1 : Math.max(3, Math.min(7, Math.round(height / 30)));
+  const rows = y.names ? 1 : clamp(Math.round(height / 25), 3, 7);
   const plot = new uPlot({
     width,
     height,

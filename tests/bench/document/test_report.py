@@ -169,7 +169,7 @@ def test_nothing_is_fetched() -> None:
     assert all(link.startswith("#") for link in PLAIN.links)
     own = re.sub(r"<script>.*?</script>", "", page, flags=re.DOTALL)
     assert "http" not in own.replace("http-equiv", "")
-    assert len(page) < 1_700_000
+    assert len(page) < 200_000
 
 
 def test_the_script_is_one() -> None:
