@@ -228,7 +228,7 @@ class Bands extends Part {
     const { strip, spec } = this;
     this.rows = spec.rows.map((row, i) => ({
       row, column: strip.series[row.series].columns[row.column], bars: new Map(row.bars), words: new Map(row.words),
-      axis: strip.axes[row.series], level: spec.rows.length - 1 - i,
+      short: new Map(row.short ?? []), axis: strip.axes[row.series], level: spec.rows.length - 1 - i,
     })); // prettier-ignore
     this.keys = this.patterns();
   }
@@ -257,7 +257,7 @@ class Bands extends Part {
         const left = Math.max(from, a);
         const right = Math.min(to, b);
         if (right <= left) continue;
-        this.bars.push({ left: left - zero, right: right - zero, level: one.level, bar: one.bars.get(code) ?? "plain", name: one.words.get(code) ?? String(code) });
+        this.bars.push({ left: left - zero, right: right - zero, level: one.level, bar: one.bars.get(code) ?? "plain", names: [one.words.get(code) ?? String(code), one.short.get(code) ?? ""] });
       }
     }
     this.data = [[a - zero, b - zero]];
@@ -303,14 +303,16 @@ class Bands extends Part {
     for (const one of this.bars) drawBar(ctx, this.strip.bars[one.bar], ...place(one), ratio);
     for (const one of this.bars) {
       const [x, y, width, height] = place(one);
-      const room = ctx.measureText(one.name).width;
-      if (width < room + 14 * ratio) continue;
+      const room = (text) => ctx.measureText(text).width;
+      const name = one.names.find((text) => text && room(text) + 14 * ratio <= width);
+      if (!name) continue;
+      const wide = room(name);
       ctx.fillStyle = colour("paper");
       ctx.globalAlpha = 0.9;
-      ctx.fillRect(x + (width - room) / 2 - 3 * ratio, y + height / 2 - 9 * ratio, room + 6 * ratio, 18 * ratio);
+      ctx.fillRect(x + (width - wide) / 2 - 3 * ratio, y + height / 2 - 9 * ratio, wide + 6 * ratio, 18 * ratio);
       ctx.globalAlpha = 1;
       ctx.fillStyle = colour("ink");
-      ctx.fillText(one.name, x + width / 2, y + height / 2);
+      ctx.fillText(name, x + width / 2, y + height / 2);
     }
   }
   legend(at) {

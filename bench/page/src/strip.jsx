@@ -37,7 +37,10 @@ export class Strip {
 
   /** Shows another strip with the same kinds of panels in the place of this one. */
   update(spec) {
+    const { view } = this;
+    const [a, b] = this.spec.view;
     this.take(spec);
+    if (a === spec.view[0] && b === spec.view[1]) this.view = this.within(...view); // still zoomed in as it was
     for (const part of this.parts) {
       part.take();
       if (part.plot && part.shape !== part.shapeNow()) part.mount();
@@ -130,10 +133,17 @@ export class Strip {
     for (const part of this.parts) if (part.plot) part.overlay(this.view, this.cursor, this.drag ?? this.mark);
   }
 
+  /** Puts the cursor on the number next to a place, or just there where the strip's places are `free`. */
   setCursor(x) {
-    const axis = Object.values(this.axes).find((one) => one.n);
+    const axis = !this.spec.free && Object.values(this.axes).find((one) => one.n);
     const inside = clamp(x, this.from, this.until);
-    this.cursor = axis ? axis.at(axis.nearest(inside)) : inside;
+    this.show(axis ? axis.at(axis.nearest(inside)) : inside);
+  }
+
+  /** Puts the cursor exactly there, or takes it away. */
+  show(x) {
+    if (x === this.cursor) return;
+    this.cursor = x;
     this.overlay();
     this.changed();
   }
@@ -266,9 +276,11 @@ export class Strip {
 /** The panels of a strip; `changed` is called whenever its view or its cursor is another. */
 export function Panels({ strip, changed }) {
   const box = useRef(null);
+  const told = useRef(null);
   const [, again] = useReducer((n) => n + 1, 0);
+  told.current = changed;
   useLayoutEffect(() => strip.mount(box.current, () => {
-    changed?.();
+    told.current?.();
     again();
   }), [strip]); // prettier-ignore
   return (
@@ -277,7 +289,7 @@ export function Panels({ strip, changed }) {
         <div key={part.number} class="panel" data-kind={part.spec.kind}>
           <div class="head">
             <h3>{part.title}</h3>
-            <ul class="legend">{part.legend(strip.cursor)}</ul>
+            <ul class="legend">{part.legend(strip.spec.free ? null : strip.cursor)}</ul>
           </div>
           <div class="stage">
             <div class="plot" role="img" aria-label={`Plot: ${part.spec.title}`} ref={(node) => { part.place = node; }} />
