@@ -89,7 +89,7 @@ const Sample = ({ children }) => <svg {...SAMPLE} aria-hidden="true">{children}<
 
 export function LineSample({ look, looks = LOOKS }) {
   const [name, width, dash, fill] = looks[look];
-  if (fill) return <Sample><rect x="2" y="2" width="30" height="12" style={paint(fill)} /></Sample>;
+  if (fill) return <Sample><rect x="2" y="2" width="30" height="12" style={`${paint(fill)}; stroke: var(--${name})`} /></Sample>;
   if (!width) return <Sample>{[5, 13, 21, 29].map((x) => <circle key={x} cx={x} cy="8" r="2.2" style={paint(name)} />)}</Sample>;
   return <Sample><line x1="1" y1="8" x2="33" y2="8" stroke-width={width} stroke-dasharray={dash.join(" ")} style={stroke(name)} /></Sample>;
 }

@@ -17,8 +17,8 @@ class Part {
   constructor(strip, number) {
     this.strip = strip;
     this.number = number;
-    const last = strip.spec.panels.length - 1;
-    this.axis = number === 0 || number === last;
+    this.last = number === strip.spec.panels.length - 1;
+    this.axis = number === 0 || this.last;
     this.cursor = element("cursor");
     this.mark = element("chosen-part");
     this.range = [0, 1];
@@ -43,10 +43,11 @@ class Part {
   mount() {
     this.unmount();
     const { strip } = this;
+    const label = this.last ? strip.spec.axis_label : undefined;
     this.plot = makePlot(this.place, {
       width: strip.width,
-      height: this.height + (this.axis ? 18 : 0),
-      x: { range: () => strip.shown, bare: !this.axis, grid: this.grid },
+      height: this.height + (this.axis ? 18 : 0) + (label ? 22 : 0),
+      x: { range: () => strip.shown, bare: !this.axis, grid: this.grid, label },
       y: { range: () => this.range, names: this.names, grid: this.grid },
       series: this.series(),
       data: this.data,
@@ -154,7 +155,7 @@ class Curves extends Part {
         dash: dash.map((length) => length * devicePixelRatio),
         ...(fill && { fill: () => colour(fill), fillTo: 0 }),
         paths: (...about) => (width ? (one().line.stepped && one().exact ? STEPPED : LINEAR)(...about) : null),
-        points: { show: () => !width || (!fill && one().exact && one().count < MOST_DOTS), size: width ? 5 : 4, stroke, fill: stroke },
+        points: { show: () => !width || (!fill && !this.strip.spec.free && one().exact && one().count < MOST_DOTS), size: width ? 5 : 4, stroke, fill: stroke },
       };
     });
   }
@@ -322,7 +323,7 @@ class Bands extends Part {
       return words.get(code) ?? (code ? String(code) : "none");
     };
     return [
-      ...this.rows.map((one) => <li key={`row ${one.level}`}><span>{`${one.row.label}:`}</span><b>{said(one)}</b></li>),
+      ...(this.strip.spec.free ? [] : this.rows).map((one) => <li key={`row ${one.level}`}><span>{`${one.row.label}:`}</span><b>{said(one)}</b></li>),
       ...this.keys.map(([bar, name]) => <li key={`${bar} ${name}`}><BarSample bar={bar} bars={this.strip.bars} /><span class="idle">{name}</span></li>),
     ];
   }

@@ -9,7 +9,8 @@ const LEAST_STEPS = 8; // of the finest axis, in the closest view
 const DRAGGED_PX = 5; // a shorter drag is a click
 
 export class Strip {
-  /** `spec` is a strip as `bench.document` writes it, its columns unpacked. */
+  /** `spec` is a strip as `bench.document` writes it, its columns unpacked. In one that is `free` the cursor stands
+      anywhere and the legends say no numbers, since its columns have not all of them; `axis_label` is written below. */
   constructor(spec, { looks = LOOKS, bars = BARS } = {}) {
     Object.assign(this, { looks, bars, mark: null, drag: null, width: 0, changed: () => {} });
     this.touches = new Map();

@@ -37,8 +37,9 @@ const panel = (title, unit, height, lines, more = {}) => ({
   kind: "panel", title, unit, height, lines, levels: [], bottom: null, least_top: null, ...more,
 }); // prettier-ignore
 const strip = (series, panels, [from, to], launch) => ({
-  series, panels, view: [from / 1000, to / 1000], cursor: null, decimals: 3, free: true, axis: "s of the trace",
-  zeros: launch ? [{ at: 0, label: "s since the launch" }] : [],
+  series, panels, view: [from / 1000, to / 1000], cursor: null, decimals: 3, free: true, axis: "s",
+  zeros: [],
+  axis_label: launch ? "seconds since the launch" : "seconds from the trace's start",
 }); // prettier-ignore
 
 /** A row of bars, and its series, of stretches of time that do not lie over one another. */
