@@ -21,7 +21,7 @@ const soft = () => colour("soft");
 const side = ({ names, label, grid = true, bare = false, font = FONT }, size, count) => ({
   stroke: () => colour("ink"),
   font,
-  size: size + (label ? 22 : 0),
+  size,
   gap: 4,
   border: { show: true, stroke: soft, width: 1 },
   ticks: { show: !bare, stroke: soft, width: 1, size: 5 },
