@@ -53,9 +53,12 @@ function plainExtremes({ values, gaps }, from, to) {
   return [low, high];
 }
 
+/** The least and the greatest of each whole block, worked out once. */
 function blocksOf(column) {
-  column.blocks ??= Array.from({ length: Math.floor(column.values.length / BLOCK) }, (_, b) =>
-    plainExtremes(column, b * BLOCK, (b + 1) * BLOCK));
+  if (column.blocks) return column.blocks;
+  const count = Math.floor(column.values.length / BLOCK);
+  const [low, high] = (column.blocks = [new Float64Array(count), new Float64Array(count)]);
+  for (let b = 0; b < count; b++) [low[b], high[b]] = plainExtremes(column, b * BLOCK, (b + 1) * BLOCK);
   return column.blocks;
 }
 
@@ -63,14 +66,14 @@ function extremes(column, from, to) {
   const first = Math.ceil(from / BLOCK);
   const last = Math.floor(to / BLOCK);
   if (last - first < 2) return plainExtremes(column, from, to);
-  let [low, high] = plainExtremes(column, from, first * BLOCK);
-  const take = ([least, most]) => {
-    if (least < low) low = least;
-    if (most > high) high = most;
-  };
-  const blocks = blocksOf(column);
-  for (let b = first; b < last; b++) take(blocks[b]);
-  take(plainExtremes(column, last * BLOCK, to));
+  const [lows, highs] = blocksOf(column);
+  const [before, after] = [plainExtremes(column, from, first * BLOCK), plainExtremes(column, last * BLOCK, to)];
+  let low = Math.min(before[0], after[0]);
+  let high = Math.max(before[1], after[1]);
+  for (let b = first; b < last; b++) {
+    if (lows[b] < low) low = lows[b];
+    if (highs[b] > high) high = highs[b];
+  }
   return [low, high];
 }
 
