@@ -26,7 +26,7 @@ const side = ({ names, label, grid = true, bare = false, font = FONT }, size, co
   border: { show: true, stroke: soft, width: 1 },
   ticks: { show: !bare, stroke: soft, width: 1, size: 5 },
   grid: { show: grid, stroke: () => colour("grid"), width: 1 },
-  ...(label && { label, labelFont: FONT.replace("14", "15"), labelSize: 22, labelGap: 0 }),
+  ...(label && { label, labelFont: FONT.replace("14", "15"), labelSize: 22, labelGap: 2 }),
   space: (_, __, ___, ____, length) => length / count,
   ...(names ? { splits: () => [...names.keys()], values: (_, splits) => splits.map((v) => names.get(v)) } : { values: bare ? (_, splits) => splits.map(() => "") : labels }),
 });
