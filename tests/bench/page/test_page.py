@@ -11,8 +11,8 @@ from pathlib import Path
 
 import pytest
 
-from bench.document.blocks import Page
-from bench.document.page import render
+from bench.document.blocks import Document
+from bench.document.html import render
 from bench.page import built
 from tests import ROOT
 from tests.tools import need_node
@@ -38,7 +38,7 @@ def test_a_script_is_one(name: str, tmp_path: Path) -> None:
 
 def test_licences_stand_whole_in_each_report() -> None:
     text = built("report-licences.txt").decode()
-    page = render(Page("", "", [], [], [], []))
+    page = render(Document("", "", [], [], [], []))
     assert text.replace("'", "&#39;").replace('"', "&#34;") in page
     for package in ("preact", "uplot"):
         version = json.loads((PAGE / "package.json").read_text())["dependencies"][package]
