@@ -4,8 +4,8 @@ import { unpack } from "./columns.js";
 import { forgetColours } from "./looks.jsx";
 import { pictureOf, plots, redraw } from "./plot.js";
 import { Cloud, CloudView } from "./points.jsx";
-import "./report.css";
 import "./strip.css";
+import "./report.css";
 import { Panels, Strip } from "./strip.jsx";
 import { lightRow, sort, watchTables } from "./tables.js";
 

@@ -418,3 +418,36 @@ def test_a_whole_run_and_another_launch(browser: Browser, program: Program) -> N
         for _ in range(9):
             page.keyboard.press("PageUp")
         expect(page.locator(".reading")).to_contain_text("0.700 s: lift")
+
+
+def test_the_run_can_be_looked_at_closely(browser: Browser, program: Program) -> None:
+    """A drag over a stretch shows it over the whole width, until a double click; a new setting leaves it so."""
+    with open_page(browser, program.address, allowed=program.root) as page:
+        ready(page)
+        glass = page.locator(".panel .glass").first
+        glass.scroll_into_view_if_needed()
+
+        def at(share: float) -> float:
+            """Points at a share of the width, and reads the time there, in s."""
+            box = glass.bounding_box()
+            assert box is not None
+            page.mouse.move(box["x"] + share * box["width"], box["y"] + 40)
+            reading = page.locator(".reading")
+            expect(reading).to_contain_text(" s: lift")
+            return float((reading.text_content() or "").split(" s:")[0])
+
+        a, b = at(0.2), at(0.4)
+        at(0.2)
+        page.mouse.down()
+        at(0.3)
+        at(0.4)
+        page.mouse.up()
+        page.wait_for_timeout(200)
+        assert at(0.5) == pytest.approx((a + b) / 2, abs=0.02)
+        page.get_by_label("Hold, ms").fill("217")
+        page.wait_for_timeout(500)
+        glass.scroll_into_view_if_needed()
+        assert at(0.25) == pytest.approx(a + (b - a) / 4, abs=0.02)
+        glass.dblclick(position={"x": 50, "y": 40})
+        page.wait_for_timeout(200)
+        assert at(0.2) == pytest.approx(a, abs=0.02)

@@ -1,11 +1,11 @@
 // The page of the desk: how high may it go here, and what happens if.
 import { render } from "preact";
 import { useEffect, useRef, useState } from "preact/hooks";
-import { Ceilings, Numbers } from "./ceilings.jsx";
-import "./desk.css";
 import { forgetColours } from "../looks.jsx";
 import { plots, redraw } from "../plot.js";
 import "../strip.css";
+import { Ceilings, Numbers } from "./ceilings.jsx";
+import "./desk.css";
 import { Knobs, Within } from "./knobs.jsx";
 import { useDesk } from "./link.js";
 import { Predicted, Replayed } from "./time.jsx";
