@@ -1,6 +1,6 @@
 // The kinds of panels of a strip: what each draws in a view, what its legend says, and what it reads at the cursor.
 import uPlot from "uplot";
-import { clamp, fixed, shownNumber, stride, thinned } from "./columns.js";
+import { clamp, shownNumber, stride, thinned } from "./columns.js";
 import { BarSample, FiredSample, LineSample, ShareSample, SkippedSample, colour, drawBar, drawLine } from "./looks.jsx";
 import { makePlot, plots, redraw } from "./plot.js";
 

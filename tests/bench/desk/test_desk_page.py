@@ -420,7 +420,7 @@ def test_a_whole_run_and_another_launch(browser: Browser, program: Program) -> N
 
 
 def test_the_run_can_be_looked_at_closely(browser: Browser, program: Program) -> None:
-    """A drag over a stretch shows it over the whole width, until a double click; a new setting leaves it so."""
+    """A drag over a stretch shows it over the whole width until a double click, also after a change."""
     with open_page(browser, program.address, allowed=program.root) as page:
         ready(page)
         glass = page.locator(".panel .glass").first
