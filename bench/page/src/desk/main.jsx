@@ -1,6 +1,9 @@
 // The page of the desk: how high may it go here, and what happens if.
 import { render } from "preact";
 import { useEffect, useRef, useState } from "preact/hooks";
+import { forgetColours } from "../looks.jsx";
+import { plots, redraw } from "../plot.js";
+import "../strip.css";
 import { Ceilings, Numbers } from "./ceilings.jsx";
 import "./desk.css";
 import { Knobs, Within } from "./knobs.jsx";
@@ -98,7 +101,7 @@ function Desk() {
           The replayed lift is the recorded one, whatever a setting takes. This page comes from this machine and can be opened by nobody else.
           Nothing is written but what you save, and the work in progress with its undo history, in your state folder, so that nothing is lost.
           {state.pages > 1 && ` ${state.pages} pages are open on this work: all show and change the same.`}
-          {" "}<a href="licences.txt">Licences</a>
+          {" "}<a href="desk-licences.txt">Licences</a>
         </p>
       </footer>
       {result && <Bottom result={result} stale={stale} />}
@@ -262,4 +265,8 @@ function Save({ state, said, ask, close }) {
   );
 }
 
+matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => {
+  forgetColours();
+  for (const { plot } of plots) redraw(plot);
+});
 render(<Desk />, document.getElementById("desk"));
