@@ -326,6 +326,8 @@ class StripDrawing:
             middle = min(max(self.x.at(note.at), self.left + half), self.right - half)
             highest = -math.inf
             for one in drawn:
+                if note.series not in ("", one.line.series):
+                    continue
                 near = one.values[np.abs(one.x - middle) <= half]
                 there = np.interp(middle, one.x, one.values) if len(one.x) else -math.inf
                 highest = max(highest, float(near.max(initial=-math.inf)), float(there))

@@ -73,7 +73,8 @@ def _print_table(console: Console, block: Table) -> None:
     table = make_table(*block.columns)
     for row in rows:
         head, *cells = (cell.text if isinstance(cell, Cell) else cell for cell in row)
-        table.add_row(shown_path(head, _HEAD_CELLS), *map(_safe, cells))
+        bold = isinstance(row[0], Cell) and row[0].look == "strong"
+        table.add_row(shown_path(head, _HEAD_CELLS), *map(_safe, cells), style="bold" if bold else "")
     print_table(console, _safe(block.caption), table, len(block.rows) - len(rows))
     if block.note:
         print_text(console, _safe(block.note), style="dim")
