@@ -405,7 +405,8 @@ def _range(panel: Panel, curves: Sequence[_Curve], x: Scale) -> tuple[float, flo
     bottom = low if panel.bottom is None else min(panel.bottom, low)
     span = (high - bottom) or abs(high) or 1.0
     below = 0.06 * span if panel.bottom is None or bottom < panel.bottom else 0.0
-    return bottom - below, high + 0.1 * span
+    above = 0.16 if panel.notes else 0.1
+    return bottom - below, high + above * span
 
 
 def _off(low: float, high: float, y: Scale) -> str:
