@@ -30,9 +30,9 @@ from bench.files import write_whole
 from bench.link.host import Host
 from bench.link.ports import SerialLine
 from bench.link.protocol import INPUT, Records, Status
+from bench.link.reading import Reading
 from bench.link.target import RemoteTarget
 from bench.verify.compare import FIRST_TICK
-from bench.verify.rerun import Reading
 from controller import Calibration, read
 from controller.image import FIELDS
 from firmware_model import size

@@ -30,12 +30,12 @@ if TYPE_CHECKING:
 
     from bench.calibration import CalibrationFile
     from bench.link.protocol import Status
+    from bench.link.reading import Reading
     from bench.link.target import RemoteTarget
     from bench.trace.choice import ColumnChoice
-    from bench.vehicle.source import VehicleSource
+    from bench.vehicle.step_source import VehicleSource
     from bench.verify.compare import Options, Tally
     from bench.verify.facts import TraceResult
-    from bench.verify.rerun import Reading
     from bench.verify.source import TraceSource
 
 
@@ -94,12 +94,12 @@ def verify(traces: tuple[Path, ...], calibration_path: Path, as_json: bool, **gi
     from bench.document.write import write
     from bench.errors import UserError
     from bench.files import whole_folder
+    from bench.link.reading import Reading
     from bench.trace.text import shown_path
     from bench.verify.compare import Options
     from bench.verify.document import make_document
     from bench.verify.facts import make_facts
     from bench.verify.files import write_tables
-    from bench.verify.rerun import Reading
 
     vehicle_path: Path | None = given["vehicle_path"]
     if not traces and vehicle_path is None:
@@ -214,7 +214,7 @@ class _Subject:
 
 
 def _recorded(path: Path, reading: Reading, calibration: CalibrationFile) -> _Subject:
-    from bench.verify.rerun import check_of, replay_id
+    from bench.verify.replay_id import check_of, replay_id
     from bench.verify.source import TraceSource
 
     trace, inputs, records = reading.inputs(path, calibration)
@@ -229,7 +229,7 @@ def _recorded(path: Path, reading: Reading, calibration: CalibrationFile) -> _Su
 def _driven(path: Path, calibration: CalibrationFile, seed: int) -> _Subject:
     from bench.vehicle.car import load
     from bench.vehicle.run import slow
-    from bench.vehicle.source import VehicleSource
+    from bench.vehicle.step_source import VehicleSource
     from bench.vehicle.track import Track
 
     vehicle = load(path)

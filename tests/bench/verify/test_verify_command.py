@@ -22,9 +22,10 @@ import pytest
 from bench import cli
 from bench.calibration import load
 from bench.errors import UserError
+from bench.link.reading import Reading, reading_of
 from bench.link.target import LocalTarget
 from bench.verify.compare import FIRST_TICK
-from bench.verify.rerun import Reading, reading_of, replay_id, show
+from bench.verify.replay_id import replay_id, show
 from controller import Controller
 from controller.constants import HOLD
 from tests import ROOT

@@ -44,7 +44,7 @@ class Job:
         return len(self.arrays["counts"])
 
 
-def run_here(
+def run_local(
     jobs: Iterable[Job], engine: str, workers: int | None = None
 ) -> Generator[tuple[Job, Measures], None, None]:
     """Step all jobs, on all cores unless told how many, and give each with its result as it ends.

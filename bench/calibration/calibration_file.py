@@ -1,18 +1,15 @@
-"""A compiled calibration as the rest of the bench uses it, and the ways to get one."""
+"""A compiled calibration as the rest of the bench uses it."""
 
 from __future__ import annotations
 
-import hashlib
-import os
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from bench.calibration.advice import advise
-from bench.calibration.build import Built, build
+from bench.calibration.build import Built
 from bench.calibration.ceilings import Ceilings
-from bench.calibration.image import Values, pack, unpack
-from bench.calibration.reader import CalibrationMistakes, Shown, parse, read_text
+from bench.calibration.image import Values
+from bench.calibration.reader import Shown
 from bench.errors import UserError
 from controller.constants import AXIS_POINTS
 
@@ -148,39 +145,3 @@ def _ceilings_of(cal: CalibrationFile) -> Ceilings:
     reduction = cal.map_cells("reduction_map")
     full = np.where((reduction > 0).any(axis=0), lift[reduction.argmax(axis=0)], np.nan)
     return Ceilings(np.asarray(cal.row("progress_axis"), float) / scale, starts[0], starts[1], full)
-
-
-def load(path: str | os.PathLike[str]) -> CalibrationFile:
-    """The calibration of a file.
-
-    Raises CalibrationMistakes (a UserError) with all of its mistakes at once, and OSError where it cannot be
-    read.
-    """
-    raw, text = read_text(path)
-    return compile_text(text, path, hashlib.sha256(raw).hexdigest())
-
-
-def compile_text(text: str, path: str | os.PathLike[str], digest: str = "") -> CalibrationFile:
-    """The calibration of a text; `path` is the name it has in messages. Raises CalibrationMistakes."""
-    file = parse(os.fspath(path), text)
-    built = build(file)
-    if file.mistakes:
-        raise CalibrationMistakes(mistake for _, mistake in sorted(file.mistakes, key=lambda entry: entry[0]))
-    image = pack(file.values)
-    unpack(image)  # the controller's own judgement; a refusal here is a mistake of ours
-    cal = CalibrationFile(
-        Path(path),
-        text,
-        digest or hashlib.sha256(text.encode()).hexdigest(),
-        image,
-        int.from_bytes(image[8:12], "little"),
-        file.values,
-        list(file.warnings),
-        [],
-        file.shown,
-        built,
-    )
-    warnings, notes = advise(cal)
-    cal.warnings.extend(warnings)
-    cal.notes.extend(notes)
-    return cal

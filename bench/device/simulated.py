@@ -26,7 +26,7 @@ from bench.link.protocol import (
     message,
     pack_digest,
     pack_error,
-    pack_stepped,
+    pack_step_answer,
     split,
     stepped_payload,
     unpack_commit,
@@ -260,7 +260,7 @@ class Device:
         flags |= STALLED if self._stalled else 0
         self._stalled = False
         self._fed_ms = self._now_ms
-        return pack_stepped(binascii.crc32(body), digest, flags, ticks, outputs, events)
+        return pack_step_answer(binascii.crc32(body), digest, flags, ticks, outputs, events)
 
     def _status(self, body: bytes) -> bytes | Reason:
         if body:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from bench.link.protocol import ARMED, INPUT, LAUNCH, SPEED_VALID, Records, Stepped
+from bench.link.protocol import ARMED, INPUT, LAUNCH, SPEED_VALID, Records, StepAnswer
 from bench.replay.run import UNITS_PER_EVENT
 from bench.vehicle.car import Car
 from bench.vehicle.run import start
@@ -52,7 +52,7 @@ class VehicleSource:
             self._waiting = 1
         return record
 
-    def learn(self, stepped: Stepped) -> None:
+    def learn(self, stepped: StepAnswer) -> None:
         """As StepSource.learn says: the car moves under what the device commanded."""
         for output in stepped.outputs[: self._waiting]:
             self._going = self._drive.act(int(output["reduction"]), int(output["retard"]))

@@ -9,20 +9,16 @@ NAME=VALUE is an option of reading the trace. Colons and percent signs in a part
 from __future__ import annotations
 
 import binascii
-from dataclasses import dataclass, field, fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from urllib.parse import quote, unquote
 
 from bench.errors import UserError
 from bench.facts import head, print_json
-from bench.trace.choice import ColumnChoice
+from bench.link.reading import Reading, reading_of
 
 if TYPE_CHECKING:
-    from bench.calibration import CalibrationFile
     from bench.link.protocol import Records
-    from bench.replay.inputs import Inputs
-    from bench.trace.model import Trace
 
 SUMMARY_VERSION = 1
 _AROUND = 10
@@ -40,65 +36,6 @@ _SHOWN = (
     "reason",
     "faults",
 )
-
-
-@dataclass(frozen=True)
-class Reading:
-    """How a trace became inputs; the options of `liftlatch replay` and `liftlatch verify`."""
-
-    max_gap_s: float = 0.1
-    speed_kmh: float | None = None
-    launch_at_s: float | None = None
-    choice: ColumnChoice = field(default_factory=ColumnChoice)
-
-    def inputs(self, path: Path, calibration: CalibrationFile) -> tuple[Trace, Inputs, Records]:
-        """(trace, inputs, INPUT records) of a trace. Raises UserError as reading and laying out do."""
-        from bench.replay.inputs import Options, from_trace
-        from bench.trace.read import read_trace
-        from bench.verify.source import to_records
-
-        trace = read_trace(path, self.choice)
-        laid = from_trace(trace, calibration, Options(self.max_gap_s, self.speed_kmh, self.launch_at_s))
-        try:
-            records = to_records(laid.arrays, calibration.number("cylinders"), calibration.tick_us)
-        except ValueError as error:
-            raise UserError(str(error), path, "check the engine speed") from error
-        return trace, laid, records
-
-    def as_texts(self) -> list[str]:
-        """What differs from the defaults, as NAME=VALUE."""
-        texts = []
-        usual = Reading()
-        for name in ("max_gap_s", "speed_kmh", "launch_at_s"):
-            if getattr(self, name) != getattr(usual, name):
-                texts.append(f"{name}={getattr(self, name)!r}")
-        for known in fields(ColumnChoice):
-            value = getattr(self.choice, known.name)
-            if known.name == "columns":
-                texts += [f"column.{role}={text}" for role, text in value.items()]
-            elif value != getattr(usual.choice, known.name):
-                texts.append(f"{known.name}={value}")
-        return texts
-
-
-def reading_of(texts: list[str]) -> Reading:
-    """The reading that `as_texts` told. Raises ValueError for what it does not tell."""
-    given: dict[str, Any] = {}
-    choice: dict[str, Any] = {}
-    columns: dict[str, str] = {}
-    for text in texts:
-        name, _, value = text.partition("=")
-        if name.startswith("column."):
-            columns[name.removeprefix("column.")] = value
-        elif name in ("max_gap_s", "speed_kmh", "launch_at_s"):
-            given[name] = float(value)
-        elif name in ("rate_hz", "height_offset_mm"):
-            choice[name] = float(value)
-        elif name in ("delimiter", "decimal"):
-            choice[name] = value
-        else:
-            raise ValueError(f"no option {name!r}")
-    return Reading(**given, choice=ColumnChoice(columns=columns, **choice))
 
 
 def check_of(image: bytes, records: Records) -> str:

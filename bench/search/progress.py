@@ -6,11 +6,11 @@ import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
-Watch = Callable[[float, str], None]
+Progress = Callable[[float, str], None]
 
 
 @contextmanager
-def watching() -> Iterator[Watch]:
+def progress_line() -> Iterator[Progress]:
     """Give a function to call with the share done (0 to 1) and a text. It shows on a terminal only, on
     standard error, and is wiped when the block ends."""
     if not sys.stderr.isatty():
