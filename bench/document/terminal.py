@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -69,13 +69,23 @@ def _print_block(console: Console, block: Block) -> None:
 
 
 def _print_table(console: Console, block: Table) -> None:
-    rows = block.rows[: block.screen_rows] if block.screen_rows else block.rows
-    table = make_table(*block.columns)
-    for row in rows:
-        head, *cells = (cell.text if isinstance(cell, Cell) else cell for cell in row)
-        bold = isinstance(row[0], Cell) and row[0].look == "strong"
-        table.add_row(shown_path(head, _HEAD_CELLS), *map(_safe, cells), style="bold" if bold else "")
-    print_table(console, _safe(block.caption), table, len(block.rows) - len(rows))
+    numbers: Sequence[int] = range(len(block.rows))
+    left_out = 0
+    if isinstance(block.screen_rows, int):
+        numbers = numbers[: block.screen_rows or None]
+        left_out = len(block.rows) - len(numbers)
+    else:
+        numbers = block.screen_rows
+    table = make_table(*([("", False)] if block.chosen else []), *block.columns)
+    for number in numbers:
+        head, *cells = (cell.text if isinstance(cell, Cell) else cell for cell in block.rows[number])
+        mark = ["*" if number in block.chosen else ""] if block.chosen else []
+        first = block.rows[number][0]
+        style = "bold" if isinstance(first, Cell) and first.look == "strong" else ""
+        table.add_row(*mark, shown_path(head, _HEAD_CELLS), *map(_safe, cells), style=style)
+    print_table(console, _safe(block.caption), table, left_out)
+    if block.chosen_as and any(number in block.chosen for number in numbers):
+        print_text(console, f"* {block.chosen_as}", style="dim")
     if block.note:
         print_text(console, _safe(block.note), style="dim")
 
