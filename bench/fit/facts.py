@@ -1,4 +1,4 @@
-"""A fit in figures: what summary.json holds and the screen shows."""
+"""What a fit found, as plain values: what `--json` prints."""
 
 from __future__ import annotations
 
@@ -42,8 +42,10 @@ class Fit:
     fitted: Fitted
 
 
-def facts(fit: Fit, command_line: Sequence[str]) -> dict[str, Any]:
-    """The content of summary.json."""
+def make_facts(fit: Fit, command_line: Sequence[str]) -> dict[str, Any]:
+    """Everything worth knowing about a fit, as plain values that JSON can hold; units end the keys.
+
+    Keys stay; SUMMARY_VERSION grows when the meaning of one changes."""
     fitted = fit.fitted
     return {
         **head(SUMMARY_VERSION, command_line),
