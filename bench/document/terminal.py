@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 
 _HEAD_CELLS = 40  # of a name that heads a row; the whole of it stands on the page
 _LONGEST = 4096
+_STYLES = {"": "", "strong": "bold", "good": "", "bad": "bold red"}
 
 
 def show(document: Document, out: Path | None) -> None:
@@ -39,7 +40,8 @@ def print_document(console: Console, document: Document, out: Path | None) -> No
         print_text(console, f"Written to {shown_path(out)}: {', '.join(_files(document))}")
         console.print()
     for text in document.cautions:
-        print_text(console, text)
+        if text not in document.answer:
+            print_text(console, text)
 
 
 def _subject(path: str, text: str) -> str:
@@ -77,17 +79,24 @@ def _print_table(console: Console, block: Table) -> None:
     else:
         numbers = block.screen_rows
     table = make_table(*([("", False)] if block.chosen else []), *block.columns)
+    parted = any(_look(row) == "strong" for row in block.rows)
     for number in numbers:
-        head, *cells = (cell.text if isinstance(cell, Cell) else cell for cell in block.rows[number])
+        row = block.rows[number]
+        head, *cells = (cell.text if isinstance(cell, Cell) else cell for cell in row)
+        style = _STYLES[_look(row)]
         mark = ["*" if number in block.chosen else ""] if block.chosen else []
-        first = block.rows[number][0]
-        style = "bold" if isinstance(first, Cell) and first.look == "strong" else ""
-        table.add_row(*mark, shown_path(head, _HEAD_CELLS), *map(_safe, cells), style=style)
+        inside = "  " if parted and not style else ""
+        table.add_row(*mark, inside + shown_path(head, _HEAD_CELLS), *map(_safe, cells), style=style)
     print_table(console, _safe(block.caption), table, left_out)
     if block.chosen_as and any(number in block.chosen for number in numbers):
         print_text(console, f"* {block.chosen_as}", style="dim")
     if block.note:
         print_text(console, _safe(block.note), style="dim")
+
+
+def _look(row: Sequence[str | Cell]) -> str:
+    """How the cell looks that heads a row. A strong one stands over the rows that follow."""
+    return row[0].look if isinstance(row[0], Cell) else ""
 
 
 def _files(document: Document) -> Iterator[str]:

@@ -17,7 +17,7 @@ from bench.trace.options import trace_options
 
 if TYPE_CHECKING:
     from bench.calibration import CalibrationFile
-    from bench.fit.measured import Measured
+    from bench.fit.measured import MeasuredRun
     from bench.trace.choice import ColumnChoice
 
 
@@ -99,7 +99,7 @@ def fit(
         show(document, out)
 
 
-def _refuse_twins(runs: list[Measured]) -> None:
+def _refuse_twins(runs: list[MeasuredRun]) -> None:
     """Refuse a recording that was given twice."""
     from bench.errors import UserError
 

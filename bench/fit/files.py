@@ -1,4 +1,4 @@
-"""The car's file that a fit leaves behind."""
+"""The fitted car as a vehicle file."""
 
 from __future__ import annotations
 
@@ -10,6 +10,6 @@ from bench.fit.facts import Fit
 
 
 def write_car(path: Path, facts: dict[str, Any], fit: Fit) -> None:
-    """Write the file of the fitted car."""
+    """Write car.toml: the file it began with, with the fitted values in their places."""
     sources = [run.path.name for run in fit.runs]
-    path.write_text(fitted_text(fit.vehicle, fit.fitted.told, sources, facts["notes"]), encoding="utf-8")
+    path.write_text(fitted_text(fit.vehicle, fit.fitted.estimates, sources, facts["notes"]), encoding="utf-8")

@@ -95,7 +95,7 @@ def search(
     from bench.files import whole_folder
     from bench.search.document import make_document
     from bench.search.facts import make_facts
-    from bench.search.files import write_rest
+    from bench.search.files import write_found
     from bench.search.limits import read_limits
     from bench.search.progress import progress_line
     from bench.search.state import STATE
@@ -126,7 +126,7 @@ def search(
     if out is not None:
         with whole_folder(out) as folder:
             write(folder, facts, document)
-            write_rest(folder, found)
+            write_found(folder, found)
     if as_json:
         print_json(facts)
     else:

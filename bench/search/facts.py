@@ -1,4 +1,4 @@
-"""What a search found, as plain values: what `--json` prints."""
+"""What a search found, as plain values: what --json prints and summary.json holds."""
 
 from __future__ import annotations
 
@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from bench.vehicle.results import Floats
 
 SUMMARY_VERSION = 1
+CALIBRATION = "calibration.toml"
 _BINDS = 0.9  # a limit that the wanted share of cars comes this near to bounds what was found
 
 

@@ -14,12 +14,6 @@ from bench.vehicle.results import cut_starts
 Mark = Literal["cross", "square", "chosen", "run-0", "run-1", "run-2", "run-3"]
 
 
-def picture(found: Found, facts: dict[str, Any]) -> list[Points]:
-    """All of them; `facts` are those of bench.search.facts."""
-    time = [trade_off(found, kind, facts) for kind in KINDS[:2]]
-    return [*time, cars(found), ceilings(found)]
-
-
 def _marks(found: Found) -> list[tuple[Checked, Mark, str]]:
     text = "chosen" if found.chosen else "nearest, limits not kept"
     return [
@@ -29,7 +23,7 @@ def _marks(found: Found) -> list[tuple[Checked, Mark, str]]:
     ]
 
 
-def _told(found: Found, judged: Any, values: Any, cars: int) -> str:
+def _judged_text(found: Found, judged: Any, values: Any, cars: int) -> str:
     text = (
         f"{judged.time_s:.3f} s, lift {judged.lift_m * 1000:.0f} mm, landing {judged.landing_mps:.2f} m/s,"
         f" bar {judged.bar_n / 1000:.1f} kN; within the limits in {100 * judged.within:.1f} % of {cars} cars"
@@ -51,18 +45,15 @@ def trade_off(found: Found, kind: Kind, facts: dict[str, Any]) -> Points:
         return round(float(value) / kind.size, 4)
 
     groups: list[Group] = []
-    for inside, text, look in (
-        (False, "tried, limits not kept", "pale"),
-        (True, "tried, limits kept", "solid"),
-    ):
+    for inside, text in ((False, "tried, limits not kept"), (True, "tried, limits kept")):
         tried = [t for t in found.course.tried if (t.judged.over <= 0) is inside]
         groups.append(
             Group(
                 f"{text} ({len(tried)})",
                 [at(t.judged) for t in tried],
                 [round(t.judged.time_s, 5) for t in tried],
-                "solid" if look == "solid" else "pale",
-                [_told(found, t.judged, t.values, found.options.cars) for t in tried],
+                "solid" if inside else "pale",
+                [_judged_text(found, t.judged, t.values, found.options.cars) for t in tried],
             )
         )
     rows = found.checked
@@ -72,12 +63,12 @@ def trade_off(found: Found, kind: Kind, facts: dict[str, Any]) -> Points:
             [at(one.judged) for one in rows],
             [round(one.judged.time_s, 5) for one in rows],
             "run-1",
-            [_told(found, one.judged, one.values, found.options.check) for one in rows],
+            [_judged_text(found, one.judged, one.values, found.options.check) for one in rows],
             [f"front-{n}" for n in range(len(rows))],
         )
     )
     for one, look, text in _marks(found):
-        tip = f"{text}: {_told(found, one.judged, one.values, found.options.check)}"
+        tip = f"{text}: {_judged_text(found, one.judged, one.values, found.options.check)}"
         groups.append(Group(text, [at(one.judged)], [round(one.judged.time_s, 5)], look, [tip]))
     limits: list[tuple[Literal["x", "y"], float, str]] = [
         ("x", limit.most / kind.size, f"limit, {limit.kind.shown(limit.most)}")

@@ -1,13 +1,19 @@
-"""What a search leaves behind beside its document: its state, and the calibration that was chosen."""
+"""What a search leaves for other commands: the calibration that it found, and its state."""
 
 from __future__ import annotations
 
 from pathlib import Path
 
+from bench.search.facts import CALIBRATION
 from bench.search.state import STATE
 from bench.search.study import Found, state_text
 
-CALIBRATION = "calibration.toml"
+
+def write_found(folder: Path, found: Found) -> None:
+    """Both of them, into a folder; the calibration only where one keeps the limits."""
+    (folder / STATE).write_text(state_text(found), encoding="utf-8")
+    if found.chosen is not None:
+        (folder / CALIBRATION).write_text(calibration_text(found), encoding="utf-8")
 
 
 def calibration_text(found: Found) -> str:
@@ -21,10 +27,3 @@ def calibration_text(found: Found) -> str:
         "# rules and the people responsible there.\n#\n"
     )
     return head + found.chosen.calibration.text
-
-
-def write_rest(folder: Path, found: Found) -> None:
-    """Write the state, and the calibration where one keeps the limits."""
-    (folder / STATE).write_text(state_text(found), encoding="utf-8")
-    if found.chosen is not None:
-        (folder / CALIBRATION).write_text(calibration_text(found), encoding="utf-8")

@@ -37,7 +37,7 @@ def make_document(facts: dict[str, Any], sweep: Sweep) -> Document:
         what="sweep",
         title=title,
         subjects=_subjects(facts),
-        answer=list(_answer(facts)),
+        answer=[*_answer(facts), facts["open_loop"]],
         sections=sections,
         cautions=[facts["open_loop"], facts["cautions"]],
         provenance=[

@@ -1,4 +1,4 @@
-"""What a prediction says: the same car with and without the controller, one beside the other."""
+"""What a prediction says: the same car with and without the controller, and over a spread of its like."""
 
 from __future__ import annotations
 
@@ -6,16 +6,26 @@ from collections.abc import Iterator
 from functools import partial
 from typing import Any
 
-from bench.cautions import CAUTIONS, MODEL
-from bench.document.blocks import Bullets, Cell, Document, Picture, Section, Source, Subject, Table
+from bench.document.blocks import (
+    Block,
+    Bullets,
+    Cell,
+    Document,
+    Picture,
+    Section,
+    Source,
+    Subject,
+    Table,
+)
 from bench.document.calibration import calibration_section
 from bench.document.provenance import provenance
+from bench.trace.text import shown
 from bench.vehicle import figure
 from bench.vehicle.predict import Prediction
 
 # (what it is called, its figure, how it is written); no figure: a heading
 _ROWS = (
-    ("Lift", "", ""),
+    ("Nose", "", ""),
     ("greatest lift at the front axle", "peak_lift_mm", "{:.0f} mm"),
     ("at, since launch", "peak_s", "{:.2f} s"),
     ("above the first ceiling", "above_first_ceiling_s", "{:.2f} s"),
@@ -61,15 +71,9 @@ _SHARES = (
 
 def make_document(facts: dict[str, Any], p: Prediction) -> Document:
     """The document of a prediction; `facts` are those of bench.vehicle.facts."""
-    title = f"{p.vehicle.name or p.vehicle.path.name} with and without {p.calibration.path.name}"
-    known = [
-        Bullets(lines, title)
-        for title, lines in (
-            ("Worth knowing", facts["notes"]),
-            ("Warnings about the vehicle", facts["vehicle"]["warnings"]),
-        )
-        if lines
-    ]
+    name = p.vehicle.name or p.vehicle.path.name
+    lines = (("Worth knowing", facts["notes"]), ("Warnings about the vehicle", facts["vehicle"]["warnings"]))
+    known: list[Block] = [Bullets(texts, title) for title, texts in lines if texts]
     sections = [
         Section("The drive", [figure.strip(p, facts)]),
         Section("In figures", list(_tables(facts)), wide=False),
@@ -77,6 +81,8 @@ def make_document(facts: dict[str, Any], p: Prediction) -> Document:
         Section("The car", [Source(f"The file {p.vehicle.path.name}", p.vehicle.text)]),
         calibration_section(p.calibration),
     ]
+    title = f"{name} with and without {p.calibration.path.name}"
+    draw = partial(figure.picture, p, facts)
     return Document(
         what="predict",
         title=title,
@@ -86,23 +92,16 @@ def make_document(facts: dict[str, Any], p: Prediction) -> Document:
             for side in ("with", "without")
             if facts[side]["end"] != "finished"
         ],
-        answer=list(_answer(facts)),
+        answer=[*_answer(facts), facts["model"]],
         key=_key(facts),
         sections=sections,
-        cautions=[CAUTIONS],
+        cautions=[facts["model"], facts["cautions"]],
         provenance=[
             *provenance(facts),
             ("SHA-256 of the vehicle", facts["vehicle"]["sha256"]),
             ("SHA-256 of the calibration", facts["calibration"]["sha256"]),
         ],
-        pictures=[
-            Picture(
-                "predict.svg",
-                f"{title}: a model's guess",
-                _subtitle(facts),
-                partial(figure.picture, p, facts),
-            )
-        ],
+        pictures=[Picture("predict.svg", f"{title}: a model's guess", _subtitle(facts), draw)],
         files=["trace.csv (for replay)", "motion.csv", "motion_without.csv"],
     )
 
@@ -110,32 +109,32 @@ def make_document(facts: dict[str, Any], p: Prediction) -> Document:
 def _subjects(facts: dict[str, Any]) -> list[Subject]:
     vehicle, calibration, track = facts["vehicle"], facts["calibration"], facts["track"]
     road = f"road class {track['road']}" if track["road"] else "level road"
-    run = f"{track['distance_ft']} ft, {road}, sensor noise {track['noise_mm']:g} mm, seed {track['seed']}"
+    track_text = (
+        f"{track['distance_ft']} ft, {road}, sensor noise {track['noise_mm']:g} mm, seed {track['seed']}"
+    )
     return [
-        Subject("vehicle", vehicle["name"], vehicle["file"]),
+        Subject("vehicle", shown(vehicle["name"], 40), vehicle["file"]),
         Subject("calibration", f"image CRC-32 {calibration['image_crc32']}", calibration["file"]),
-        Subject("track", run),
+        Subject("track", track_text),
         Subject("driven by", facts["driven_by"]),
     ]
 
 
 def _subtitle(facts: dict[str, Any]) -> str:
     a, b = facts["without"], facts["with"]
-    text = f"greatest lift {b['peak_lift_mm']:.0f} mm ({a['peak_lift_mm']:.0f} without), {_landed(b, a)}"
     lost = _lost(facts)
-    return text if lost is None else f"{text}, {lost:+z.3f} s at {facts['track']['distance_ft']} ft"
-
-
-def _landed(b: dict[str, Any], a: dict[str, Any]) -> str:
-    speed = b["landing_speed_mps"]
-    bare = f"{a['landing_speed_mps']:.2f} without" if a["landing_speed_mps"] else "never without"
-    return f"landing at {speed:.2f} m/s ({bare})" if speed else f"never lands ({bare})"
+    parts = [
+        f"greatest lift {b['peak_lift_mm']:.0f} mm ({a['peak_lift_mm']:.0f} without)",
+        f"landing {_landing(b)} ({_landing(a)} without)",
+        *([] if lost is None else [f"{lost:+z.3f} s at {facts['track']['distance_ft']} ft"]),
+    ]
+    return " · ".join(parts)
 
 
 def _answer(facts: dict[str, Any]) -> Iterator[str]:
     a, b = facts["without"], facts["with"]
     yield (
-        f"The model's front axle rises by {b['peak_lift_mm']:.0f} mm with this calibration and"
+        f"In the model the front axle rises by {b['peak_lift_mm']:.0f} mm with this calibration and"
         f" {a['peak_lift_mm']:.0f} mm without. {_landings(facts)}"
     )
     lost = _lost(facts)
@@ -146,7 +145,6 @@ def _answer(facts: dict[str, Any]) -> Iterator[str]:
         f"The controller takes up to {b['greatest_reduction_percent']:.1f} % of the cylinder events,"
         f" {b['full_cut_s']:.2f} s of full torque in all.{time}"
     )
-    yield MODEL
 
 
 def _landings(facts: dict[str, Any]) -> str:
@@ -186,62 +184,67 @@ def _key(facts: dict[str, Any]) -> list[tuple[str, str]]:
 
 # --- tables
 
+_SIDES = (("without", True), ("with controller", True))
+
 
 def _tables(facts: dict[str, Any]) -> Iterator[Table]:
+    yield _figures(facts)
+    yield _marks(facts)
+    if facts["spread"] is not None:
+        yield from _spread(facts["spread"])
+
+
+def _figures(facts: dict[str, Any]) -> Table:
     a, b = facts["without"], facts["with"]
     rows: list[list[str | Cell]] = []
     for text, key, form in _ROWS:
         if not key:
             rows.append([Cell(text, "strong"), "", ""])
         else:
-            rows.append([text, _figure(a[key], form), Cell(_figure(b[key], form), "strong")])
-    columns = (("figure", False), ("without", True), ("with controller", True))
-    yield Table(columns, rows, "The same car without and with the controller")
-    yield _marks(facts)
-    if facts["spread"] is not None:
-        yield from _spread(facts["spread"])
+            rows.append([text, figure_text(a[key], form), Cell(figure_text(b[key], form), "strong")])
+    return Table((("figure", False), *_SIDES), rows, "The same car without and with the controller")
+
+
+def figure_text(value: float | None, form: str) -> str:
+    """A figure as it is shown; a dash where there is none."""
+    return "-" if value is None else form.format(value)
 
 
 def _marks(facts: dict[str, Any]) -> Table:
-    rows: list[list[str]] = []
+    rows: list[list[str | Cell]] = []
     for a, b in zip(facts["without"]["marks"], facts["with"]["marks"], strict=True):
         if a["nose_s"] is None and b["nose_s"] is None:
             continue
-        lost = "-" if None in (a["nose_s"], b["nose_s"]) else f"{b['nose_s'] - a['nose_s']:+z.3f}"
+        lost = None if None in (a["nose_s"], b["nose_s"]) else b["nose_s"] - a["nose_s"]
         rows.append([
-            str(a["feet"]), _number(a["nose_s"], 3), _number(a["beam_s"], 3), _number(a["speed_kmh"], 1),
+            f"{a['feet']} ft", _number(a["nose_s"], 3), _number(a["beam_s"], 3), _number(a["speed_kmh"], 1),
             _number(b["nose_s"], 3), _number(b["beam_s"], 3), _number(b["speed_kmh"], 1),
-            _number(b["gap_mm"], 0) if (b["gap_mm"] or 0) > 0 else "-", lost,
+            _number(b["gap_mm"], 0) if (b["gap_mm"] or 0) > 0 else "-",
+            "-" if lost is None else f"{lost:+z.3f}",
         ])  # fmt: skip
     return Table(
-        (("ft", True), ("without", True), ("beam", True), ("km/h", True), ("with", True), ("beam", True),
-         ("km/h", True), ("gap mm", True), ("lost s", True)),
+        (("mark", False), ("without s", True), ("beam s", True), ("km/h", True), ("with s", True),
+         ("beam s", True), ("km/h", True), ("gap mm", True), ("lost s", True)),
         rows,
-        "Times by the strip, s",
+        "Times by the strip",
         "Beam: what the strip's own beams show; a front tyre over a beam leaves the clock to the rear one."
         " The column before it: as if the front were on the ground.",
     )  # fmt: skip
 
 
 def _spread(spread: dict[str, Any]) -> Iterator[Table]:
-    sides = [spread[side] for side in ("without", "with")]
+    sides = (spread["without"], spread["with"])
     shares = [(text, *(_share(side["shares"].get(key)) for side in sides)) for text, key in _SHARES]
-    columns = (("without", True), ("with controller", True))
-    caption = f"Over {spread['cars']} cars of this kind"
-    yield Table((("share of the cars", False), *columns), shares, caption)
-    three = []
+    cars = f"Over {spread['cars']} cars of this kind"
+    yield Table((("share of the cars", False), *_SIDES), shares, cars)
+    rows = []
     for key in spread["with"]["percentiles_5_50_95"]:
-        text, decimals = _percentile_name(key)
-        three.append((text, *(_three(side["percentiles_5_50_95"].get(key), decimals) for side in sides)))
-    yield Table((("5 / 50 / 95 % of the cars", False), *columns), three, "What so many of them stay below")
+        text, decimals = percentile_name(key)
+        rows.append((text, *(_three(side["percentiles_5_50_95"].get(key), decimals) for side in sides)))
+    yield Table((("5 / 50 / 95 % of the cars", False), *_SIDES), rows, f"{cars}, the figures")
 
 
-def _figure(value: float | None, form: str) -> str:
-    """A figure as it is shown; a dash where there is none."""
-    return "-" if value is None else form.format(value)
-
-
-def _percentile_name(key: str) -> tuple[str, int]:
+def percentile_name(key: str) -> tuple[str, int]:
     """What a row of percentiles is called, and its decimals."""
     known = {
         "peak_lift_mm": ("greatest lift, mm", 0),

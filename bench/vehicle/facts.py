@@ -1,4 +1,4 @@
-"""What a prediction found, as plain values: what `--json` prints."""
+"""What a prediction found, as plain values: what --json prints and summary.json holds."""
 
 from __future__ import annotations
 
@@ -52,7 +52,7 @@ def make_facts(p: Prediction, command_line: Sequence[str]) -> dict[str, Any]:
     Keys stay; SUMMARY_VERSION grows when the meaning of one changes."""
     options = p.options
     noise = p.vehicle.car.sensor_noise * 1000 if options.noise_mm is None else options.noise_mm
-    found: dict[str, Any] = {
+    return {
         **head(SUMMARY_VERSION, command_line),
         "driven_by": p.controlled.by,
         "vehicle": {
@@ -80,7 +80,6 @@ def make_facts(p: Prediction, command_line: Sequence[str]) -> dict[str, Any]:
         "model": MODEL,
         "cautions": CAUTIONS,
     }
-    return found
 
 
 def _figures(outcome: Outcome) -> dict[str, Any]:

@@ -1,4 +1,4 @@
-"""The figure of a prediction: the drive with and without the controller, for the page and for the picture."""
+"""The figure of a prediction: the drive with and without the controller, one over the other."""
 
 from __future__ import annotations
 
@@ -8,20 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from bench.document.blocks import (
-    Bands,
-    Jump,
-    Level,
-    Line,
-    Note,
-    Panel,
-    Place,
-    Row,
-    Series,
-    Strip,
-    Style,
-    Zero,
-)
+from bench.document.blocks import Bands, Jump, Level, Line, Panel, Place, Row, Series, Strip, Style
 from bench.document.columns import Column
 from bench.document.patterns import REASON_BARS, fault_bars
 from bench.document.window import worth_seeing
@@ -30,9 +17,7 @@ from bench.replay.figure_data import NAMED_FAULTS, fault_names
 from bench.vehicle.predict import Prediction
 from bench.vehicle.results import FLIGHT_GAP, Outcome, cut_starts
 
-NAME = "drive"
-
-_SPEED, _ROTATION = "Speed", "Engine and shaft speed"
+_FIGURE = "drive"
 
 # Column of a run -> size of the shown unit, decimals, unit
 _SHOWN: dict[str, tuple[float, int, str]] = {
@@ -50,9 +35,9 @@ _SHOWN: dict[str, tuple[float, int, str]] = {
 
 
 def strip(p: Prediction, facts: dict[str, Any]) -> Strip:
-    """The whole drive for the page, with the places to go to."""
+    """The drive with and without the controller, and the places to go to."""
     return Strip(
-        NAME,
+        _FIGURE,
         "The drive, tick by tick, with and without the controller",
         {"with": _series(p, p.controlled), "without": _series(p, p.without)},
         list(_panels(p)),
@@ -61,22 +46,6 @@ def strip(p: Prediction, facts: dict[str, Any]) -> Strip:
         cursor=float(p.controlled.score("peak_time")),
         places=list(_places(p, facts)),
     )
-
-
-def picture(p: Prediction, facts: dict[str, Any]) -> list[Strip]:
-    """The part worth seeing, without what the other panels say too: speed, engine and shaft."""
-    whole = strip(p, facts)
-    lift, *panels = (panel for panel in whole.panels if panel.title not in (_SPEED, _ROTATION))
-    assert isinstance(lift, Panel)
-    notes = [
-        Note(facts[side]["peak_s"], f"{facts[side]['peak_lift_mm']:.0f} mm", side)
-        for side in ("with", "without")
-    ]
-    return [
-        replace(
-            whole, panels=[replace(lift, notes=notes), *panels], cursor=None, zeros=[Zero(0.0, whole.axis)]
-        )
-    ]
 
 
 def _series(p: Prediction, outcome: Outcome) -> Series:
@@ -107,23 +76,30 @@ def _series(p: Prediction, outcome: Outcome) -> Series:
     return Series(columns, first=float(c["time"][0]), step=outcome.tick_s)
 
 
-def _pair(column: str, words: str = "", looks: tuple[Style, Style] = ("main", "second")) -> list[Line]:
+def _pair(column: str, words: str = "", styles: tuple[Style, Style] = ("main", "second")) -> list[Line]:
     comma = f"{words}, " if words else ""
     return [
-        Line(f"{comma}with controller", column, looks[0], "with"),
-        Line(f"{comma}without", column, looks[1], "without"),
+        Line(f"{comma}with controller", column, styles[0], "with"),
+        Line(f"{comma}without", column, styles[1], "without"),
     ]
+
+
+def picture(p: Prediction, facts: dict[str, Any]) -> list[Strip]:
+    """The same without the speeds, which are much the same with and without."""
+    whole = strip(p, facts)
+    panels = [one for one in whole.panels if one.title not in ("Speed", "Engine and shaft speed")]
+    return [replace(whole, panels=panels)]
 
 
 def _panels(p: Prediction) -> Iterator[Panel | Bands]:
     car = p.vehicle.car
     beyond = float(p.calibration.lift_of_height_mm(car.sensor_farthest * 1000))
     given = list(cut_starts(p.calibration)[1:])
-    looks: tuple[Style, Style] = ("limit-dashed", "limit")
+    styles: tuple[Style, Style] = ("limit-dashed", "limit")
     texts = ("first cut above", "full cut above")
     ceilings = [
-        Line(text, name, look, "with")
-        for text, name, look, levels in zip(texts, ("first", "full"), looks, given, strict=True)
+        Line(text, name, style, "with")
+        for text, name, style, levels in zip(texts, ("first", "full"), styles, given, strict=True)
         if np.isfinite(levels).all()
     ]
     yield Panel(
@@ -171,16 +147,16 @@ def _panels(p: Prediction) -> Iterator[Panel | Bands]:
         ],
         height=140,
     )
-    yield Panel(_SPEED, "km/h", _pair("velocity"), height=130, bottom=0.0)
+    yield Panel("Speed", "km/h", _pair("velocity"), height=130, bottom=0.0)
     yield Panel(
         "Speed against no control",
         "km/h",
-        [Line("with less without", "slower", "main", "with")],
+        [Line("with minus without", "slower", "main", "with")],
         [Level("no difference", 0.0, "pale")],
         height=100,
     )
     engine = [*_pair("engine", "engine"), Line("shaft, with controller", "shaft", "third", "with")]
-    yield Panel(_ROTATION, "rpm", engine, height=140, bottom=0.0)
+    yield Panel("Engine and shaft speed", "rpm", engine, height=140, bottom=0.0)
 
 
 def _bands(p: Prediction) -> Bands:
@@ -198,32 +174,32 @@ def _bands(p: Prediction) -> Bands:
 
 
 def _view(p: Prediction) -> tuple[float, float]:
-    """The seconds worth seeing: until a while after the last thing that happens to front, bar or command."""
-    launch, busy, stop = 0, 0, 0
+    """What is shown first, seconds since the launch: until nothing more happens to nose, bar or command."""
+    tick_s, time = p.controlled.tick_s, p.controlled.columns["time"]
+    lead = int(np.searchsorted(time, 0.0))
+    stop, last = 0, lead
     for outcome in (p.without, p.controlled):
         c = outcome.columns
-        launch = int(np.searchsorted(c["time"], 0.0))
-        happens = (c["gap"] > FLIGHT_GAP) | (c["bar_load"] > 0) | (c["reduction"] > 0) | (c["retard"] > 0)
-        busy = max(busy, launch, *np.flatnonzero(happens)[-1:].tolist())
+        busy = (c["gap"] > FLIGHT_GAP) | (c["bar_load"] > 0) | (c["reduction"] > 0) | (c["retard"] > 0)
+        last = max(last, int(np.flatnonzero(busy)[-1]) if busy.any() else lead)
         stop = max(stop, len(c["time"]))
-    first, end = worth_seeing(launch, stop, busy, p.controlled.tick_s)
-    return (first - launch) * p.controlled.tick_s, (end - launch) * p.controlled.tick_s
+    first, end = worth_seeing(lead, stop, last, tick_s)
+    return float(time[0]) + first * tick_s, float(time[0]) + end * tick_s
 
 
 def _places(p: Prediction, facts: dict[str, Any]) -> Iterator[Place]:
-    start, end = _view(p)
-    yield Place("0 s", "the launch", Jump(NAME, start, end, 0.0), "launch")
+    yield Place("0 s", "the launch", Jump(_FIGURE, *_view(p), 0.0), "launch")
     for side, text in (("with", "with the controller"), ("without", "without it")):
         one = facts[side]
         at = one["peak_s"]
-        jump = Jump(NAME, at - 0.6, at + 0.6, at)
+        jump = Jump(_FIGURE, at - 0.6, at + 0.6, at)
         yield Place(f"{one['peak_lift_mm']:.0f} mm {text}", f"greatest lift, at {at:.3f} s", jump, "lift")
     taken = p.controlled.columns["reduction"]
     if taken.max() > 0:
         time = p.controlled.columns["time"]
         where = np.flatnonzero(taken > 0)
         first, last, most = float(time[where[0]]), float(time[where[-1]]), float(time[int(taken.argmax())])
-        jump = Jump(NAME, first - 0.3, last + 0.3, most, (first, last))
+        jump = Jump(_FIGURE, first - 0.3, last + 0.3, most, (first, last))
         detail = f"from {first:.3f} to {last:.3f} s"
         yield Place(f"{facts['with']['greatest_reduction_percent']:.1f} % at most", detail, jump, "cut")
     start = p.controlled.score("nose_start")
@@ -231,4 +207,4 @@ def _places(p: Prediction, facts: dict[str, Any]) -> Iterator[Place]:
         if mark["nose_s"] is not None:
             at = mark["nose_s"] + start
             detail = f"at {mark['nose_s']:.3f} s by the strip, {mark['speed_kmh']:.1f} km/h"
-            yield Place(f"{mark['feet']} ft", detail, Jump(NAME, at - 0.5, at + 0.5, at), "mark")
+            yield Place(f"{mark['feet']} ft", detail, Jump(_FIGURE, at - 0.5, at + 0.5, at), "mark")

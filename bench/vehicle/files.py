@@ -1,4 +1,4 @@
-"""The tables that a prediction leaves behind: trace.csv, motion.csv and motion_without.csv."""
+"""The tables of a prediction as CSV: the controlled run as a trace, and both runs tick by tick."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ def motion_csv(outcome: Outcome) -> str:
 
 
 def write_tables(folder: Path, p: Prediction) -> None:
-    """Write trace.csv, motion.csv and motion_without.csv into a folder."""
+    """All of them, into a folder."""
     (folder / "trace.csv").write_text(trace_csv(p.controlled), encoding="utf-8")
     (folder / "motion.csv").write_text(motion_csv(p.controlled), encoding="utf-8")
     (folder / "motion_without.csv").write_text(motion_csv(p.without), encoding="utf-8")

@@ -65,14 +65,13 @@ def trace(tmp_path_factory, true_car):
 @pytest.fixture(scope="module")
 def fitted(tmp_path_factory, trace):
     out = tmp_path_factory.mktemp("fit") / "out"
-    with redirect_stdout(StringIO()) as told:
+    with redirect_stdout(StringIO()) as printed:
         liftlatch("fit", str(trace), *WITH, "--out", str(out))
-    (out.parent / "told.txt").write_text(told.getvalue())
-    return out, json.loads((out / "summary.json").read_text())
+    return out, json.loads((out / "summary.json").read_text()), printed.getvalue()
 
 
 def test_a_fitted_car_predicts_the_next_calibration(fitted, true_car):
-    out, _ = fitted
+    out, *_ = fitted
     found = load(out / "car.toml").car
     missed = abs(peak_mm(found) - peak_mm(true_car))
     assert missed < 15
@@ -88,7 +87,7 @@ def test_what_is_left_comes_down_to_the_noise(fitted):
 
 
 def test_it_says_what_it_knows_and_leaves_the_rest(fitted):
-    out, summary = fitted
+    out, summary, _ = fitted
     by_verdict: dict[str, set[str]] = {}
     for p in summary["parameters"]:
         by_verdict.setdefault(p["verdict"], set()).add(p["name"])
@@ -132,7 +131,7 @@ def test_the_same_again(fitted, trace, tmp_path):
 def test_the_screen_says_what_the_summary_says(fitted):
     from bench.fit import command
 
-    text = (fitted[0].parent / "told.txt").read_text()
+    text = fitted[2]
     assert max(map(len, text.splitlines())) <= 80
     joined = " ".join(text.split())
     assert "A model's guess from these inputs" in joined

@@ -7,7 +7,6 @@ import signal
 import subprocess
 import sys
 import time
-import xml.etree.ElementTree as ET
 
 import click
 import pytest
@@ -80,7 +79,7 @@ def test_the_folder_holds_a_calibration_that_the_other_commands_take(searched, t
     liftlatch(*predict, "--out", str(out))
     liftlatch("replay", str(out / "trace.csv"), "--calibration", str(path))
     assert "reduction" in capsys.readouterr().out
-    assert ET.parse(searched / "search.svg").getroot().tag == "{http://www.w3.org/2000/svg}svg"
+    assert (searched / "search.svg").read_text().startswith("<svg")
 
 
 def test_a_limit_that_nothing_keeps_ends_with_1_and_writes_no_calibration(tmp_path, capsys):

@@ -107,7 +107,7 @@ def test_what_is_written(predicted):
     assert names == {
         "report.html", "predict.svg", "summary.json", "trace.csv", "motion.csv", "motion_without.csv"
     }  # fmt: skip
-    assert (out / "predict.svg").read_text(encoding="utf-8").startswith("<svg ")
+    assert (out / "predict.svg").read_text().startswith("<svg")
     header = (out / "motion.csv").read_text().splitlines()[0]
     assert header.split(",") == [f"{name} [{unit}]" for name, unit in ROW.items()]
 
