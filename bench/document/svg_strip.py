@@ -50,7 +50,7 @@ _TITLE = 22  # pixels above a panel for its title
 _GAP = 12  # pixels below it
 _LINE = 14  # pixels from one line of a text to the next
 _MARK_ROOM = 200  # pixels for the name of a mark, and for a note
-_TICK_PIXELS = 85  # from one number of the axis of time to the next, at least
+_TICK_PIXELS = 62  # from one number of the axis of time to the next, at least
 _STROKE_RANK = {"fill": 0, "main": 2}
 
 
@@ -312,7 +312,7 @@ class StripDrawing:
                     for code, word in words.items()
                 ]
                 return [(value, word) for value, word in named if y.inside(value)]
-        return ticks(y.low, y.high, max(3, round(height / 32)))
+        return ticks(y.low, y.high, max(3, round(height / 26)))
 
     def _notes(self, panel: Panel, curves: Sequence[_Curve], y: Scale, top: float) -> None:
         """Each note above whatever is drawn there; one that would lie over an earlier one is left out."""
