@@ -56,7 +56,7 @@ def trade_off(found: Found, kind: Kind, facts: dict[str, Any]) -> Points:
                 [_judged_text(found, t.judged, t.values, found.options.cars) for t in tried],
             )
         )
-    x, y = _least(
+    x, y = least_times(
         [(at(t.judged), round(t.judged.time_s, 5)) for t in found.course.tried if t.judged.over <= 0]
     )
     if len(x) > 1:
@@ -96,7 +96,7 @@ def trade_off(found: Found, kind: Kind, facts: dict[str, Any]) -> Points:
     )
 
 
-def _least(points: list[tuple[float, float]]) -> tuple[list[float], list[float]]:
+def least_times(points: list[tuple[float, float]]) -> tuple[list[float], list[float]]:
     """The corners of the steps through those points (figure, time) than which none is better in both."""
     x: list[float] = []
     y: list[float] = []
