@@ -10,7 +10,8 @@ from bench.calibration.reader import named, plain
 from bench.calibration.rewrite import Rewriter, in_unit_of_file
 from bench.fit.fit import Z80, Told
 from bench.trace.text import shown
-from bench.vehicle.car import BY_NAME, VehicleFile, read
+from bench.vehicle.car import BY_NAME, VehicleFile
+from bench.vehicle.vehicle_file import read
 
 _MARK = "# fit: "
 

@@ -61,8 +61,8 @@ def fit(
     from bench.fit.measured import measure
     from bench.fit.report import Fit, facts
     from bench.trace.read import read_trace
-    from bench.vehicle.car import load as load_vehicle
     from bench.vehicle.compiled import available
+    from bench.vehicle.vehicle_file import load as load_vehicle
 
     why_not = available()
     if why_not:

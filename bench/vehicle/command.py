@@ -57,9 +57,9 @@ def predict(
     from bench.files import whole_folder
     from bench.trace.progress import progress_bar
     from bench.vehicle import files
-    from bench.vehicle.car import load as load_vehicle
     from bench.vehicle.predict import Options, facts
     from bench.vehicle.predict import predict as drive
+    from bench.vehicle.vehicle_file import load as load_vehicle
 
     vehicle = load_vehicle(vehicle_path)
     calibration = load_calibration(calibration_path)

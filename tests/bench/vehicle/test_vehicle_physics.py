@@ -22,7 +22,7 @@ from bench.vehicle.equations import (
     TRAVEL_RATE,
     WAY,
     WHEEL,
-    Model,
+    Equations,
     Motion,
 )
 from bench.vehicle.loop import run
@@ -56,7 +56,7 @@ def test_traction_limit_of_rear_wheel_drive(g981, mass, wheelbase, behind_front,
     car = textbook(
         mass=mass, wheelbase=wheelbase, cg_ahead=wheelbase - behind_front, cg_height=height, grip=mu
     )
-    _, forces = at_grip_limit(Model(car))
+    _, forces = at_grip_limit(Equations(car))
     assert forces.acceleration == pytest.approx(acceleration, abs=6e-4)
     assert forces.front_load + forces.rear_load == pytest.approx(mass * 9.81, rel=1e-6)
     if mass == 1800:  # both loads at the limit, reckoned from eqs 2.87 and 2.88
@@ -68,7 +68,10 @@ def test_load_transfer(g981):
     # Jazar, Exercise 12 p. 92: m=2058.9, L=2.7508, h=0.76, midway, a=1.7: front 9131.9, rear 11065.9 N
     car = textbook(mass=2058.9, wheelbase=2.7508, cg_ahead=2.7508 / 2, cg_height=0.76, grip=3.0)
     _, forces = steady(
-        Model(car), [PITCH, TRAVEL, ENGINE, SLIP], lambda y, rates, f: [f.acceleration - 1.7], [0, 0, 1, 0.01]
+        Equations(car),
+        [PITCH, TRAVEL, ENGINE, SLIP],
+        lambda y, rates, f: [f.acceleration - 1.7],
+        [0, 0, 1, 0.01],
     )
     assert forces.front_load == pytest.approx(9131.9, abs=0.5)
     assert forces.rear_load == pytest.approx(11065.9, abs=0.5)
@@ -78,7 +81,7 @@ def test_static_loads(monkeypatch):
     # physicsforums 221879 (a Halliday & Resnick problem): m=1360, L=3.05, CG 1.78 behind the front axle;
     # 2775 N a front wheel, 3889 N a rear one with g = 9.8
     monkeypatch.setattr("bench.vehicle.equations.GRAVITY", 9.8)
-    statics = Model(textbook(mass=1360, wheelbase=3.05, cg_ahead=3.05 - 1.78)).statics
+    statics = Equations(textbook(mass=1360, wheelbase=3.05, cg_ahead=3.05 - 1.78)).statics
     assert statics.front_load / 2 == pytest.approx(2775, abs=0.6)
     assert statics.rear_load / 2 == pytest.approx(3889, abs=0.6)
 
@@ -86,7 +89,7 @@ def test_static_loads(monkeypatch):
 def balance(car, pitch):
     """Acceleration that just holds the nose at a pitch, and the whole car's centre of gravity from the rear
     contact, forwards and up."""
-    model = Model(car)
+    model = Equations(car)
 
     def hanging(values_pitch):
         from scipy.optimize import root
@@ -210,7 +213,7 @@ def test_energy_stays_with_no_losses(rear):
     none = {"rebound": 0.0, "bump": 0.0, "stop_damping": 0.0, "bar_damping": 0.0, "rear_damping": 0.0}
     from scipy.integrate import solve_ivp
 
-    model = Model(free(demo().car, **none, **rear))
+    model = Equations(free(demo().car, **none, **rear))
     start = [0.0] * STATES
     start[PITCH], start[SPEED], start[PITCH_RATE] = 0.16, 20.0, 1.5
     found = solve_ivp(
@@ -326,7 +329,7 @@ def test_constant_power_comes_near_the_ideal():
         engine_inertia=0.05, launch_share=1.0, full_after=0.0, converter=60.0, converter_ratio=1.0,
         front_spring=1e6, rebound=1e4, bump=1e4, front_tyre_rate=1e6, relaxation=0.3, wheel_inertia=0.05,
     )  # fmt: skip
-    model = Model(car)
+    model = Equations(car)
     y = [0.0] * STATES
     y[ENGINE], y[SHARE] = 20.0, 1.0
     found = solve_ivp(
