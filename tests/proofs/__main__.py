@@ -116,9 +116,7 @@ def _long_rows() -> list[Row]:
     ]
 
 
-def _print_largest(
-    console: Console, codes: tuple[Reference, Core], found: dict[str, dict[Any, int]]
-) -> None:
+def _print_largest(console: Console, codes: tuple[Reference, Core], found: dict[str, dict[Any, int]]) -> None:
     for to in codes:
         if found.get(to.name):
             largest = make_table(("bound", True), ("of 2^30", True), ("intermediate", False))

@@ -42,8 +42,8 @@ class TestEvents:
     @pytest.mark.parametrize(
         ("cylinders", "rpm", "per_s"),
         [
-            # N rpm / 120 events a second: 720 degrees a cycle is in every textbook on four-stroke engines,
-            # the rates follow from it
+            # N rpm / 120 events a second: a four-stroke cycle takes 720 degrees (J. B. Heywood, Internal
+            # Combustion Engine Fundamentals, McGraw-Hill 1988, ch. 1; from memory), the rates follow from it
             (8, 1000, Fraction(1000, 15)), (8, 3000, Fraction(200)), (8, 6000, Fraction(400)),
             (8, 9600, Fraction(640)), (4, 6000, Fraction(200)), (6, 6000, Fraction(300)),
         ],

@@ -65,7 +65,8 @@ def test_traction_limit_of_rear_wheel_drive(g981, mass, wheelbase, behind_front,
 
 
 def test_load_transfer(g981):
-    # Jazar, Exercise 12 p. 92: m=2058.9, L=2.7508, h=0.76, midway, a=1.7: front 9131.9, rear 11065.9 N
+    # R. N. Jazar, Vehicle Dynamics (Springer 2008), exercise 12, p. 92: m=2058.9, L=2.7508, h=0.76, midway,
+    # a=1.7: front 9131.9, rear 11065.9 N
     car = textbook(mass=2058.9, wheelbase=2.7508, cg_ahead=2.7508 / 2, cg_height=0.76, grip=3.0)
     _, forces = steady(
         Equations(car),
@@ -78,8 +79,8 @@ def test_load_transfer(g981):
 
 
 def test_static_loads(monkeypatch):
-    # physicsforums 221879 (a Halliday & Resnick problem): m=1360, L=3.05, CG 1.78 behind the front axle;
-    # 2775 N a front wheel, 3889 N a rear one with g = 9.8
+    # D. Halliday, R. Resnick, Physics (from memory; second-hand, as quoted in physicsforums 221879):
+    # m=1360, L=3.05, CG 1.78 behind the front axle; 2775 N a front wheel, 3889 N a rear one with g = 9.8
     monkeypatch.setattr("bench.vehicle.equations.GRAVITY", 9.8)
     statics = Equations(textbook(mass=1360, wheelbase=3.05, cg_ahead=3.05 - 1.78)).statics
     assert statics.front_load / 2 == pytest.approx(2775, abs=0.6)
@@ -141,8 +142,8 @@ def test_balance_follows_the_moved_centre_of_gravity():
 
 
 def test_lift_off_and_overturning_of_a_published_problem(monkeypatch):
-    # Giancoli, Physics for Scientists & Engineers 4th ed., ch. 10 prob. 101: x = 0.35 m, y = 0.95 m. Lift-off
-    # g x / y = 3.61 m/s2 (g = 9.80), overturning at atan(x / y) = 20.2 degrees.
+    # D. C. Giancoli, Physics for Scientists & Engineers 4th ed., ch. 10 prob. 101: x = 0.35 m, y = 0.95 m.
+    # Lift-off g x / y = 3.61 m/s2 (g = 9.80), overturning at atan(x / y) = 20.2 degrees.
     monkeypatch.setattr("bench.vehicle.equations.GRAVITY", 9.80)
     # There the vehicle turns about the point where it touches the ground: hardly any rear wheel.
     car = textbook(
@@ -195,9 +196,10 @@ def fall(car, pitch, until, step=0.001):
 
 
 def test_a_rod_falls_as_published():
-    # Rod on its foot: theta'' = (3 g / 2 L) sin theta (mathpages kmath259, physicsforums 616656); closed form
-    # w T = ln(8 tan(theta_end / 4) / theta0). L = 1 m, g = 9.80665: w = 3.83536 /s; theta0 = 0.01 -> 90
-    # degrees in 1.5131 s; theta(0.1, 0.2, 0.5 s) = 0.010745, 0.013089, 0.034760 rad while small
+    # Rod on its foot: theta'' = (3 g / 2 L) sin theta (K. Brown, mathpages.com/home/kmath259; physicsforums
+    # 616656); closed form w T = ln(8 tan(theta_end / 4) / theta0). L = 1 m, g = 9.80665: w = 3.83536 /s;
+    # theta0 = 0.01 -> 90 degrees in 1.5131 s; theta(0.1, 0.2, 0.5 s) = 0.010745, 0.013089, 0.034760 rad
+    # while small
     seen = fall(rod(1.0), 0.01, math.pi / 2)
     times, angles = np.array(seen).T
     assert np.interp(math.pi / 2, angles, times) == pytest.approx(1.5131, abs=3e-4)
@@ -260,8 +262,8 @@ def test_mass_alone_cannot_be_told_from_a_run():
 
 
 def test_steps_follow_a_tight_integration():
-    # scipy's DOP853 at rtol 1e-9, begun anew each 5 ms as an independent integrator; the notes of the trade
-    # call 0.1 mm of lift nothing
+    # scipy's DOP853 at rtol 1e-9, started afresh each 5 ms as an independent integrator. That 0.1 mm of
+    # lift does not matter is common practice, no source.
     from scipy.integrate import solve_ivp
 
     motion = Motion(demo().car)
