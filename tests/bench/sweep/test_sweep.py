@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from bench.calibration import CalibrationFile, compile_text, load, save
 from bench.errors import UserError
-from bench.replay.findings import Stepped, find
+from bench.replay.findings import Replay, find
 from bench.replay.inputs import from_trace
 from bench.replay.run import run
 from bench.sweep import study as study_module
@@ -248,7 +248,7 @@ def test_figures_are_those_of_single_replays() -> None:
             calibration = setting.calibration
             inputs = from_trace(read_trace(recording.path), calibration)
             done = run("c", calibration.image, inputs.arrays)
-            found = find(Stepped(inputs, done, calibration))
+            found = find(Replay(inputs, done, calibration))
             inside = [item.launch for item in found.interventions if item.launch is not None]
             seconds += measures.second_interventions
             assert figures([measures], calibration.tick_us) == {

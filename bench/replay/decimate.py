@@ -1,9 +1,9 @@
-"""Which ticks of a run a page holds: all of them, or of a very long trace what a browser can carry."""
+"""Which ticks of a run a figure holds: all of them, or of a very long trace what a browser can carry."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from typing import Any
+from typing import Any, Protocol
 
 import numpy as np
 import numpy.typing as npt
@@ -16,12 +16,64 @@ MOST_TICKS = 4_000_000
 Numbers = npt.NDArray[Any]
 
 
-class Kept:
+class Ticks(Protocol):
+    """Some ticks of a run, from `first` on; `thinned` where stretches are told by their extremes only."""
+
+    first: int
+    thinned: bool
+
+    def of(self, values: Numbers) -> Numbers:
+        """The numbers of these ticks in an array[n]."""
+
+    def codes(self, values: Numbers) -> Numbers:
+        """The same of numbers that stand for words."""
+
+    def computed(self, compute: Callable[[int, int], Numbers]) -> Numbers:
+        """What `compute(start, stop)` gives for them, float64."""
+
+    def ticks(self) -> Numbers:
+        """The ticks themselves."""
+
+    def events(self, ticks: Numbers) -> Any:
+        """Which of some events, given by their rising ticks, lie in them."""
+
+
+class Stretch:
+    """The ticks [first, stop)."""
+
+    thinned = False
+
+    def __init__(self, first: int, stop: int) -> None:
+        self.first = first
+        self.stop = stop
+
+    def of(self, values: Numbers) -> Numbers:
+        """As Ticks.of says."""
+        return values[self.first : self.stop]
+
+    codes = of
+
+    def computed(self, compute: Callable[[int, int], Numbers]) -> Numbers:
+        """As Ticks.computed says."""
+        return compute(self.first, self.stop)
+
+    def ticks(self) -> Numbers:
+        """As Ticks.ticks says."""
+        return np.arange(self.first, self.stop)
+
+    def events(self, ticks: Numbers) -> Any:
+        """As Ticks.events says."""
+        return slice(*np.searchsorted(ticks, (self.first, self.stop)).tolist())
+
+
+class Decimated:
     """All `n` ticks, or for more than `most` (MOST_TICKS) every tick of the windows [start, stop) of the runs
     and, of each stretch of `stride` ticks between them, the least and the greatest number.
 
     Stretches that hold several ticks are two numbers wide; `_starts` are where stretches begin.
     """
+
+    first = 0
 
     def __init__(self, n: int, windows: Sequence[tuple[int, int]], most: int = 0) -> None:
         self.n = n
@@ -50,7 +102,7 @@ class Kept:
         self._half = lengths[self._wide] // 2
 
     @property
-    def said(self) -> str:
+    def note(self) -> str:
         """What a reader must know where not every tick is there."""
         return (
             f"The trace has {self.n} ticks, more than a browser can carry. This page has every tick around"

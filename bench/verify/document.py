@@ -1,8 +1,9 @@
-"""The page of a verify: equal, or the first difference with the ticks around it."""
+"""What a verify says: equal, or the first difference with the ticks around it."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -11,10 +12,12 @@ import numpy as np
 from bench.document.blocks import (
     Block,
     Cell,
+    Document,
     Jump,
+    Level,
     Line,
-    Page,
     Panel,
+    Picture,
     Place,
     Section,
     Series,
@@ -22,85 +25,91 @@ from bench.document.blocks import (
     Table,
     Text,
 )
-from bench.document.cal import calibration_section
+from bench.document.calibration import calibration_section
 from bench.document.columns import Column
-from bench.document.made import made
-from bench.document.page import write_page
+from bench.document.provenance import provenance
 from bench.link.protocol import OUTPUT
-from bench.replay import names
-from bench.replay.drawn import fault_names, state_name
+from bench.verify.facts import UNITS, TraceResult, difference_text, stem, value_text
 
 if TYPE_CHECKING:
     from bench.calibration import CalibrationFile
     from bench.verify.compare import Context, Difference
-    from bench.verify.report import TraceResult
+    from bench.verify.timing import Pace
 
+_NAMED = ("state", "retard_state", "reason", "faults")
 _ROWS = 8  # ticks in the table before the first difference, and after it
 
-# Outputs whose unit is not 1 -> numbers in a unit, decimals, unit
-_UNITS: dict[str, tuple[int, int, str]] = {
-    **dict.fromkeys(("height", "rest", "lift", "entry"), (16, 2, "mm")),
-    **dict.fromkeys(("demand", "latched", "reduction"), (10, 1, "%")),
-    **dict.fromkeys(("retard_demand", "retard_latched", "retard"), (10, 1, "°")),
-    **dict.fromkeys(("hold_left", "out_of_sight_ticks"), (1, 0, "ticks")),
-    "elapsed_ms": (1, 0, "ms"),
-}
 _VERDICTS = {"equal": "equal", "different": "different", "link": "the link failed"}
 _SIGNED = 2**30
 
 
-def write(
-    path: Path, facts: dict[str, Any], results: list[TraceResult], calibration: CalibrationFile
-) -> None:
-    """Write the page of a verify; `facts` is what verify.json holds."""
-    write_page(path, page(facts, results, calibration))
-
-
-def page(facts: dict[str, Any], results: list[TraceResult], calibration: CalibrationFile) -> Page:
-    """The page of a verify."""
-    device, how = facts["device"], facts["how"]
+def make_document(
+    facts: dict[str, Any], results: Sequence[TraceResult], calibration: CalibrationFile
+) -> Document:
+    """The document of a verify; `facts` are those of bench.verify.facts. Each trace's verdict was printed as
+    it came, so that a terminal shows no table of them."""
     sections = [Section("Each trace", [_traces(facts)])]
+    pictures = []
+    if facts["status"]:
+        sections.append(Section("The device", [_status(facts["status"])]))
+    timed: list[Block] = []
     for number, (result, one) in enumerate(zip(results, facts["traces"], strict=True), 1):
+        name, begin = Path(one["file"]).name, stem(number, results)
         if result.context is not None and result.tally.difference is not None:
-            blocks = list(_difference(number, result, one, result.context, result.tally.difference))
-            sections.append(Section(f"The first difference: {Path(one['file']).name}", blocks))
-    timed = [one for one in facts["traces"] if one["real_time"]]
+            difference = result.tally.difference
+            figure = _strip(number, result.context, difference)
+            blocks = list(_difference(result, result.context, difference, figure))
+            sections.append(Section(f"The first difference: {name}", blocks, where="page"))
+            title = f"{name}: first difference at tick {difference.tick}"
+            pictures.append(Picture(f"{begin}-difference.svg", title, "", partial(list, [figure])))
+        if result.pace is not None and result.pace.latency_s:
+            latency = _latency(number, name, result.pace, one)
+            timed.append(latency)
+            late = f"{one['real_time']['late_ticks']} late ticks in {one['real_time']['steps']} steps"
+            pictures.append(Picture(f"{begin}-latency.svg", f"{name}: {late}", "", partial(list, [latency])))
     if timed:
-        sections.append(Section("In real time", [_times(timed)]))
+        in_time = [one for one in facts["traces"] if one["real_time"]]
+        sections.append(Section("In real time", [_times(in_time), *timed], where="page"))
     sections.append(calibration_section(calibration))
-    return Page(
+    return Document(
         what="verify",
-        title=f"{device['firmware']} against the reference, {calibration.path.name}",
+        title=f"{facts['device']['firmware']} against the reference, {calibration.path.name}",
         alarm=[f"The link failed: {one['error']}" for one in facts["traces"] if one["error"]],
         answer=list(_answer(facts, results)),
         key=_key(facts),
         sections=sections,
         cautions=[facts["cautions"]],
-        made=[
-            *made(facts, facts["command_line"]),
-            (
-                "Device",
-                f"{device['firmware']}, protocol {device['protocol']}, images of version"
-                f" {device['image_version']}, frames up to {device['largest_frame']} bytes",
-            ),
-            ("Its port", str(how["port"])),
-            ("Steps in flight", str(how["window"])),
-            ("Paced to the clock", "yes" if how["real_time"] else "no"),
-            ("Calibration", how["calibration"]),
-            ("Its SHA-256", how["calibration_sha256"]),
-            ("Its image", f"CRC-32 {how['image_crc32']}"),
-            *(
-                pair
-                for one in facts["traces"]
-                for pair in (("Trace", one["file"]), ("Its SHA-256", one["sha256"]))
-            ),
-        ],
+        provenance=_provenance(facts),
+        pictures=pictures,
+        files=["junit.xml", *(f"{p.file[:-3]}csv" for p in pictures if p.file.endswith("-difference.svg"))],
+        summary="verify.json",
     )
 
 
-def _answer(facts: dict[str, Any], results: list[TraceResult]) -> Iterator[str]:
-    from bench.verify.report import difference_text
+def _provenance(facts: dict[str, Any]) -> list[tuple[str, str]]:
+    device, how = facts["device"], facts["how"]
+    return [
+        *provenance(facts),
+        (
+            "Device",
+            f"{device['firmware']}, protocol {device['protocol']}, images of version"
+            f" {device['image_version']}, frames up to {device['largest_frame']} bytes",
+        ),
+        ("Its port", str(how["port"])),
+        ("Steps in flight", str(how["window"])),
+        ("Paced to the clock", "yes" if how["real_time"] else "no"),
+        ("Calibration", how["calibration"]),
+        ("Its SHA-256", how["calibration_sha256"]),
+        ("Its image", f"CRC-32 {how['image_crc32']}"),
+        *(
+            pair
+            for one in facts["traces"]
+            for pair in (("Trace", one["file"]), ("Its SHA-256", one["sha256"]))
+        ),
+    ]
 
+
+def _answer(facts: dict[str, Any], results: Sequence[TraceResult]) -> Iterator[str]:
     verdict, device = facts["verdict"], facts["device"]["firmware"]
     ticks = sum(one["ticks_equal"] for one in facts["traces"])
     if verdict == "equal":
@@ -163,6 +172,7 @@ def _traces(facts: dict[str, Any]) -> Table:
         ),
         rows,
         "What came of each trace",
+        where="page",
     )
 
 
@@ -181,14 +191,41 @@ def _times(traces: list[dict[str, Any]]) -> Table:
     )
 
 
+def _latency(number: int, name: str, pace: Pace, facts: dict[str, Any]) -> Strip:
+    """How long each step's answer took, over the run."""
+    step = pace.tick_us / 1e6 * facts["ticks_equal"] / len(pace.latency_s)
+    tick_ms = pace.tick_us / 1e3
+    levels = [
+        Level(f"one tick, {tick_ms:g} ms", tick_ms),
+        Level("99 %", facts["real_time"]["latency_ms_99"], "limit-dashed"),
+    ]
+    line = Line("from sending a step to its answer", "latency")
+    return Strip(
+        f"latency-{number}",
+        f"Latency: {name}",
+        {"run": Series({"latency": Column.of(np.array(pace.latency_s) * 1e3, 3, "ms")}, step=step)},
+        [Panel("Latency", "ms", [line], levels, height=200, bottom=0.0)],
+        (0.0, step * len(pace.latency_s)),
+    )
+
+
+def _status(status: dict[str, Any]) -> Text:
+    damaged = sum(status[name] for name in ("crc", "stuffing", "long", "short"))
+    late = f", {status['late']} ticks that took too long" if status["late"] else ""
+    stack = f", {status['stack_bytes']} bytes of stack" if status["stack_bytes"] else ""
+    text = (
+        f"Worst tick {status['worst_tick_ns'] / 1000:.1f} µs{late}{stack}, {damaged} damaged frames,"
+        f" {status['repeated']} requests answered again, {status['overruns']} bytes lost by its port."
+    )
+    return Text([text], "The device")
+
+
 # --- the difference
 
 
 def _difference(
-    number: int, result: TraceResult, facts: dict[str, Any], context: Context, difference: Difference
+    result: TraceResult, context: Context, difference: Difference, figure: Strip
 ) -> Iterator[Block]:
-    from bench.verify.report import difference_text
-
     text = [f"Different at {difference_text(result)}."]
     if difference.digest_only:
         text.append(
@@ -200,7 +237,7 @@ def _difference(
     yield Text(text)
     rows: list[list[str | Cell]] = [
         [
-            f.name, _shown(f.name, f.expected), Cell(_shown(f.name, f.got), "bad"), str(f.expected),
+            f.name, value_text(f.name, f.expected), Cell(value_text(f.name, f.got), "bad"), str(f.expected),
             str(f.got),
         ]
         for f in difference.fields
@@ -210,7 +247,7 @@ def _difference(
         ("given, as sent", True),
     )  # fmt: skip
     yield Table(columns, rows, f"At tick {difference.tick}")
-    yield _strip(number, result, context, difference)
+    yield figure
     yield _around(context, difference)
 
 
@@ -225,15 +262,15 @@ def _wrong(context: Context, difference: Difference) -> list[str]:
     return first + later
 
 
-def _strip(number: int, result: TraceResult, context: Context, difference: Difference) -> Strip:
+def _strip(number: int, context: Context, difference: Difference) -> Strip:
     columns: dict[str, Column] = {}
     panels = []
-    drawn = list(dict.fromkeys(["lift", "reduction", *_wrong(context, difference)]))
-    for name in drawn:
-        per, decimals, unit = _UNITS.get(name, (1, 0, ""))
+    names = list(dict.fromkeys(["lift", "reduction", *_wrong(context, difference)]))
+    for name in names:
+        per, decimals, unit = UNITS.get(name, (1, 0, ""))
         for side, values in (("right", context.expected[name]), ("given", context.got[name])):
             whole = np.minimum(values.astype(np.int64), _SIGNED)
-            words = {int(v): _shown(name, int(v)) for v in np.unique(whole)} if name in _NAMED else {}
+            words = {int(v): value_text(name, int(v)) for v in np.unique(whole)} if name in _NAMED else {}
             columns[f"{name}-{side}"] = Column(whole, per, unit, decimals, words)
         panels.append(
             Panel(
@@ -260,7 +297,7 @@ def _strip(number: int, result: TraceResult, context: Context, difference: Diffe
         places=[
             Place("first difference", f"tick {difference.tick}", Jump(figure, at - 20, at + 20, at), "fault"),
             Place(
-                "all that was kept", f"ticks {first:.0f} to {last:.0f}", Jump(figure, first, last, at), "mark"
+                "the whole stretch", f"ticks {first:.0f} to {last:.0f}", Jump(figure, first, last, at), "mark"
             ),
         ],
     )
@@ -276,7 +313,7 @@ def _around(context: Context, difference: Difference) -> Table:
         row: list[str | Cell] = [str(context.start + i), str(context.inputs["counts"][i])]
         for name in wrong:
             right, given = int(context.expected[name][i]), int(context.got[name][i])
-            row += [_shown(name, right), Cell(_shown(name, given), "" if right == given else "bad")]
+            row += [value_text(name, right), Cell(value_text(name, given), "" if right == given else "bad")]
         if i == at:
             chosen.append(len(rows))
         rows.append(row)
@@ -287,16 +324,3 @@ def _around(context: Context, difference: Difference) -> Table:
 
 
 _NAMED = ("state", "retard_state", "reason", "faults")
-
-
-def _shown(name: str, value: int) -> str:
-    if name == "digest":
-        return f"{value:08x}"
-    if name in ("state", "retard_state"):
-        return state_name(value) if value in names.STATES else str(value)
-    if name == "reason":
-        return names.reason_name(value)
-    if name == "faults":
-        return fault_names(value) or "none"
-    per, decimals, unit = _UNITS.get(name, (1, 0, ""))
-    return f"{value / per:.{decimals}f} {unit}".rstrip()

@@ -1,4 +1,4 @@
-"""The calibration as used, for every page that was made with one."""
+"""The calibration as used, for every document that was made with one."""
 
 from __future__ import annotations
 
@@ -10,18 +10,23 @@ if TYPE_CHECKING:
     from bench.calibration import CalibrationFile
 
 
-def calibration_section(calibration: CalibrationFile, title: str = "The calibration as used") -> Section:
-    """Its ceilings, what looks wrong with it, every value with the defaults it took, and its text."""
+def calibration_section(
+    calibration: CalibrationFile,
+    title: str = "The calibration as used",
+    warned: str = "Warnings about the calibration",
+) -> Section:
+    """Its ceilings, what looks wrong with it (under the title `warned`; not where that is empty), every value
+    with the defaults it took, and its text."""
     blocks: list[Block] = []
-    if calibration.warnings:
-        blocks.append(Bullets(calibration.warnings, "Warnings"))
+    if calibration.warnings and warned:
+        blocks.append(Bullets(calibration.warnings, warned))
     blocks.append(_ceilings(calibration))
     rows = []
     for entry in calibration.shown:
         key = f"{entry.section}.{entry.key}" if entry.section else entry.key
         rows.append((key, entry.text, "file" if entry.given else "default"))
     columns = (("key", False), ("value", False), ("from", False))
-    blocks.append(Table(columns, rows, "Every value, and the defaults it took"))
+    blocks.append(Table(columns, rows, "Every value, and the defaults it took", where="page"))
     blocks.append(Source(f"The file {calibration.path.name}", calibration.text))
     return Section(title, blocks)
 
@@ -42,4 +47,5 @@ def _ceilings(calibration: CalibrationFile) -> Table:
          ("full reduction, mm", True)),
         rows,
         "Ceilings: the lift at the front axle at which each begins",
+        where="page",
     )  # fmt: skip

@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from bench.replay import names
-from bench.replay.findings import Stepped
+from bench.replay import codes
+from bench.replay.findings import Replay
 from bench.replay.spans import spans
 
 Ticks = npt.NDArray[np.int64]
@@ -27,21 +27,21 @@ class Pair:
     `launch_a` is the launch that times count from, or None: each tick's own.
     """
 
-    first: Stepped
-    second: Stepped
+    first: Replay
+    second: Replay
     a: Ticks
     b: Ticks
     launch_a: int | None = None
 
     @property
     def reduction(self) -> npt.NDArray[np.int32]:
-        """Second less first, 0.1 %."""
-        return self._less("reduction")
+        """Second minus first, 0.1 %."""
+        return self._minus("reduction")
 
     @property
     def retard(self) -> npt.NDArray[np.int32]:
-        """Second less first, 0.1 degree."""
-        return self._less("retard")
+        """Second minus first, 0.1 degree."""
+        return self._minus("retard")
 
     @property
     def differs(self) -> npt.NDArray[np.bool_]:
@@ -54,17 +54,17 @@ class Pair:
         run = self.launch_a or self.first.run_of(tick)
         return run, self.first.since_launch(tick, run)
 
-    def _less(self, name: str) -> npt.NDArray[np.int32]:
+    def _minus(self, name: str) -> npt.NDArray[np.int32]:
         first, second = self.first.ticks[name], self.second.ticks[name]
         return second[self.b].astype(np.int32) - first[self.a].astype(np.int32)
 
 
-def of_one_trace(first: Stepped, second: Stepped) -> Pair:
+def of_one_trace(first: Replay, second: Replay) -> Pair:
     """Two calibrations on one trace, by the trace's own time."""
     return _paired(first, second, first.inputs.lead, second.inputs.lead, range(first.run.n), None)
 
 
-def by_launch(first: Stepped, launch: int, second: Stepped, other: int) -> Pair:
+def by_launch(first: Replay, launch: int, second: Replay, other: int) -> Pair:
     """Two runs by their launch, for as long as both last. Launches by number from 1."""
     start, stop = first.runs[launch - 1]
     begin, end = second.runs[other - 1]
@@ -72,9 +72,7 @@ def by_launch(first: Stepped, launch: int, second: Stepped, other: int) -> Pair:
     return _paired(first, second, start, begin, range(start, last), launch)
 
 
-def _paired(
-    first: Stepped, second: Stepped, zero: int, other: int, ticks: range, launch: int | None
-) -> Pair:
+def _paired(first: Replay, second: Replay, zero: int, other: int, ticks: range, launch: int | None) -> Pair:
     """Ticks of the first, and those of the second that hold at their moments, both counted from a zero."""
     a = np.arange(ticks.start, ticks.stop, dtype=np.int64)
     # Whole microseconds, so that equal ticks fall on one another exactly.
@@ -83,7 +81,7 @@ def _paired(
     return Pair(first, second, a[both], b[both], launch)
 
 
-def facts(pair: Pair) -> dict[str, Any]:
+def difference_facts(pair: Pair) -> dict[str, Any]:
     """Where two runs differ, as plain values that JSON can hold."""
     differs = pair.differs
     rows = np.flatnonzero(differs)
@@ -119,12 +117,12 @@ def _row(pair: Pair, row: int) -> dict[str, Any]:
     }
 
 
-def _side(s: Stepped, tick: int) -> dict[str, Any]:
+def _side(s: Replay, tick: int) -> dict[str, Any]:
     return {
         "reduction_permille": int(s.ticks["reduction"][tick]),
         "retard_ddeg": int(s.ticks["retard"][tick]),
-        "state": names.STATES[int(s.ticks["state"][tick])],
-        "reason": names.reason_name(int(s.ticks["reason"][tick])),
+        "state": codes.STATES[int(s.ticks["state"][tick])],
+        "reason": codes.reason_name(int(s.ticks["reason"][tick])),
     }
 
 

@@ -1,22 +1,19 @@
-"""What a comparison found, as plain values: summary.json, differences.csv, and what is printed and drawn."""
+"""What a comparison found, as plain values: what --json prints and summary.json holds."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import asdict
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from bench.cautions import CAUTIONS
-from bench.compare import apart
-from bench.compare.changes import changes, maps_apart
+from bench.cautions import CAUTIONS, OPEN_LOOP
+from bench.compare.changes import changes, maps_difference
+from bench.compare.difference import by_launch, difference_facts, of_one_trace
 from bench.compare.study import Recording, RunName, Side, Study
-from bench.facts import as_json, head
-from bench.replay import names
-from bench.replay.files import write_csv
-from bench.sweep.report import OPEN_LOOP
+from bench.facts import head
+from bench.replay import codes
 
 if TYPE_CHECKING:
     from bench.calibration import CalibrationFile
@@ -25,7 +22,7 @@ SUMMARY_VERSION = 1
 LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 
 
-def summary(study: Study, command_line: Sequence[str]) -> dict[str, Any]:
+def make_facts(study: Study, command_line: Sequence[str]) -> dict[str, Any]:
     """Everything worth knowing about a comparison, as plain values that JSON can hold. Keys stay;
     SUMMARY_VERSION grows when the meaning of one changes.
 
@@ -50,7 +47,7 @@ def summary(study: Study, command_line: Sequence[str]) -> dict[str, Any]:
 
 def _calibration(letter: str, calibration: CalibrationFile, first: CalibrationFile) -> dict[str, Any]:
     found = changes(first, calibration)
-    maps = maps_apart(first, calibration)
+    maps = maps_difference(first, calibration)
     return {
         "letter": letter,
         "file": str(calibration.path),
@@ -85,7 +82,7 @@ def _trace(number: int, recording: Recording) -> dict[str, Any]:
             for letter, side in zip(LETTERS, recording.sides, strict=False)
         ],
         "differences": [
-            {"letter": letter, **apart.facts(apart.of_one_trace(base.stepped, side.stepped))}
+            {"letter": letter, **difference_facts(of_one_trace(base.stepped, side.stepped))}
             for letter, side in zip(LETTERS[1:], recording.sides[1:], strict=False)
         ],
     }
@@ -116,7 +113,7 @@ def launches(side: Side) -> list[dict[str, Any]]:
             "given_back_s": ends[0] if reduced else None,
             "last_given_back_s": ends[-1] if reduced else None,
             "reasons": [
-                {"name": names.reason_name(reason), "time_s": s.seconds(ticks)}
+                {"name": codes.reason_name(reason), "time_s": s.seconds(ticks)}
                 for reason, ticks in s.reason_ticks(part).items()
             ],
         })  # fmt: skip
@@ -126,7 +123,7 @@ def launches(side: Side) -> list[dict[str, Any]]:
 def _by_launch(study: Study, first: RunName, other: RunName) -> dict[str, Any]:
     """Two runs with the first calibration, one above the other by their launch."""
     mine, theirs = (study.recordings[run.trace].sides[0].stepped for run in (first, other))
-    pair = apart.by_launch(mine, first.launch, theirs, other.launch)
+    pair = by_launch(mine, first.launch, theirs, other.launch)
     lift = theirs.ticks["lift"][pair.b].astype(int) - mine.ticks["lift"][pair.a].astype(int)
     row = int(np.abs(lift).argmax())
     return {
@@ -137,69 +134,5 @@ def _by_launch(study: Study, first: RunName, other: RunName) -> dict[str, Any]:
             "a_mm": int(mine.ticks["lift"][pair.a[row]]) / 16,
             "b_mm": int(theirs.ticks["lift"][pair.b[row]]) / 16,
         },
-        "commands": apart.facts(pair),
-    }
-
-
-def write_all(folder: Path, facts: dict[str, Any], study: Study) -> None:
-    """All files of a comparison, into an empty folder."""
-    from bench.compare import page
-
-    (folder / "summary.json").write_text(as_json(facts), encoding="utf-8")
-    write_differences(folder / "differences.csv", study)
-    page.write(folder / "report.html", facts, study)
-
-
-def write_differences(path: Path, study: Study) -> None:
-    """differences.csv: a row for each tick of each trace (its number) at which the command of a calibration
-    (its letter) is not that of A; reasons are the numbers of the summary of a replay."""
-    parts: list[dict[str, Any]] = []
-    for number, recording in enumerate(study.recordings, 1):
-        base = recording.sides[0].stepped
-        for letter, side in enumerate(recording.sides[1:], 1):
-            pair = apart.of_one_trace(base, side.stepped)
-            rows = np.flatnonzero(pair.differs)
-            parts.append(_columns(pair, rows, number, letter))
-    words = list(LETTERS)
-    names_of = list(_columns_of_nothing)
-    whole = {
-        name: np.concatenate([part[name] for part in parts]) if parts else np.zeros(0, np.int64)
-        for name in names_of
-    }
-
-    def columns(part: slice) -> dict[str, Any]:
-        return {
-            name: (column[part], words) if name == "calibration" else column[part]
-            for name, column in whole.items()
-        }
-
-    write_csv(path, len(whole["tick"]), columns)
-
-
-_columns_of_nothing = (
-    "trace", "calibration", "tick", "time_s", "launch", "since_launch_s", "reduction_permille_a",
-    "reduction_permille_b", "retard_ddeg_a", "retard_ddeg_b", "reason_a", "reason_b",
-)  # fmt: skip
-
-
-def _columns(pair: apart.Pair, rows: Any, number: int, letter: int) -> dict[str, Any]:
-    s, other = pair.first, pair.second
-    a, b = pair.a[rows], pair.b[rows]
-    starts = np.array([start for start, _ in s.runs], dtype=np.int64)
-    run = np.searchsorted(starts, a, side="right")
-    launched = s.launched[a]
-    zero = np.where(launched, starts[np.maximum(run - 1, 0)] if len(starts) else s.inputs.lead, s.inputs.lead)
-    return {
-        "trace": np.full(len(rows), number, np.uint16),
-        "calibration": np.full(len(rows), letter, np.uint8),
-        "tick": a,
-        "time_s": np.round(s.inputs.start_s + a * s.tick_s, 6),
-        "launch": np.where(launched, run, 0),
-        "since_launch_s": np.round((a - zero) * s.tick_s, 6),
-        "reduction_permille_a": s.ticks["reduction"][a],
-        "reduction_permille_b": other.ticks["reduction"][b],
-        "retard_ddeg_a": s.ticks["retard"][a],
-        "retard_ddeg_b": other.ticks["retard"][b],
-        "reason_a": s.ticks["reason"][a],
-        "reason_b": other.ticks["reason"][b],
+        "commands": difference_facts(pair),
     }

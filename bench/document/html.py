@@ -1,4 +1,4 @@
-"""A page as one file that needs nothing else: style, scripts and data stand in it."""
+"""A document as one HTML file that needs nothing else: style, scripts and data stand in it."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from bench.document.blocks import Bands, Cell, Events, Page, Panel, Points, Strip, Table
+from bench.document.blocks import Bands, Cell, Document, Events, Panel, Points, Strip, Table
 from bench.document.columns import Column, packed
 from bench.trace.text import shown
 
@@ -25,16 +25,19 @@ _HALF = 66  # letters that have room in half of a wide page
 _SCRIPTS = ("bokeh.min.js", "bokeh-api.min.js")
 
 
-def write_page(path: Path, page: Page) -> None:
-    """Write a page into a new file."""
-    path.write_text(render(page), encoding="utf-8")
+def write_page(path: Path, document: Document) -> None:
+    """Write the page of a document into a new file."""
+    path.write_text(render(document), encoding="utf-8")
 
 
-def render(page: Page) -> str:
-    """The text of a page."""
-    figures = [
-        block for section in page.sections for block in section.blocks if isinstance(block, Strip | Points)
-    ]
+def render(document: Document) -> str:
+    """The text of a document's page."""
+    sections = []
+    for section in document.sections:
+        blocks = [block for block in section.blocks if getattr(block, "where", "page") != "screen"]
+        if section.where != "screen" and blocks:
+            sections.append(replace(section, blocks=blocks))
+    figures = [block for section in sections for block in section.blocks if isinstance(block, Strip | Points)]
     names = [figure.name for figure in figures]
     if len(set(names)) < len(names):
         raise ValueError(f"two figures of one name: {names}")
@@ -43,7 +46,8 @@ def render(page: Page) -> str:
         _template()
         .get_template("page.html")
         .render(
-            page=page,
+            page=document,
+            sections=sections,
             figures=[_safe(_strip(one, data) if isinstance(one, Strip) else asdict(one)) for one in figures],
             data=data,
             style=_own("page.css"),
@@ -122,6 +126,8 @@ def _template() -> Environment:
     )  # fmt: skip
     made.filters["cell"] = lambda cell: cell if isinstance(cell, Cell) else Cell(str(cell))
     made.filters["narrow"] = _narrow
+    made.filters["flat"] = lambda title: title.replace("-\n", "-").replace("\n", " ")
+    made.filters["capital"] = lambda name: name[:1].upper() + name[1:]
     # Control characters, and those that turn the direction of writing, are shown by their numbers.
     made.filters["shown"] = lambda text: shown(str(text), _LONGEST)
     made.filters["parts"] = lambda text: _parts(shown(str(text), _LONGEST))

@@ -1,4 +1,4 @@
-"""What deserves a look after a replay: about the recording, the sensor, and the calibration on this trace."""
+"""What deserves attention: of the recording, of the sensor, and of the calibration on this trace."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from bench.replay.findings import Findings, Launch, Stepped
+from bench.replay.findings import Findings, Launch, Replay
 from bench.trace.text import percent
 from controller import constants as c
 
@@ -23,38 +23,38 @@ _FELL_KMH = 10.0
 
 
 @dataclass(frozen=True)
-class Look:
+class Remark:
     """One remark; `code` says which, so that a program can find it."""
 
     code: str
     text: str
 
 
-def looks(s: Stepped, found: Findings) -> list[Look]:
+def make_remarks(s: Replay, found: Findings) -> list[Remark]:
     """All remarks, the most important first."""
     if not s.runs:
         text = "No launch was found, so nothing was asked for by the lift: give --launch-at, or a speed."
-        return [Look("no_launch", text)]
+        return [Remark("no_launch", text)]
     return [*_launches(s, found), *_sensor(s, found), *_axes(s), *_speed(s, found), *_command(s, found)]
 
 
-def _launches(s: Stepped, found: Findings) -> Iterator[Look]:
+def _launches(s: Replay, found: Findings) -> Iterator[Remark]:
     for launch in found.launches:
         number = launch.number
         if launch.fault_at_launch:
             why = "The controller did not trust the height sensor when the car left."
-            yield Look("fault_at_launch", f"LAUNCH {number}: A FAULT WAS PRESENT AT LAUNCH. {why}")
+            yield Remark("fault_at_launch", f"LAUNCH {number}: A FAULT WAS PRESENT AT LAUNCH. {why}")
         off = _rest_off(s, launch)
         if off is not None and abs(off) > _REST_OFF_MM:
             where, wrong = ("higher", "great") if off > 0 else ("lower", "small")
-            yield Look(
+            yield Remark(
                 "rest_height",
                 f"Launch {number}: the nose stood {abs(off):.0f} mm {where} than the rest height in use"
                 f" ({launch.rest_mm:g} mm), so every lift is shown that much too {wrong}.",
             )
 
 
-def _rest_off(s: Stepped, launch: Launch) -> float | None:
+def _rest_off(s: Replay, launch: Launch) -> float | None:
     """How far from the rest height in use the nose stood before a launch, mm; None where it did not stand."""
     part = slice(max(launch.tick - round(_STOOD_S / s.tick_s), s.inputs.lead), launch.tick)
     good = ~s.bit(c.FAULT_SENSOR | c.FAULT_OUT_OF_SIGHT, part)
@@ -64,32 +64,32 @@ def _rest_off(s: Stepped, launch: Launch) -> float | None:
     return float(np.median(height)) - launch.rest_mm
 
 
-def _sensor(s: Stepped, found: Findings) -> Iterator[Look]:
+def _sensor(s: Replay, found: Findings) -> Iterator[Remark]:
     far, near_end = max(s.calibration.row("sensor_height")), s.calibration.number("near_end")
     ended = s.seconds(s.launched & (s.ticks["height"] >= far - near_end))
     out = s.seconds(s.launched & s.bit(c.FAULT_OUT_OF_SIGHT))
     if out:
-        yield Look(
+        yield Remark(
             "out_of_sight",
             f"The nose was out of the sensor's range for {out:.3f} s: above {far / 16:.0f} mm nothing is"
             " known of it.",
         )
     elif ended:
         text = f"The height was within {near_end / 16:.0f} mm of the sensor's end for {ended:.3f} s."
-        yield Look("sensor_at_end", text)
+        yield Remark("sensor_at_end", text)
     lost = s.seconds(s.launched & s.inputs.lost)
     if lost:
-        yield Look("no_height", f"The trace has no height for {lost:.3f} s of the runs.")
+        yield Remark("no_height", f"The trace has no height for {lost:.3f} s of the runs.")
     for fault in found.faults:
         if (
             fault["bit"] in (c.FAULT_SENSOR, c.FAULT_STUCK, c.FAULT_INPUT, c.FAULT_TICK)
             and fault["in_runs_s"]
         ):
             text = f"{fault['text'].capitalize()}: {fault['in_runs_s']:.3f} s of the runs."
-            yield Look(f"fault_{fault['name']}", text)
+            yield Remark(f"fault_{fault['name']}", text)
 
 
-def _axes(s: Stepped) -> Iterator[Look]:
+def _axes(s: Replay) -> Iterator[Remark]:
     """Where the maps' axes do not cover the data, or there was no speed to enter them with."""
     by_speed = s.calibration.progress_unit == "km/h"
     run_ticks = int(np.count_nonzero(s.launched))
@@ -102,7 +102,7 @@ def _axes(s: Stepped) -> Iterator[Look]:
         share = np.count_nonzero(above) / run_ticks
         if share > _LITTLE:
             reached = int(s.ticks[column][above].max())
-            yield Look(
+            yield Remark(
                 f"{column}_beyond_axis",
                 f"The maps' axis of {name} ends at {last / unit:g}, but it reached {reached / unit:.0f}:"
                 f" {100 * share:.0f} % of the run used the end values.",
@@ -111,10 +111,10 @@ def _axes(s: Stepped) -> Iterator[Look]:
     if by_speed and no_speed.any():
         without = percent(np.count_nonzero(no_speed) / run_ticks)
         text = f"There was no valid speed for {without} of the run; the calibrated curve stood in."
-        yield Look("no_valid_speed", text)
+        yield Remark("no_valid_speed", text)
 
 
-def _speed(s: Stepped, found: Findings) -> Iterator[Look]:
+def _speed(s: Replay, found: Findings) -> Iterator[Remark]:
     """A speed that behaves as the other kind of wheel than the calibration says, with the nose up."""
     if s.calibration.progress_unit != "km/h":
         return
@@ -129,7 +129,7 @@ def _speed(s: Stepped, found: Findings) -> Iterator[Look]:
         # A wheel that turns again before the lift has ended is past its flight.
         first, last, least = float(up[0]), float(up[len(up) * 2 // 3]), float(up.min())
         if front and last - first > _ROSE_KMH:
-            yield Look(
+            yield Remark(
                 "not_a_front_wheel",
                 f"The speed rose from {first:.0f} to {last:.0f} km/h with the nose up, which a front wheel in"
                 ' the air does not: is it the car\'s? Then speed_from = "car".',
@@ -137,7 +137,7 @@ def _speed(s: Stepped, found: Findings) -> Iterator[Look]:
             return
         back = float(np.nanmax(after, initial=0.0)) - least if len(after) else 0.0
         if not front and first - least > _FELL_KMH and back > _FELL_KMH:
-            yield Look(
+            yield Remark(
                 "a_front_wheel",
                 f"The speed fell from {first:.0f} to {least:.0f} km/h with the nose up and was back after the"
                 ' landing, as a front wheel\'s is: then speed_from = "front_wheel".',
@@ -145,7 +145,7 @@ def _speed(s: Stepped, found: Findings) -> Iterator[Look]:
             return
 
 
-def _kept(s: Stepped) -> Iterator[Look]:
+def _kept(s: Replay) -> Iterator[Remark]:
     """Runs whose torque was never given back, because of the sensor."""
     for number, (start, stop) in enumerate(s.runs, 1):
         reason = s.ticks["reason"][start:stop]
@@ -154,35 +154,37 @@ def _kept(s: Stepped) -> Iterator[Look]:
         other = np.flatnonzero(reason != c.REASON_KEPT)
         seconds = s.seconds(stop - start - (int(other[-1]) + 1 if len(other) else 0))
         taken = int(s.ticks["reduction"][stop - 1]) / 10
-        yield Look(
+        yield Remark(
             "kept_to_the_end",
             f"Launch {number}: a fault of the height sensor kept torque taken for the last {seconds:.3f} s of"
             f" the run, {taken:.1f} % at its end.",
         )
 
 
-def _command(s: Stepped, found: Findings) -> Iterator[Look]:
+def _command(s: Replay, found: Findings) -> Iterator[Remark]:
     yield from _kept(s)
     yield from _reached(s)
     latched = [item for item in found.interventions if item.latched]
     if latched and s.calibration.number("hold_ticks") and not any(item.hold_ran_out for item in latched):
-        yield Look("hold_never_ran_out", "The hold never ran out: what was taken was still held at the end.")
+        yield Remark(
+            "hold_never_ran_out", "The hold never ran out: what was taken was still held at the end."
+        )
     limit = s.calibration.number("reduction_limit")
     capped = s.seconds(s.ticks["latched"] > limit)
     if capped:
-        yield Look("capped", f"The limit of {limit / 10:g} % cut the lift's reduction for {capped:.3f} s.")
+        yield Remark("capped", f"The limit of {limit / 10:g} % cut the lift's reduction for {capped:.3f} s.")
     reduced = found.torque["reduced_s"]
     if reduced and found.command_reversals / reduced > _REVERSALS_PER_S:
         ahead = s.calibration.number("look_rising_q12") or s.calibration.number("look_falling_q12")
         why = ", the price of the look-ahead on a noisy sensor" if ahead else ""
-        yield Look(
+        yield Remark(
             "many_reversals",
             f"The command changed direction {found.command_reversals} times in {reduced:.3f} s of"
             f" reduction{why}.",
         )
 
 
-def _reached(s: Stepped) -> Iterator[Look]:
+def _reached(s: Replay) -> Iterator[Remark]:
     """How much of the map's reduction the lift asked for."""
     cells = s.calibration.map_cells("reduction_map")
     full = int(cells.max())
@@ -199,9 +201,9 @@ def _reached(s: Stepped) -> Iterator[Look]:
             else "that is below the trigger"
         )
         text = f"The lift asked for no reduction: it reached {greatest:.0f} mm, and {why}."
-        yield Look("reduction_never_reached", text)
+        yield Remark("reduction_never_reached", text)
     elif demand < full:
-        yield Look(
+        yield Remark(
             "full_reduction_never_reached",
             f"The lift asked for {demand / 10:.1f} % at most of the map's {full / 10:.1f} %, at up to"
             f" {greatest:.0f} mm.",

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from bench.replay.findings import Stepped, find
+from bench.replay.findings import Replay, find
 from bench.replay.inputs import Inputs
-from bench.replay.looks import looks
+from bench.replay.remarks import make_remarks
 from bench.replay.run import run
 from tests.bench.replay.test_replay_run import inputs
 from tests.replay_support import compiled
@@ -31,8 +31,8 @@ def said(
     arrays = inputs(N, counts=counts, **columns)
     made = run("reference", file.image, arrays)
     lost = arrays["counts"] == 0
-    stepped = Stepped(Inputs(1000, 0.0, 0, arrays, lost, True, []), made, file)
-    return {look.code: look.text for look in looks(stepped, find(stepped))}
+    stepped = Replay(Inputs(1000, 0.0, 0, arrays, lost, True, []), made, file)
+    return {look.code: look.text for look in make_remarks(stepped, find(stepped))}
 
 
 def test_a_run_as_it_should_be_has_none() -> None:
