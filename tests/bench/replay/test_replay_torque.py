@@ -14,7 +14,7 @@ from tests.replay_support import compiled
 def regression(retard_deg: float) -> float:
     """Relative torque at a retard from the best spark, by the regression of P. R. Crossley and J. A. Cook,
     "A nonlinear engine model for drivetrain system development" (IEE Control '91; title and place from
-    memory). Its numbers are second-hand: block TorqueGeneration of the throttle-control example in Modelica."""
+    memory). Its numbers are second-hand: block TorqueGeneration of a throttle-control example in Modelica."""
     air, ratio, speed = 0.4, 14.6, 314.159
 
     def torque(spark: float) -> float:
