@@ -10,7 +10,7 @@ from pathlib import Path
 from bench.calibration import CalibrationFile
 from bench.calibration import load as load_calibration
 from bench.calibration.rewrite import Rewriter
-from bench.demo.logger import Signals
+from bench.demo.form import Signals
 from bench.demo.sensing import MM_A_VOLT, Moment, Read, Sensing, Sensors
 from bench.vehicle.car import Car, VehicleFile
 from bench.vehicle.run import start
