@@ -37,8 +37,8 @@ class Height:
     - `waited` is the number of samples since the last good one, `gap` that from the good one before to it.
     - `faulted` ends only by `heal` samples used in a row (H4), by a chain (H10) or by a jump taken back
       (H11); from power-up it is 1, with `acquired` 0.
-    - `jump_left` and `jump_agreeing` are 0 unless a jump is provisional; `chain` is 0 unless the nose is
-      out of sight, or at fault while torque is taken.
+    - `jump_left` is above 0 while a jump is provisional; `jump_agreeing` counts only then, and `chain`
+      only while the nose is out of sight, or at fault while torque is taken.
     """
 
     __slots__ = (

@@ -164,7 +164,7 @@ def test_a_speed_that_stays_is_used_when_it_could_have_got_there() -> None:
     assert made.command.reduction == 600
     # After a reset the first is used.
     made.reset()
-    assert (made.engine.rpm, made.engine.reach) == (0, ROTATION_LIMIT)
+    assert (made.engine.speed, made.engine.reach) == (0, ROTATION_LIMIT)
 
 
 @pytest.mark.rule("R1")
