@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from bench.calibration.model import CalibrationFile
+    from bench.calibration.calibration_file import CalibrationFile
 
 
 NOSE_MM_PER_MS = 0.7  # a nose on its way up through the ceilings, in the project's model of a car
