@@ -98,7 +98,7 @@ follows_map = false
 trigger_deg = 1
 trigger_hysteresis_deg = 0.5
 release_deg_per_s = 60
-[engine_curve]
+[engine_ceiling]
 elapsed_ms = [0, 3000]
 speed_rpm = [8500, 8500]
 after_end = "hold"

@@ -72,8 +72,8 @@ class _Builder:
         self.progress()
         self.maps()
         self.latch()
-        self.curve("engine")
-        self.curve("shaft")
+        self.ceiling("engine")
+        self.ceiling("shaft")
         self.limits()
         self.cylinders()
         self.arming()
@@ -550,14 +550,14 @@ class _Builder:
         file.put("blind_until_ms", s.number("blind_until", "ms", default=3000))
         s.finish()
 
-    def curve(self, who: str) -> None:
-        """A curve request (R1)."""
+    def ceiling(self, who: str) -> None:
+        """A ceiling of the engine's or the shaft's speed (R1)."""
         file, v = self.file, self.file.values
-        s = file.section(f"{who}_curve")
+        s = file.section(f"{who}_ceiling")
         names = (f"{who}_release_q16", f"{who}_retard_release_q16")
         if who == "engine":
             v["engine_before_launch"] = 0
-        if not file.has(f"{who}_curve"):
+        if not file.has(s.name):
             v.update({f"{who}_points": 0, f"{who}_ms": [], f"{who}_rpm": []})
             v.update({f"{who}_after_end": STOP, f"{who}_hysteresis": 0, f"{who}_line_points": 1})
             v.update({f"{who}_over_rpm": [0], f"{who}_reduction": [0], f"{who}_retard": [0]})

@@ -23,6 +23,10 @@ SIZE_LIMIT = 1 << 20
 
 LEGAL = {name: (count, least, greatest) for name, _, count, least, greatest in FIELDS}
 
+# Sections by the names that they had before: a file that has one is still read, and told the name of today.
+FORMER = {"engine_ceiling": "engine_curve", "shaft_ceiling": "shaft_curve"}
+_PRESENT = {former: name for name, former in FORMER.items()}
+
 # What is suggested where a key names no unit or one of another kind.
 _USUAL = {
     "mm": "mm",
@@ -102,6 +106,11 @@ class Table:
     good: bool = True
 
 
+def present_name(section: str) -> str:
+    """The name of a section today."""
+    return _PRESENT.get(section, section)
+
+
 def plain(value: Fraction | float) -> str:
     """A number without superfluous digits."""
     return f"{float(value):.6g}"
@@ -165,8 +174,17 @@ class File:
         self.warnings.append(text)
 
     def section(self, name: str, *, required: bool = False) -> Section:
-        """A section by its dotted name; an empty one where it is absent."""
+        """A section by its dotted name, or by its former one; an empty one where it is absent."""
         self._sections.append(name)
+        former = FORMER.get(name)
+        if former and self.has(former):
+            if self.has(name):
+                self.wrong((former,), f"clashes with [{name}], its name of today", "one of the two")
+            else:
+                line = self.line((former,))
+                self.warn(f"line {line}: [{former}] is called [{name}] today; it is read as that")
+                name = former
+            self._sections.append(former)
         content: Any = self.data
         for part in name.split("."):
             content = content.get(part, {}) if isinstance(content, dict) else {}
