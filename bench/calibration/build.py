@@ -9,7 +9,8 @@ from fractions import Fraction
 from typing import TYPE_CHECKING
 
 from bench.calibration import ceilings as ceil
-from bench.calibration.reader import File, Quantity, Section, Table, in_unit, nearest
+from bench.calibration.quantity import Quantity, Table, in_unit, nearest
+from bench.calibration.reader import File, Section
 from controller.constants import (
     AXIS_POINTS,
     BY_SPEED,

@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from bench.calibration.reader import Shown, plain, present_name, with_sign
+from bench.calibration.quantity import Shown, plain, with_sign
+from bench.calibration.reader import present_name
 
 if TYPE_CHECKING:
     from bench.calibration import CalibrationFile

@@ -6,7 +6,7 @@ import tomllib
 from collections.abc import Sequence
 from math import log10, pi
 
-from bench.calibration.reader import named, plain
+from bench.calibration.quantity import named, plain
 from bench.calibration.rewrite import Rewriter, in_unit_of_file
 from bench.fit.fit import Z80, Told
 from bench.trace.text import shown

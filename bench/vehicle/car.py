@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from bench.calibration.reader import Shown, plain, with_sign
+from bench.calibration.quantity import Shown, plain, with_sign
 from bench.random import Random
 
 GRAVITY = 9.80665

@@ -9,14 +9,8 @@ from math import sqrt
 from pathlib import Path
 from typing import Any
 
-from bench.calibration.reader import (
-    CalibrationMistakes,
-    File,
-    Quantity,
-    Section,
-    parse,
-    read_text,
-)
+from bench.calibration.quantity import Quantity
+from bench.calibration.reader import CalibrationMistakes, File, Section, parse, read_text
 from bench.vehicle.car import (
     GEARS,
     GRAVITY,

@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 from bench.calibration import CalibrationFile, CalibrationMistakes, compile_text, load, save
 from bench.calibration.command import calibration
 from bench.calibration.image import pack, unpack
-from bench.calibration.reader import nearest
+from bench.calibration.quantity import nearest
 from bench.errors import UserError
 from controller import Controller
 from controller.constants import (
