@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from bench.calibration import CalibrationFile
-from bench.calibration.build import Built
+from bench.calibration.builder import Built
 from bench.calibration.image import pack, unpack
 from controller.constants import AXIS_POINTS
 from tests.support import values
