@@ -10,7 +10,7 @@ import pytest
 from bench.calibration import CalibrationFile, compile_text
 from bench.errors import UserError
 from bench.replay.inputs import Inputs, Options, from_trace
-from bench.replay.launching import Seen, find
+from bench.replay.launching import Signals, find
 from bench.replay.run import run
 from bench.trace.choice import ColumnChoice
 from bench.trace.read import read_trace
@@ -208,9 +208,9 @@ class TestLead:
         assert made.time_s(100) == pytest.approx(0.1)
 
 
-def seen(n: int, **known: np.ndarray | int) -> Seen:
+def seen(n: int, **known: np.ndarray | int) -> Signals:
     lift = known.pop("lift", np.zeros(n))
-    return Seen(1000, 100, n, lambda: np.asarray(lift, np.float32), **known)  # type: ignore[arg-type]
+    return Signals(1000, 100, n, lambda: np.asarray(lift, np.float32), **known)  # type: ignore[arg-type]
 
 
 def starts(made: np.ndarray) -> list[int]:

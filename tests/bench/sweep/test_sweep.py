@@ -18,9 +18,9 @@ from bench.replay.inputs import from_trace
 from bench.replay.run import run
 from bench.sweep import study as study_module
 from bench.sweep.cluster import _packed, _step_there, _unpacked, program
+from bench.sweep.facts import figures
 from bench.sweep.local import run_local
 from bench.sweep.measure import Measures, measure
-from bench.sweep.report import figures
 from bench.sweep.study import INPUTS_DEPEND_ON, read_study, run_study
 from bench.sweep.vary import Varied, find_key, read_varied
 from bench.sweep.vary import settings as make_settings
