@@ -91,7 +91,7 @@ def test_values_may_be_numbers_words_or_switches() -> None:
         ),
         ("hold_from_mm=1", "is no key of"),
         ("riseing_ms=1", "--vary riseing_ms is no key of"),
-        ("riseing_ms=1", "the nearest are look_ahead.rising_ms"),
+        ("riseing_ms=1", "the nearest are sensor.return_ms, look_ahead.rising_ms"),
         ("zzz=1", "a key with its section, such as latch.hold_ms"),
     ],
 )
