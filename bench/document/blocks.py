@@ -95,15 +95,6 @@ class Source:
     kind: Literal["source"] = "source"
 
 
-@dataclass(frozen=True)
-class Facts:
-    """Names and values, one under the other."""
-
-    pairs: Sequence[tuple[str, str]]
-    where: Where = "everywhere"
-    kind: Literal["facts"] = "facts"
-
-
 # --- curves over one axis
 
 
@@ -240,7 +231,7 @@ class Place:
     title: str
     detail: str
     jump: Jump
-    kind: Literal["launch", "lift", "cut", "fault", "mark", "look"] = "mark"
+    kind: Literal["launch", "lift", "cut", "fault", "mark"] = "mark"
 
 
 @dataclass(frozen=True)
@@ -300,7 +291,7 @@ class Points:
 
 
 Figure = Strip | Points
-Block = Table | Text | Bullets | Source | Facts | Figure
+Block = Table | Text | Bullets | Source | Figure
 
 
 @dataclass(frozen=True)

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from bench.console import make_console, make_table, print_head, print_list, print_table, print_text
-from bench.document.blocks import Block, Bullets, Cell, Document, Facts, Table, Text
+from bench.document.blocks import Block, Bullets, Cell, Document, Table, Text
 from bench.trace.text import shown, shown_path
 
 if TYPE_CHECKING:
@@ -65,9 +65,6 @@ def _print_block(console: Console, block: Block) -> None:
             print_text(console, _safe(block.title), style="bold")
         for text in block.paragraphs:
             print_text(console, _safe(text))
-    elif isinstance(block, Facts):
-        console.print()
-        print_head(console, ((name, _safe(value)) for name, value in block.pairs))
 
 
 def _print_table(console: Console, block: Table) -> None:
