@@ -149,11 +149,11 @@ def _command(
     if calibration is not None:
         from bench.replay.figure_data import fault_names
         from bench.replay.inputs import from_trace
-        from bench.replay.run import engine_to_use, run
+        from bench.replay.run import core_to_use, run
 
         inputs = from_trace(trace, calibration)
         notes += inputs.notes
-        done = run(engine_to_use(None)[0], calibration.image, inputs.arrays)
+        done = run(core_to_use(None)[0], calibration.image, inputs.arrays)
         first = _first_launch(inputs.arrays["armed"], inputs.arrays["launch"], trace, notes)
         notes.append("torque: what the calibration commands over the trace, replayed")
         ticks = done.ticks

@@ -43,7 +43,7 @@ class TestHeight:
 
     def test_error_is_that_of_an_ideal_converter(self, tmp_path: Path) -> None:
         # Rounding error of an ideal converter: within half a step, rms a step / sqrt 12 (Bennett, Bell Syst.
-        # Tech. J. 27 (1948) 446-472, from memory; step^2 / 12 also in the course text cnx.org m11923).
+        # Tech. J. 27 (1948) 446-472, from memory; step^2 / 12 is also in module m11923 of cnx.org).
         truth = np.linspace(50, 450, 4001)
         made = laid(tmp_path, f"{TIME},Height [mm]", heights(truth.round(6).tolist()))
         error = made.arrays["counts"][made.lead :] - truth.round(6) * 4095 / 500

@@ -38,8 +38,8 @@ from bench.search.limits import (
 from bench.search.settings import Settings
 from bench.search.spread import DEFAULT_SCATTER, Spread, with_scatter
 from bench.search.study import Options, search
-from bench.vehicle.car import read
 from bench.vehicle.results import MARKS_FT, SCORES
+from bench.vehicle.vehicle_file import read
 from tests.vehicle_support import CALIBRATION_PATH, NOT_BUILT, calibration, demo
 
 pytestmark = pytest.mark.skipif(NOT_BUILT is not None, reason=str(NOT_BUILT))
