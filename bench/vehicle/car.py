@@ -22,6 +22,7 @@ from bench.calibration.reader import (
     with_sign,
 )
 from bench.random import Random
+from bench.vehicle.estimates import ESTIMATES
 
 GRAVITY = 9.80665
 POINTS = 16
@@ -251,6 +252,8 @@ class VehicleFile:
     scatter: dict[str, Scatter]
     warnings: list[str]
     shown: list[Shown]
+    estimated: list[str]
+    """What the file leaves to a rule of bench.vehicle.estimates: a line for each."""
 
 
 class _Reader:
@@ -259,17 +262,22 @@ class _Reader:
         self.sections: dict[str, Section] = {}
         self.q: dict[str, Quantity] = {}
         self.value: dict[str, float] = {}
+        self.left_out: list[Parameter] = []
 
     def section(self, name: str) -> Section:
         if name not in self.sections:
             self.sections[name] = self.file.section(
-                name, required=name not in (*_OPTIONAL, "strip", "driver")
+                name, required=name not in (*_OPTIONAL, "strip", "driver", "resistance", "response")
             )
         return self.sections[name]
 
     def number(self, p: Parameter) -> None:
         if p.section in _OPTIONAL and not self.file.has(p.section):
             self.section(p.section)
+            self.value[p.name] = 0.0
+            return
+        if p.name in ESTIMATES and not self.section(p.section).gives(p.key, p.unit or "1"):
+            self.left_out.append(p)
             self.value[p.name] = 0.0
             return
         default = None if p.default is None else Fraction(str(p.default))
@@ -281,11 +289,30 @@ class _Reader:
         self.q[p.name] = q
         self.value[p.name] = float(q.value) * p.si
 
+    def estimate(self, torque: tuple[float, ...]) -> list[str]:
+        """Fill in what was left out and can be estimated; a line for each."""
+        self.value["torque_most"] = max(torque, default=0.0)
+        said = []
+        for name, rule in ESTIMATES.items():
+            p = BY_NAME[name]
+            if p not in self.left_out:
+                continue
+            known = self.good("mass", "wheelbase", "cg_ahead", "rear_radius", "front_spring", "droop")
+            value = rule.of(self.value) if known else p.least * p.si
+            self.value[name] = max(p.least * p.si, min(p.greatest * p.si, value))
+            words = f"{written(name, float(f'{self.value[name]:.3g}'))}, {rule.said}"
+            self.section(p.section).say(p.key, words)
+            said.append(f"{p.section}.{p.key}: {words}, give or take {100 * rule.scatter:.0f} %")
+        del self.value["torque_most"]
+        return said
+
     def good(self, *names: str) -> bool:
         return all(name not in self.q or self.q[name].good for name in names)
 
     def wrong(self, name: str, what: str, right: str) -> None:
-        self.file.wrong(self.q[name].path, what, right, self.q[name])
+        p = BY_NAME[name]
+        q = self.q.get(name)
+        self.file.wrong(q.path if q else (p.section, p.key), what, right, *([q] if q else []))
 
     def row(self, section: str, key: str, unit: str, least: int, most: int) -> Quantity:
         return self.section(section).numbers(key, unit, least=least, most=most)
@@ -328,12 +355,14 @@ def read(text: str, path: str | os.PathLike[str], digest: str = "") -> VehicleFi
     about.finish()
     for parameter in PARAMETERS:
         r.number(parameter)
-    tuples = _engine(r) | _converter(r) | _gearbox(r) | _driver(r)
+    engine = _engine(r)
+    tuples = engine | _converter(r) | _gearbox(r) | _driver(r)
+    estimated = r.estimate(engine["torque"])
     response = r.section("response")
     lost = response.number("torque_lost_at_20_deg", "%", default=7)
     r.within(lost, 0, 60)
     beyond = r.section("sensor").choice("beyond_reads", ("high", "low"), "high")
-    scatter = _scatter(r)
+    scatter = {p.name: Scatter(ESTIMATES[p.name].scatter, True) for p in r.left_out} | _scatter(r)
     for section in r.sections.values():
         section.finish()
     file.finish()
@@ -343,10 +372,11 @@ def read(text: str, path: str | os.PathLike[str], digest: str = "") -> VehicleFi
     if file.mistakes:
         raise CalibrationMistakes(mistake for _, mistake in sorted(file.mistakes, key=lambda entry: entry[0]))
     digest = digest or hashlib.sha256(text.encode()).hexdigest()
-    return VehicleFile(Path(path), text, digest, name, car, scatter, list(file.warnings), file.shown)
+    judged = (list(file.warnings), file.shown, estimated)
+    return VehicleFile(Path(path), text, digest, name, car, scatter, *judged)
 
 
-def _engine(r: _Reader) -> dict[str, object]:
+def _engine(r: _Reader) -> dict[str, tuple[float, ...]]:
     speed = r.row("engine", "torque_at", "rpm", 2, POINTS)
     torque = r.row("engine", "torque", "N m", 2, POINTS)
     r.within(speed, 0, 20000)
