@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from bench.calibration.calibration_file import CalibrationFile
-    from bench.calibration.reader import Shown
+    from bench.calibration.quantity import Shown
 
 SUMMARY_VERSION = 1
 

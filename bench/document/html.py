@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 _HERE = Path(__file__).parent
 _LONGEST = 2000  # letters of a text that are shown
 _JOINT = re.compile(r"([._/])(?=[^\W\d_])")  # in a name, never in a number
+_BREAK = re.compile(r"([-.])\n")  # in the title of a column
 _HALF = 66  # letters that have room in half of a wide page
 _SCRIPTS = ("bokeh.min.js", "bokeh-api.min.js")
 
@@ -126,7 +127,7 @@ def _template() -> Environment:
     )  # fmt: skip
     made.filters["cell"] = lambda cell: cell if isinstance(cell, Cell) else Cell(str(cell))
     made.filters["narrow"] = _narrow
-    made.filters["flat"] = lambda title: title.replace("-\n", "-").replace("\n", " ")
+    made.filters["flat"] = lambda title: _BREAK.sub(r"\1", title).replace("\n", " ")
     made.filters["capital"] = lambda name: name[:1].upper() + name[1:]
     # Control characters, and those that turn the direction of writing, are shown by their numbers.
     made.filters["shown"] = lambda text: shown(str(text), _LONGEST)

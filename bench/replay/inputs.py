@@ -80,7 +80,7 @@ def from_trace(trace: Trace, calibration: CalibrationFile, options: Options | No
 
     switch = {role: lay.switch(role) for role in ("armed", "launch")}
     switches = launching.find(
-        launching.Seen(
+        launching.Signals(
             tick_us=calibration.tick_us,
             disarm_ticks=calibration.number("disarm_ticks"),
             n=lay.n,

@@ -48,7 +48,7 @@ def start(folder: Path, as_json: bool, **answers: str | None) -> None:
     from bench.start.placing import place
     from bench.start.questions import demand_all
     from bench.trace.text import shown_path
-    from bench.vehicle.car import read
+    from bench.vehicle.vehicle_file import read
 
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         raise UserError("is there already and not empty", folder, "name a new folder")

@@ -61,7 +61,7 @@ fastest_mm_per_ms = {FASTEST_MM_PER_MS}      # usual: no nose rises or falls fas
 confirm_ms = {s.confirm:g}            # computed: so long without a usable reading is a fault
 heal_ms = {max(50.0, 4 * s.sensor_period):g}               # computed: so long with usable ones: healthy again
 agree_samples = {s.agree}          # computed: 3, or 2 of a sensor slower than 2 ms
-near_end_mm = {s.near_end}           # computed: what the fastest nose crosses in so many samples, 25 at least
+near_end_mm = {s.near_end}           # computed: what the fastest nose crosses in one sample more, 25 at least
 
 [filter]
 median_samples = 3         # usual: single spikes are dropped

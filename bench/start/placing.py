@@ -101,7 +101,7 @@ def place(answers: Mapping[str, str]) -> Start:
     gain = wheelbase / (wheelbase + ahead)
     period = given.get("sensor_period", [10.0])[0]
     agree = 3 if period <= 2 else 2
-    near_end = max(NEAR_END_MM, ceil(FASTEST_MM_PER_MS * period * agree))
+    near_end = max(NEAR_END_MM, ceil(FASTEST_MM_PER_MS * period * (agree + 1)))
     end = (far - rest) * gain
     if end < droop + LEAST_ROOM_MM:
         what = f"the sensor ends {end:.0f} mm above rest at the axle, and the springs alone give {droop:g} mm"
@@ -123,7 +123,8 @@ def place(answers: Mapping[str, str]) -> Start:
     return Start(
         name=answers.get("name") or "My car", guessed=guessed, mass=mass, front_weight=front,
         wheelbase=wheelbase, cg_ahead=front / mass * wheelbase,
-        cg_height=given.get("cg_height", [min(0.21 * wheelbase, 650.0)])[0], droop=droop, rear_radius=given["tyres"][0],
+        cg_height=given.get("cg_height", [min(0.21 * wheelbase, 650.0)])[0], droop=droop,
+        rear_radius=given["tyres"][0],
         front_radius=given["tyres"][1], bar=(bar[0], bar[1]) if len(bar) == 2 else None, sensor_ahead=ahead,
         sensor_rest=rest, sensor_volts=(volts[0], volts[1]), sensor_range=(heights[0], heights[1]),
         sensor_period=period, reference=reference, adc_max=2 ** round(bits) - 1, axle_gain=gain, end_lift=end,

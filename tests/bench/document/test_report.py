@@ -18,7 +18,6 @@ from bench.document.blocks import (
     Bullets,
     Cell,
     Document,
-    Facts,
     Group,
     Jump,
     Line,
@@ -140,7 +139,7 @@ def page_of(text: str) -> Document:
     rows = [[text, Cell(text, jump=jump)]]
     blocks = [
         Table([(text, False), (text, True)], rows, text, text, ids=[text], sortable=True),
-        Text([text]), Bullets([text], text), Source(text, text), Facts([(text, text)]), strip, points,
+        Text([text]), Bullets([text], text), Source(text, text), strip, points,
     ]  # fmt: skip
     return Document(
         text, text, [text], [Section(text, blocks)], [(text, text)], [text], key=[(text, text)], alarm=[text]

@@ -467,7 +467,7 @@ def test_points_and_rows_belong_together(browser: Browser, made: Made) -> None:
         it.page.mouse.move(x, y)
         assert it.page.locator("tr.lit").get_attribute("data-id") == "setting-3"
         # in order of a column, up and down
-        title = it.page.get_by_role("button", name="torque-time taken, s")
+        title = it.page.get_by_role("button", name="torque-time s")
         place = [one["over_all"]["full_cut_s"] for one in facts["settings"]]
         for way in (sorted(place), sorted(place, reverse=True)):
             title.click()

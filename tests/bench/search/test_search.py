@@ -16,9 +16,11 @@ from hypothesis import strategies as st
 from bench.calibration import compile_text
 from bench.errors import UserError
 from bench.random import Random
-from bench.search import report, state
+from bench.search import state
 from bench.search.drive import Job, driver
 from bench.search.evolve import Course, Plan, Search, evenly_spread
+from bench.search.facts import make_facts
+from bench.search.files import calibration_text
 from bench.search.limits import (
     FIGURES,
     CarFigures,
@@ -35,8 +37,8 @@ from bench.search.limits import (
 from bench.search.settings import Settings
 from bench.search.spread import DEFAULT_SCATTER, Spread, with_scatter
 from bench.search.study import Options, search
-from bench.vehicle.car import read
 from bench.vehicle.results import MARKS_FT, SCORES
+from bench.vehicle.vehicle_file import read
 from tests.vehicle_support import CALIBRATION_PATH, NOT_BUILT, calibration, demo
 
 pytestmark = pytest.mark.skipif(NOT_BUILT is not None, reason=str(NOT_BUILT))
@@ -48,8 +50,8 @@ TINY = Options(
 
 def everything(found):
     """All that a search gives, without what names the command."""
-    told = report.facts(found, [])
-    return told, report.calibration_text(found) if found.chosen else None
+    told = make_facts(found, [])
+    return told, calibration_text(found) if found.chosen else None
 
 
 @pytest.fixture(scope="module")
@@ -381,7 +383,7 @@ def test_a_damaged_state_and_a_foreign_folder_are_refused(tmp_path):
 def test_limits_that_nothing_keeps_are_reported_and_not_bent():
     found = search(demo(), calibration(), replace(TINY, limits=read_limits(["lift_mm=20"])))
     assert found.chosen is None
-    told = report.facts(found, [])
+    told = make_facts(found, [])
     assert told["limits_kept"] is False
     assert told["image_crc32"] is None
     assert told["with_found"]["shares"]["within_limits"] == 0
@@ -401,7 +403,7 @@ def test_it_beats_the_demo_calibration_and_no_control_at_once():
     options = Options(limits, cars=24, check=100, population=12, generations=8)
     found = search(demo(), calibration(), options)
     assert found.chosen is not None
-    told = report.facts(found, [])
+    told = make_facts(found, [])
     with_found, with_start, without = (told[s] for s in ("with_found", "with_start", "without"))
     middle = {side["mean_time_s"] for side in (with_start, without)}
     assert with_found["mean_time_s"] < min(middle)

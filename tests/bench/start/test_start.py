@@ -20,6 +20,7 @@ from bench.start.files import calibration_text, car_text
 from bench.start.placing import place
 from bench.start.questions import BY_NAME, QUESTIONS, numbers
 from bench.vehicle import car as cars
+from bench.vehicle import vehicle_file
 from bench.vehicle.estimates import ESTIMATES
 from tests.vehicle_support import CAR_PATH
 
@@ -48,7 +49,7 @@ def test_it_writes_files_that_every_command_takes(tmp_path: Path) -> None:
     assert code == 0, said
     assert "aid, not a safety device" in said
     calibration = load(folder / "calibration.toml")
-    vehicle = cars.load(folder / "car.toml")
+    vehicle = vehicle_file.load(folder / "car.toml")
     assert calibration.warnings == []
     assert vehicle.warnings == []
     files = ("--vehicle", folder / "car.toml", "--calibration", folder / "calibration.toml")
@@ -149,7 +150,7 @@ def test_whatever_car_and_sensor_the_files_are_sound_or_one_line_says_why(
     assert begin[-1] <= begin[0] * 2 / 3
     assert begun.start_lift > droop
     assert 250 <= begun.look_ahead <= 400
-    vehicle = cars.read(car_text(begun), "car.toml")
+    vehicle = vehicle_file.read(car_text(begun), "car.toml")
     assert vehicle.car.cg_ahead == pytest.approx(front * wheelbase / 1000, abs=0.02)
 
 
@@ -160,12 +161,12 @@ def test_every_question_has_an_option_and_no_two_the_same() -> None:
 def test_estimates_of_the_demo_car_lie_within_their_scatter() -> None:
     """The demo car's own numbers are invented, but meant to be likely: none is three deviations off."""
     text = CAR_PATH.read_text()
-    given = cars.read(text, "demo.toml")
+    given = vehicle_file.read(text, "demo.toml")
     kept = []
     for line in text.splitlines():
         key = line.split("=")[0].strip().rsplit("_", 1)[0]
         kept.append("" if any(key == cars.BY_NAME[n].key for n in ESTIMATES) and "[" not in line else line)
-    bare = cars.read("\n".join(kept), "bare.toml")
+    bare = vehicle_file.read("\n".join(kept), "bare.toml")
     assert len(bare.estimated) > 10
     for name, rule in ESTIMATES.items():
         want, got = getattr(given.car, name), getattr(bare.car, name)

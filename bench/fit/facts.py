@@ -1,4 +1,4 @@
-"""A fit in figures: what summary.json holds and the screen shows."""
+"""What a fit found, as plain values: what --json prints and summary.json holds."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from bench.cautions import CAUTIONS, MODEL
 from bench.facts import head
 from bench.fit.car_text import in_file, path_of
 from bench.fit.fit import Z80, Z95, Fitted, rest_of
-from bench.fit.measured import CHANNELS, Measured
+from bench.fit.measured import CHANNELS, MeasuredRun
 from bench.fit.residuals import GIVEN, MEASURED, NEVER
 from bench.vehicle.car import VehicleFile
 
@@ -36,14 +36,15 @@ class Fit:
     found."""
 
     vehicle: VehicleFile
-    runs: list[Measured]
+    runs: list[MeasuredRun]
     calibrations: list[CalibrationFile | None]
     measured: frozenset[str]
     fitted: Fitted
 
 
-def facts(fit: Fit, command_line: Sequence[str]) -> dict[str, Any]:
-    """The content of summary.json."""
+def make_facts(fit: Fit, command_line: Sequence[str]) -> dict[str, Any]:
+    """Everything worth knowing about a fit. Keys stay; SUMMARY_VERSION grows when the meaning of one
+    changes."""
     fitted = fit.fitted
     return {
         **head(SUMMARY_VERSION, command_line),
@@ -57,7 +58,7 @@ def facts(fit: Fit, command_line: Sequence[str]) -> dict[str, Any]:
         "model_holds": not any(_poor(rest) for rest in rest_of(fitted)),
         "windows_s": fitted.windows,
         "steps": fitted.steps,
-        "parameters": [_parameter(fit, i) for i in range(len(fitted.told))],
+        "parameters": [_parameter(fit, i) for i in range(len(fitted.estimates))],
         "together": [
             {"parameters": [path_of(a), path_of(b)], "correlation": round(c, 3)}
             for a, b, c in fitted.together
@@ -95,7 +96,7 @@ def _run(fit: Fit, i: int) -> dict[str, Any]:
 
 
 def _parameter(fit: Fit, i: int) -> dict[str, Any]:
-    t = fit.fitted.told[i]
+    t = fit.fitted.estimates[i]
 
     def shown(value: float) -> float:
         return float(f"{in_file(fit.vehicle, t.name, value)[0]:.6g}")
@@ -137,7 +138,7 @@ def notes(fit: Fit) -> list[str]:
             found.append(f"{run.path.name}: only {run.duration:.2f} s; 2 to 4 s tell much more")
     far = [
         path_of(t.name)
-        for t in fit.fitted.told
+        for t in fit.fitted.estimates
         if t.verdict in ("known", "weak") and abs(np.log(t.value / t.given)) > 3 * t.before
     ]
     if far:

@@ -1,15 +1,13 @@
-"""What a sweep found, as plain values: summary.json, the rows of sweep.csv, and what is printed and drawn."""
+"""What a sweep found, as plain values: what --json prints and summary.json holds."""
 
 from __future__ import annotations
 
-import csv
-import io
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING, Any
 
 from bench.cautions import CAUTIONS, OPEN_LOOP
-from bench.facts import as_json, head
+from bench.facts import head
 from bench.sweep.measure import Measures
 from bench.sweep.study import Recording
 from bench.sweep.vary import Setting, Varied
@@ -17,33 +15,7 @@ from bench.sweep.vary import Setting, Varied
 if TYPE_CHECKING:
     from bench.calibration import CalibrationFile
 
-SUMMARY_VERSION = 1
-
-
-@dataclass(frozen=True)
-class Column:
-    """One figure of a sweep: its key in the summary, its name in words, its unit, how it is printed, and the
-    unit's size in that of the summary."""
-
-    key: str
-    words: str
-    unit: str
-    form: str
-    scale: float = 1
-
-    def text(self, row: dict[str, Any]) -> str:
-        """The figure of a row as printed; "-" where there is none."""
-        value = row[self.key]
-        return "-" if value is None else format(value * self.scale, self.form)
-
-
-COLUMNS = (
-    Column("peak_reduction_permille", "peak reduction", "%", ".1f", 0.1),
-    Column("full_cut_s", "torque-time taken", "s", ".3f"),
-    Column("second_interventions", "second interventions", "", "d"),
-    Column("out_of_sight_s", "out of sight", "s", ".3f"),
-    Column("command_changes", "changes of the command", "", "d"),
-)
+SUMMARY_VERSION = 2  # 2: what stepped is the key core
 
 
 @dataclass(frozen=True)
@@ -55,7 +27,7 @@ class Sweep:
     settings: Sequence[Setting]
     recordings: Sequence[Recording]
     measures: Sequence[Sequence[Measures]]
-    engine: str
+    core: str
     where: str
 
 
@@ -78,20 +50,13 @@ def figures(measures: Sequence[Measures], tick_us: int) -> dict[str, Any]:
     }
 
 
-def evenly(count: int, room: int) -> list[int]:
-    """At most `room` (two or more) of the numbers below `count`, the first and the last among them."""
-    if count <= room:
-        return list(range(count))
-    return [round(i * (count - 1) / (room - 1)) for i in range(room)]
-
-
-def summary(sweep: Sweep, command_line: Sequence[str]) -> dict[str, Any]:
+def make_facts(sweep: Sweep, command_line: Sequence[str]) -> dict[str, Any]:
     """Everything worth knowing about a sweep, as plain values that JSON can hold. Keys stay; SUMMARY_VERSION
     grows when the meaning of one changes."""
     base = sweep.calibration
     return {
         **head(SUMMARY_VERSION, command_line),
-        "engine": sweep.engine,
+        "core": sweep.core,
         "stepped_by": sweep.where,
         "calibration": {
             "file": str(base.path),
@@ -133,33 +98,3 @@ def _warnings(sweep: Sweep) -> list[dict[str, Any]]:
         for text in dict.fromkeys(setting.calibration.warnings):
             found.setdefault(text, []).append(number)
     return [{"text": text, "settings": numbers} for text, numbers in found.items()]
-
-
-def as_csv(facts: dict[str, Any]) -> str:
-    """The text of sweep.csv: a row for each setting and trace."""
-    keys = [one["key"] for one in facts["vary"]]
-    names = list(facts["settings"][0]["traces"][0])
-    stream = io.StringIO()
-    writer = csv.writer(stream, lineterminator="\n")
-    writer.writerow([*keys, "trace", *names])
-    for setting in facts["settings"]:
-        for trace, row in zip(facts["traces"], setting["traces"], strict=True):
-            values = [_cell(setting["values"][key]) for key in keys]
-            writer.writerow([*values, trace["file"], *(_cell(row[name]) for name in names)])
-    return stream.getvalue()
-
-
-def _cell(value: Any) -> str:
-    if value is None:
-        return ""
-    return str(value).lower() if isinstance(value, bool) else str(value)
-
-
-def write_all(folder: Any, facts: dict[str, Any], sweep: Sweep, draw: Callable[[Any], None]) -> None:
-    """report.html, sweep.csv, summary.json and sweep.png, into an empty folder."""
-    from bench.sweep import page
-
-    (folder / "summary.json").write_text(as_json(facts), encoding="utf-8")
-    (folder / "sweep.csv").write_text(as_csv(facts), encoding="utf-8")
-    page.write(folder / "report.html", facts, sweep)
-    draw(folder / "sweep.png")

@@ -1,19 +1,17 @@
-"""What a search found, as plain values: summary.json, and what is printed; and the folder it leaves."""
+"""What a search found, as plain values: what --json prints and summary.json holds."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from bench.cautions import CAUTIONS, MODEL
-from bench.facts import as_json, head
+from bench.facts import head
 from bench.search.limits import Limit, at_share, excess
 from bench.search.spread import DEFAULT_SCATTER, defaults_used
-from bench.search.state import STATE
-from bench.search.study import Checked, Found, state_text
+from bench.search.study import Checked, Found
 from bench.vehicle.car import BY_NAME, written
 
 if TYPE_CHECKING:
@@ -24,7 +22,7 @@ CALIBRATION = "calibration.toml"
 _BINDS = 0.9  # a limit that the wanted share of cars comes this near to bounds what was found
 
 
-def facts(found: Found, command_line: Sequence[str]) -> dict[str, Any]:
+def make_facts(found: Found, command_line: Sequence[str]) -> dict[str, Any]:
     """Everything worth knowing about a search, as plain values that JSON can hold; units end the keys.
 
     Keys stay; SUMMARY_VERSION grows when the meaning of one changes."""
@@ -217,29 +215,3 @@ def _beyond(one: Checked, limits: Sequence[Limit]) -> list[float]:
 
 def _percent(share: float) -> str:
     return f"{100 * share:.4g} %"
-
-
-def calibration_text(found: Found) -> str:
-    """The chosen calibration as a file: the start's text with other values, below a word of caution."""
-    assert found.chosen is not None
-    options = found.options
-    limits = ", ".join(f"{limit.kind.words} {limit.kind.shown(limit.most)}" for limit in options.limits)
-    head = (
-        f"# Sought by liftlatch search for {found.vehicle.path.name} (seed {options.seed}; {limits}).\n"
-        "# A model's guess: start mild, with bars where the class allows, on a prepared track, under the\n"
-        "# rules and the people responsible there.\n#\n"
-    )
-    return head + found.chosen.calibration.text
-
-
-def write_all(folder: Path, facts: dict[str, Any], found: Found) -> None:
-    """Fill a folder; the calibration only where one keeps the limits."""
-    from bench.search import page
-    from bench.search.picture import draw
-
-    (folder / STATE).write_text(state_text(found), encoding="utf-8")
-    (folder / "summary.json").write_text(as_json(facts), encoding="utf-8")
-    if found.chosen is not None:
-        (folder / CALIBRATION).write_text(calibration_text(found), encoding="utf-8")
-    page.write(folder / "report.html", facts, found)
-    draw(folder / "search.png", found)
