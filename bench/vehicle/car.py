@@ -237,6 +237,8 @@ class VehicleFile:
     scatter: dict[str, Scatter]
     warnings: list[str]
     shown: list[Shown]
+    estimated: list[str]
+    """What the file leaves to a rule of bench.vehicle.estimates: a line for each."""
 
 
 def scattered(vehicle: VehicleFile, number: int, seed: int = 0) -> Car:

@@ -12,6 +12,7 @@ from typing import Any
 from bench.calibration.quantity import Quantity
 from bench.calibration.reader import CalibrationMistakes, File, Section, parse, read_text
 from bench.vehicle.car import (
+    BY_NAME,
     GEARS,
     GRAVITY,
     MS,
@@ -24,7 +25,12 @@ from bench.vehicle.car import (
     Parameter,
     Scatter,
     VehicleFile,
+    written,
 )
+from bench.vehicle.estimates import ESTIMATES
+
+# sections of which nothing must be said
+_OF_RULES = ("strip", "driver", "resistance", "response")
 
 
 class _Reader:
@@ -33,15 +39,20 @@ class _Reader:
         self.sections: dict[str, Section] = {}
         self.q: dict[str, Quantity] = {}
         self.value: dict[str, float] = {}
+        self.left_out: list[Parameter] = []
 
     def section(self, name: str) -> Section:
         if name not in self.sections:
-            self.sections[name] = self.file.section(name, required=name not in (*OPTIONAL, "strip", "driver"))
+            self.sections[name] = self.file.section(name, required=name not in (*OPTIONAL, *_OF_RULES))
         return self.sections[name]
 
     def number(self, p: Parameter) -> None:
         if p.section in OPTIONAL and not self.file.has(p.section):
             self.section(p.section)
+            self.value[p.name] = 0.0
+            return
+        if p.name in ESTIMATES and not self.section(p.section).gives(p.key, p.unit or "1"):
+            self.left_out.append(p)
             self.value[p.name] = 0.0
             return
         default = None if p.default is None else Fraction(str(p.default))
@@ -53,11 +64,30 @@ class _Reader:
         self.q[p.name] = q
         self.value[p.name] = float(q.value) * p.si
 
+    def estimate(self, torque: tuple[float, ...]) -> list[str]:
+        """Fill in what was left out and can be estimated; a line for each."""
+        self.value["torque_most"] = max(torque, default=0.0)
+        said = []
+        for name, rule in ESTIMATES.items():
+            p = BY_NAME[name]
+            if p not in self.left_out:
+                continue
+            known = self.good("mass", "wheelbase", "cg_ahead", "rear_radius", "front_spring", "droop")
+            value = rule.of(self.value) if known else p.least * p.si
+            self.value[name] = max(p.least * p.si, min(p.greatest * p.si, value))
+            words = f"{written(name, float(f'{self.value[name]:.3g}'))}, {rule.said}"
+            self.section(p.section).say(p.key, words)
+            said.append(f"{p.section}.{p.key}: {words}, give or take {100 * rule.scatter:.0f} %")
+        del self.value["torque_most"]
+        return said
+
     def good(self, *names: str) -> bool:
         return all(name not in self.q or self.q[name].good for name in names)
 
     def wrong(self, name: str, what: str, right: str) -> None:
-        self.file.wrong(self.q[name].path, what, right, self.q[name])
+        p = BY_NAME[name]
+        q = self.q.get(name)
+        self.file.wrong(q.path if q else (p.section, p.key), what, right, *([q] if q else []))
 
     def row(self, section: str, key: str, unit: str, least: int, most: int) -> Quantity:
         return self.section(section).numbers(key, unit, least=least, most=most)
@@ -100,12 +130,14 @@ def read(text: str, path: str | os.PathLike[str], digest: str = "") -> VehicleFi
     about.finish()
     for parameter in PARAMETERS:
         r.number(parameter)
-    tuples = _engine(r) | _converter(r) | _gearbox(r) | _driver(r)
+    engine = _engine(r)
+    tuples = engine | _converter(r) | _gearbox(r) | _driver(r)
+    estimated = r.estimate(engine["torque"])
     response = r.section("response")
     lost = response.number("torque_lost_at_20_deg", "%", default=7)
     r.within(lost, 0, 60)
     beyond = r.section("sensor").choice("beyond_reads", ("high", "low"), "high")
-    scatter = _scatter(r)
+    scatter = {p.name: Scatter(ESTIMATES[p.name].scatter, True) for p in r.left_out} | _scatter(r)
     for section in r.sections.values():
         section.finish()
     file.finish()
@@ -115,10 +147,11 @@ def read(text: str, path: str | os.PathLike[str], digest: str = "") -> VehicleFi
     if file.mistakes:
         raise CalibrationMistakes(mistake for _, mistake in sorted(file.mistakes, key=lambda entry: entry[0]))
     digest = digest or hashlib.sha256(text.encode()).hexdigest()
-    return VehicleFile(Path(path), text, digest, name, car, scatter, list(file.warnings), file.shown)
+    judged = (list(file.warnings), file.shown, estimated)
+    return VehicleFile(Path(path), text, digest, name, car, scatter, *judged)
 
 
-def _engine(r: _Reader) -> dict[str, object]:
+def _engine(r: _Reader) -> dict[str, tuple[float, ...]]:
     speed = r.row("engine", "torque_at", "rpm", 2, POINTS)
     torque = r.row("engine", "torque", "N m", 2, POINTS)
     r.within(speed, 0, 20000)
