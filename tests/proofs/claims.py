@@ -1027,8 +1027,8 @@ def height_chain(to: Any) -> None:
 
 
 @claim(
-    "a sensor comes back by a chain long enough that spreads more than a frozen reading, or by `heal` agreeing"
-    " samples near the height before a provisional jump, and by nothing else",
+    "a sensor comes back by a chain long enough that spreads more than a frozen reading, or by `heal`"
+    " agreeing samples near the height before a provisional jump, and by nothing else",
     "H10 H11",
     "any calibration and reachable state",
 )
@@ -1037,7 +1037,6 @@ def height_back(to: Any) -> None:
     h = to.part("height")
     anything(h, "height", c)
     left, jumped = h.jump_left, h.jump_agreeing
-    near = within(number("height", LIFT) - h.jump_from, -LIMIT, LIMIT)
     height = number("a height", LIFT)
     seen = to.flag("seen")
     with to.standing_in():
@@ -1298,12 +1297,13 @@ def request_speed(to: Any) -> None:
     p.points = constant(1)
     c = AnyCalibration()
     p.ms, p.rpm = c.engine_ms, c.engine_rpm
-    p.reduction, p.retard = to.part("slope"), to.part("slope")
-    for name, part in (("reduction ", p.reduction), ("retard ", p.retard)):
-        anything(part, "slope", prefix=name)
+    for name in ("reduction", "retard"):
+        inner = to.part("slope")
+        anything(inner, "slope", prefix=name + " ")
+        setattr(p, name, inner)
     speed, reach, rpm = p.speed, p.reach, number("rpm", (0, k.ROTATION_LIMIT))
     resting = to.flag("running")
-    session().assume(negation(to.is_set(resting)))
+    session().assume(negation(to.is_set(resting)))  # what a request asks for is of other claims
     with to.standing_in(**HELPERS, slope__step=lambda *_: session().fresh(*SHARE)):
         p.call("step", rpm, number("elapsed", (0, k.ELAPSED_LIMIT)), resting)
     may = least_of(reach + p.per_tick, k.ROTATION_LIMIT)
