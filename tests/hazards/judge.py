@@ -1,10 +1,10 @@
-"""The two criteria that a hazard run is judged by.
+"""The criteria that a hazard run is judged by.
 
 Criterion 1, torque comes back: the command is lowered from one tick to the next to more than 10 % (of
 all torque; of the map's greatest retard) below what the true lift demands. What it demands comes from
 scipy's RegularGridInterpolator on the calibration's tables in floats, not from the controller's maps:
 the value at the true lift, with the falling look-ahead's share where that is calibrated, and at the
-controller's progress; 0 below the trigger.
+controller's progress; 0 below the trigger. The lift is taken lower by what noise may do to it.
 
 No controller can answer before it can know. So the demand counts that the true lift has made without a
 break for as long as the chain needs: sample period, median and low-passes; from the failure to the
@@ -15,6 +15,12 @@ Where the rules themselves end a promise (a fault kept for `fault_hold`, H6; the
 a return is counted apart as well ("after the promised time").
 
 Criterion 2, what is promised besides: everything in `broken` below, a line for each promise.
+
+Criterion 3, a cut that stays: out of sight, at fault or at the peak although the nose has been down and every
+reading healthy for as long as H10 needs, the hold and the chain's delay on top.
+
+Criterion 4, time lost by a clean car, whose nose stays below every ceiling: the reduction added up, in
+seconds of no torque.
 """
 
 from __future__ import annotations
@@ -32,11 +38,13 @@ from controller.constants import (
     FAULT_SENSOR,
     FAULT_STUCK,
     FAULT_UNUSED,
+    HOLD,
+    PEAK,
     REASON_BLIND,
     TREND_SAMPLES,
 )
 
-from .calibrations import Calibrated
+from .calibrations import REST_BELOW_MM, Calibrated
 from .runs import Outputs, Run
 
 Floats = NDArray[np.float64]
@@ -45,18 +53,23 @@ Bools = NDArray[np.bool_]
 
 @dataclass
 class Verdict:
-    """What a run did: criterion 1 in three classes, criterion 2 as lines of text."""
+    """What a run did: criterion 1 in three classes, criterion 2 as lines of text, 3, and 4 in s."""
 
     back: bool = False
     where: str = ""  # the first return of torque, for a reader
     within_chain: bool = False
     after_time: bool = False
     broken: list[str] = field(default_factory=list)
+    stays: bool = False
+    lost_s: float = 0.0
 
 
 def judge(run: Run) -> Verdict:
     verdict = Verdict()
     _torque_back(run, verdict)
+    verdict.stays = _stays(run)
+    if run.phase == "clean":
+        verdict.lost_s = float(run.out.reduction.sum()) / 1000 * run.c.tick_ms / 1000
     broken = verdict.broken
     _kept_and_blind(run, broken)
     _out_of_sight(run, broken)
@@ -79,7 +92,7 @@ def demand(c: Calibrated, cells: Floats, lift_mm: Floats, progress: NDArray[np.i
 
 def _torque_back(run: Run, verdict: Verdict) -> None:
     c, out, flight = run.c, run.out, run.flight
-    lift = flight.lift_mm + c.falling_s * np.minimum(flight.lift_mm_s, 0)
+    lift = flight.lift_mm + c.falling_s * np.minimum(flight.lift_mm_s, 0) - c.error_mm
     if run.healthy.saturates or run.failure == "far_end":
         # A reading of the far end cannot tell how far beyond it the nose is (M3 warns of maps that ask more).
         lift = np.minimum(lift, (c.far_mm - c.rest_mm) * c.gain)
@@ -128,6 +141,25 @@ def _least(values: Floats, ticks: int) -> Floats:
     """The least of each value and the `ticks` before it."""
     padded = np.concatenate([np.zeros(ticks), values])
     return np.asarray(sliding_window_view(padded, ticks + 1).min(axis=1))
+
+
+# Criterion 3
+
+
+def _stays(run: Run) -> bool:
+    c, out, flight = run.c, run.out, run.flight
+    ahead = flight.lift_mm + c.rising_s * np.maximum(flight.lift_mm_s, 0)
+    noise = c.error_mm + 4 * c.rising_s * c.speed_noise(c.look_ms) * c.gain
+    quiet = np.repeat(run.readings.true, c.period)[: len(ahead)]
+    quiet &= (ahead + noise < c.lift_axis[0]) & (run.armed != 0)
+    lowest = flight.lift_mm / c.gain - 3 * float(c.noise_at(np.array([c.rest_mm]))[0])
+    quiet &= (lowest > -REST_BELOW_MM + 8) & (np.arange(len(ahead)) >= flight.launch)
+    needs = c.lag_ticks() + run.readings.lag + (c.confirm + c.agree) * c.period
+    needs += c.return_ticks + max(0, c.hold - c.return_ticks)
+    last = np.maximum.accumulate(np.where(quiet, -1, np.arange(len(quiet))))  # the last tick not quiet
+    due = quiet & (np.arange(len(quiet)) - last > needs) & (out.reduction > 0)
+    wrong = _bits(out, FAULT_SENSOR | FAULT_OUT_OF_SIGHT)
+    return bool(np.any(due & (wrong | np.isin(out.state, (PEAK, HOLD)))))
 
 
 # Criterion 2, for every run

@@ -62,9 +62,9 @@ Story = Callable[[int, Given], None]
 
 @dataclass(frozen=True)
 class Driven:
-    """One run. `seconds` is the 660-ft time by the strip's beams, infinite where the car did not arrive within
-    LONGEST_S; `peak_mm` the greatest lift; `landing` in m/s, not a number where the nose never came down;
-    `cut_s` the reduction added up, in seconds of no torque; `said` the faults told from the launch on."""
+    """One run. `seconds` is the 660-ft time by the strip's beams, infinite where the car did not arrive
+    within LONGEST_S; `peak_mm` the greatest lift; `landing` in m/s, not a number where the nose never came
+    down; `cut_s` the reduction added up, in seconds of no torque; `said` the faults told since launch."""
 
     seconds: float
     peak_mm: float
