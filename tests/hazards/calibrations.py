@@ -28,7 +28,7 @@ NOISE_MM = (0.5, 10.0)  # one standard deviation at the far end
 NEAR_NOISE = 0.3  # of that, at the near end
 MOST_SPEED_NOISE_MM = 8.0  # what the look-ahead may make of the noise: a tuner gives noisy sensors less of it
 RETURN_MS, RETURN_SAMPLES = 500.0, 16  # H10
-REST_BELOW_MM = 45.0
+REST_BELOW_MM, REST_ABOVE_MM = 45.0, 90.0
 
 
 @dataclass(frozen=True)

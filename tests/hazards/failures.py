@@ -352,6 +352,15 @@ def lost_then_rest(rng: RandomState, c: Calibrated, h: Healthy, first: int, end:
     return r
 
 
+def lost_then_frozen(rng: RandomState, c: Calibrated, h: Healthy, first: int, end: int) -> Readings:
+    """Lost for 0.3 to 0.6 s, then one reading at the height of a nose at rest, without any noise."""
+    r = _start(h, first, len(h.counts))
+    back = min(first + round(rng.uniform(300, 600) / (c.tick_ms * c.period)), len(h.counts))
+    r.counts[first:back] = rail(c, rng.random_sample() < 0.5)
+    r.counts[back:] = counts_at(c, c.rest_mm + rng.uniform(-20, 40))
+    return r
+
+
 def lost_then_wander(rng: RandomState, c: Calibrated, h: Healthy, first: int, end: int) -> Readings:
     """Lost for 0.3 to 0.6 s, then a slow walk not far above rest."""
     r = _start(h, first, len(h.counts))
@@ -432,6 +441,7 @@ FAILURES: dict[str, Callable[[RandomState, Calibrated, Healthy, int, int], Readi
     "beyond_rest": beyond_rest,
     "lost_then_rest": lost_then_rest,
     "lost_then_wander": lost_then_wander,
+    "lost_then_frozen": lost_then_frozen,
     "slides": slides,
     "random_in_range": random_in_range,
     "dropout_then_spike": dropout_then_spike,

@@ -89,6 +89,8 @@ def _draw(rng: RandomState, c: Calibrated, kind: str) -> Flight:
     if kind == "clean":
         return _clean(rng, c, curve, launch)
     _up(curve, rng, 0, peak, up)
+    if kind == "beyond":  # and stays there, on the wheelie bar
+        curve.add("rest", rng.uniform(400, 900), peak, peak, rng.uniform(0, 12))
     top = curve.ticks
     fall = _air(curve, rng, peak, up, down)
     land = curve.ticks

@@ -44,7 +44,7 @@ from controller.constants import (
     TREND_SAMPLES,
 )
 
-from .calibrations import REST_BELOW_MM, Calibrated
+from .calibrations import REST_ABOVE_MM, REST_BELOW_MM, Calibrated
 from .runs import Outputs, Run
 
 Floats = NDArray[np.float64]
@@ -196,12 +196,12 @@ def _kept_and_blind(run: Run, broken: list[str]) -> None:
                 line = y[t - 1] - (gone - keeps + 1) * rate
                 if np.any(np.abs(y[gone] - np.maximum(line, 0)) > 1):
                     broken.append(f"H6: tick {t}: the release after the fault's hold leaves its rate")
-        if out.latch[t - 1] == 0:
+        if out.latch[t - 1] < c.blind:
             acts = np.arange(t, end)
             acts = acts[elapsed_ms[acts] < c.blind_until_ms - 1]
             least = np.minimum(c.blind, np.floor((acts - t + 1) * c.blind_growth))
             if np.any(out.reduction[acts] < least):
-                broken.append(f"H6: tick {t}: a fault with no reduction latched gives no blind reduction")
+                broken.append(f"H6: tick {t}: a fault with less than the blind reduction latched gives none")
             _blind_ends(run, t, end, broken)
     drops = out.reduction[1:] < out.reduction[:-1] - c.fault_rate - 1
     drops &= out.reason[:-1] == REASON_BLIND
@@ -231,12 +231,16 @@ def _out_of_sight(run: Run, broken: list[str]) -> None:
             broken.append("H5: out of sight asks for less than the map's greatest")
         if np.any(hidden[1:] & hidden[:-1] & (command[1:] < command[:-1])):
             broken.append("H5: torque given back while out of sight")
-    may, must = _near_agreeing(run, 0.25), _near_agreeing(run, -0.25)
+    may = _near_agreeing(run, 0.25) | _returned(run) | _jump_was_wrong(run)
+    must = _near_agreeing(run, -0.25)
+    gives_up = [t + c.fault_hold for t in _rising_edges(hidden, 0)]
     for t in np.flatnonzero(hidden[1:] != hidden[:-1]) + 1:
+        if hidden[t - 1] and any(abs(t - end) <= 1 for end in gives_up):
+            continue  # after the fault's hold time it is a fault
         if t % c.period:
             broken.append(f"H5: tick {t}: out of sight changes between samples")
         elif hidden[t - 1] and not may[t // c.period]:
-            broken.append(f"H5: tick {t}: out of sight ends without samples near the end")
+            broken.append(f"H5: tick {t}: out of sight ends without a sample that could end it")
     sampled = hidden[:: c.period]
     if np.any(sampled[1:] & sampled[:-1] & must[1:]):
         broken.append("H5: out of sight does not end by samples near the end")
@@ -253,6 +257,39 @@ def _near_agreeing(run: Run, slack_mm: float) -> Bools:
         result[back:] &= near[:-back] & joins[1 : len(joins) - back + 1]
         result[:back] = False
     return result
+
+
+def _in_a_row(good: Bools, count: int) -> Bools:
+    """Whether each value and the `count` - 1 before it are true."""
+    padded = np.concatenate([np.zeros(count - 1, dtype=bool), good])
+    return np.asarray(sliding_window_view(padded, count).all(axis=1))
+
+
+def _returned(run: Run) -> Bools:
+    """H10: whether the last `return` samples could have been a nose at rest; a rest height learned may be a
+    little beside the calibrated one."""
+    c, counts = run.c, run.readings.counts
+    height = c.height_of(counts)
+    at_rest = (height - c.rest_mm >= -REST_BELOW_MM - 10) & (height - c.rest_mm <= REST_ABOVE_MM + 10)
+    close = np.concatenate(
+        [[False], np.abs(np.diff(height)) <= c.allowance_mm + c.rate_mm * c.period / 4 + 0.25]
+    )
+    chain = _in_a_row(c.seen(counts) & at_rest, c.returns) & _in_a_row(close, c.returns - 1)
+    views = sliding_window_view(np.concatenate([np.full(c.returns - 1, counts[0]), counts]), c.returns)
+    return np.asarray(chain & (np.ptp(views, axis=1) > 2))
+
+
+def _jump_was_wrong(run: Run) -> Bools:
+    """H11: whether the last `heal` samples agree and lie further than the constant part below one of the
+    `return` before."""
+    c, counts = run.c, run.readings.counts
+    height = c.height_of(counts)
+    joins = np.concatenate([[False], np.abs(np.diff(height)) <= c.step_mm + 0.25])
+    agree = _in_a_row(c.seen(counts), c.heal) & _in_a_row(joins, c.heal - 1)
+    shown = np.where(c.seen(counts), height, -np.inf)
+    before = np.concatenate([np.full(c.returns + c.heal - 1, -np.inf), shown])
+    highest = sliding_window_view(before, c.returns)[: len(height)].max(axis=1)
+    return np.asarray(agree & (highest - height > c.allowance_mm))
 
 
 def _look_ahead(run: Run, broken: list[str]) -> None:
@@ -297,12 +334,14 @@ def _same_as_twin(run: Run, broken: list[str]) -> None:
 
 
 def _confirmed(run: Run, broken: list[str]) -> None:
-    """H4: at `confirm` samples not used, said at the latest; H5: at the first one near the end."""
+    """H4: at `confirm` samples not used, said at the latest; near the end, where those of a row that is still
+    shorter than `agree` do not count (H5), at that many."""
     c, out, r = run.c, run.out, run.readings
-    bad = 0
+    bad = row = 0
     told = _bits(out, FAULT_SENSOR | FAULT_OUT_OF_SIGHT)[:: c.period]
     for s in range(r.first, r.end):
-        bad = max(bad - 1, 0) if r.true[s] else bad + 1
+        row = 0 if r.true[s] else row + 1
+        bad = max(bad - 1, 0) if r.true[s] else bad + (row >= c.agree)
         if bad >= c.confirm:
             if not told[s]:
                 broken.append(f"H4: sample {s}: {bad} samples not used and no fault")
@@ -313,7 +352,7 @@ def _confirmed(run: Run, broken: list[str]) -> None:
 
 
 def _hidden_at_once(run: Run, broken: list[str]) -> None:
-    """H5: lost near the end, or with a trend that reaches it in the time waited."""
+    """H5: `agree` samples lost near the end, or with a trend that reaches it in the time waited."""
     c, r = run.c, run.readings
     s = r.first
     used = ~_bits(run.out, FAULT_UNUSED)[:: c.period]
@@ -324,12 +363,13 @@ def _hidden_at_once(run: Run, broken: list[str]) -> None:
     last = height[s - 1]
     waits = None
     if last >= c.near_mm + 0.25:
-        waits = 1
+        waits = c.agree
     elif s > TREND_SAMPLES and used[s - TREND_SAMPLES : s].all():
         rise = last - height[s - TREND_SAMPLES]
         if rise > 0.5:
             waits = int(np.ceil((c.far_mm - last + 0.25) * (TREND_SAMPLES - 1) / (rise - 0.25)))
-    if waits is None or waits > c.confirm - 1 or s + waits > r.end or r.true[s : s + waits].any():
+            waits = None if waits > c.confirm - 1 else max(waits, c.agree)
+    if waits is None or s + waits > r.end or r.true[s : s + waits].any():
         return
     if not _bits(run.out, FAULT_OUT_OF_SIGHT)[(s + waits - 1) * c.period]:
         broken.append(f"H5: sample {s + waits - 1}: lost where the nose leaves the range, not out of sight")
@@ -392,7 +432,7 @@ def _refused(run: Run, broken: list[str]) -> None:
 def _stuck(run: Run, broken: list[str]) -> None:
     """H8: a frozen reading is said after its time; with nothing taken it gives the blind reduction."""
     c, out, r = run.c, run.out, run.readings
-    if not c.seen(r.counts[r.first : r.first + 1])[0]:
+    if c.stuck == 0 or not c.seen(r.counts[r.first : r.first + 1])[0]:
         return
     moving = run.flight.speed > c.stuck_speed
     start = max(r.first * c.period, int(np.argmax(moving)) if moving.any() else len(moving))
