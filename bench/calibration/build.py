@@ -163,6 +163,8 @@ class _Builder:
         self.samples("heal_samples", s.number("heal", "ms", default=50))
         agree = s.whole("agree_samples", default=3, least=2, greatest=16)
         file.put("agree_samples", agree)
+        v["return_samples"] = max(16, math.ceil(500 / self.sample_ms))
+        v["look_from"] = -32767
 
         known = all(q.good for q in (curve, height, window, adc))
         self.ends_mm = (0.0, 0.0)

@@ -127,11 +127,14 @@ def _torque_back(run: Run, verdict: Verdict) -> None:
 
 
 def _keep_ends(run: Run) -> int:
-    """The first tick at which a fault has been kept for `fault_hold`: what H6 promises ends there."""
+    """The first tick at which a fault has been kept for `fault_hold`, or became one of out of sight: what H6
+    and H5 promise ends there."""
     c, out = run.c, run.out
-    faulted = _bits(out, FAULT_SENSOR)
+    faulted, hidden = _bits(out, FAULT_SENSOR), _bits(out, FAULT_OUT_OF_SIGHT)
     for t in _rising_edges(faulted, run.flight.launch):
         taken = out.latch[t - 1] > 0 or out.retard_latch[t - 1] > 0
+        if taken and hidden[t - 1]:
+            return t
         if taken and t >= run.readings.first * c.period and _until(faulted, t) >= t + c.fault_hold:
             return t + c.fault_hold
     return len(faulted)
@@ -181,15 +184,16 @@ def _until(bits: Bools, begin: int) -> int:
 
 
 def _kept_and_blind(run: Run, broken: list[str]) -> None:
-    """H6: kept for `fault_hold`, then let go at the fault's rate; with none latched, the blind reduction."""
+    """H6: kept for `fault_hold`, then let go at the fault's rate; with less than the blind reduction latched
+    that acts too. Out of sight becomes a fault only when that time is over (H5)."""
     c, out = run.c, run.out
-    faulted = _bits(out, FAULT_SENSOR)
+    faulted, hidden = _bits(out, FAULT_SENSOR), _bits(out, FAULT_OUT_OF_SIGHT)
     elapsed_ms = (np.arange(len(faulted)) - run.flight.launch) * c.tick_ms
     for t in _rising_edges(faulted, run.flight.launch):
         end = _until(faulted, t)
         if out.latch[t - 1] > 0 or out.retard_latch[t - 1] > 0:
             for y, rate in ((out.latch, c.fault_rate), (out.retard_latch, c.fault_retard_rate)):
-                keeps = min(t + c.fault_hold, end)
+                keeps = min(t + (0 if hidden[t - 1] else c.fault_hold), end)
                 if np.any(y[t:keeps] != y[t - 1]):
                     broken.append(f"H6: tick {t}: a fault with {y[t - 1]} taken does not keep it")
                 gone = np.arange(keeps, end)
