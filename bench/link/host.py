@@ -31,6 +31,12 @@ ATTEMPTS = 10
 _SEQUENCES = 1 << 16
 
 
+_DISARM = (
+    "switch its arming input off and wait until torque is back; a device that is fed over the line does so by"
+    " `liftlatch verify --disarm`"
+)
+
+
 class DeviceError(LinkError):
     """The device refused a request. `reason` is one of Reason, or a number that is none."""
 
@@ -40,7 +46,8 @@ class DeviceError(LinkError):
         known = reason in set(Reason)
         text = REASON_TEXT[Reason(reason)] if known else f"for a reason that is none ({reason})"
         what = f"the device refused {Kind(kind).name.lower()}: {text}"
-        super().__init__(what, where, "check that its firmware keeps this protocol")
+        right = "check that its firmware keeps this protocol"
+        super().__init__(what, where, _DISARM if reason == Reason.ACTIVE else right)
 
 
 class Restarted(LinkError):

@@ -82,6 +82,7 @@ enum {
     LIFT_REASON_BLIND = 4,
     LIFT_REASON_ENGINE = 5,
     LIFT_REASON_SHAFT = 6,
+    LIFT_REASON_SAFE = 7, /* of what acts, never of a step: the inputs stopped coming (W3) */
     LIFT_REASON_OUTSIDE_FIRST = 16,
     LIFT_REASON_OUTSIDE_LAST = 255
 };
