@@ -83,9 +83,10 @@ class Device:
         self._make = make
         self._restart_at = restart_at
         self._stored = image
-        self._power_up()
+        self.power_up()
 
-    def _power_up(self) -> None:
+    def power_up(self) -> None:
+        """The supply goes off and on."""
         self._stepper = Stepper(self._make())
         self._decoder = Decoder(self.facts.largest)
         self._session = 0
@@ -132,7 +133,7 @@ class Device:
             answer = self._answer(found)
             if self._restarting:
                 self.restarts += 1
-                self._power_up()
+                self.power_up()
                 if answer[:1] == bytes([Kind.RESET | ANSWER]):
                     sent += encode(answer)
                 break  # what else has come is lost in the restart

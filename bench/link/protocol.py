@@ -104,6 +104,9 @@ FIRST_FEATURES = Feature.DIGEST | Feature.SAFE_STATE | Feature.STREAM | Feature.
 """What a device has whose greeting does not say."""
 OLDER = 1
 """Note in greeting and STATUS: the active calibration is older than the one that was to be kept last."""
+OLDER_TEXT = (
+    "the device runs an older calibration than the one that was to be kept last, which was cut off or damaged"
+)
 
 WANTS_DIGEST = 1
 STALLED = 2

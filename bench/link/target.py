@@ -126,6 +126,12 @@ class RemoteTarget:
             "switch it off and on",
         )
 
+    def leave(self) -> None:
+        """Leave the device at rest after our own run: not armed, nothing taken."""
+        if self._own_run:
+            self.start()
+            self._own_run = False
+
     def _ask_at_rest(self, kind: Kind, body: bytes = b"") -> bytes:
         """One request; where our own run has left the device armed, that is ended first."""
         try:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager, nullcontext
+from contextlib import contextmanager, nullcontext, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from bench.calibration import CalibrationFile
+    from bench.link.line import LinkError
     from bench.link.protocol import Status
     from bench.link.target import RemoteTarget
     from bench.trace.choice import ColumnChoice
@@ -74,6 +75,11 @@ if TYPE_CHECKING:
     "--timeout", type=Number(0.01, 60), default=0.5, show_default=True, metavar="S",
     help="Repeat a request that is not answered within this time, 9 times at most.",
 )  # fmt: skip
+@click.option(
+    "--disarm", is_flag=True,
+    help="A device that was left armed, or with torque taken, is first stepped with arming off until it is at"
+    " rest; only for one that is fed over the line.",
+)  # fmt: skip
 @click.option("--firmware", metavar="TEXT", help="Refuse a device whose firmware calls itself otherwise.")
 @out_option(
     "Write report.html, verify.json, junit.xml and, for a difference, its context as CSV and picture there."
@@ -92,6 +98,8 @@ def verify(traces: tuple[Path, ...], calibration_path: Path, as_json: bool, **gi
     from bench.console import make_console, print_text
     from bench.errors import UserError
     from bench.files import whole_folder
+    from bench.link.host import DeviceError
+    from bench.link.line import LinkError
     from bench.trace.text import shown_path
     from bench.verify import report
     from bench.verify.again import Reading
@@ -133,28 +141,25 @@ def verify(traces: tuple[Path, ...], calibration_path: Path, as_json: bool, **gi
             "calibration_sha256": calibration.digest,
             "image_crc32": f"{calibration.crc:08x}",
         }
-        status = None if failed else _status(target)
+        status, no_status = (None, failed) if failed else _status(target)
         found = report.facts(results, target.greeting, status, how)
         if folder is not None:
             report.write_all(folder, found, results, calibration)
+        if not failed:
+            with suppress(LinkError):  # the verdict stands; a device that is gone takes no torque from us
+                target.leave()
         target.host.line.close()
-    if status is not None:
-        damaged = status.crc + status.stuffing + status.long + status.short
-        late = f", {status.late} ticks that took too long" if status.late else ""
-        stack = f", {status.stack_bytes} bytes of stack" if status.stack_bytes else ""
-        text = (
-            f"device: worst tick {status.worst_tick_ns / 1000:.1f} µs{late}{stack}, {damaged} damaged frames,"
-            f" {status.repeated} requests answered again, {status.overruns} bytes lost by its port"
-        )
-        print_text(console, text, rest="  ")
+    print_text(console, status_text(status, no_status), rest="  ")
     if out:
         print_text(console, f"written to {shown_path(out)}")
     if as_json:
         print_json(found)
     if failed is not None:
         raise failed
-    if any(result.verdict == "different" for result in results):
+    if any(result.verdict == "different" for result in results) or target.host.twice:
         click.get_current_context().exit(1)
+    if isinstance(no_status, LinkError) and not isinstance(no_status, DeviceError):
+        raise no_status
 
 
 @contextmanager
@@ -180,6 +185,7 @@ def _connect(given: dict[str, Any], calibration: CalibrationFile, console: Conso
     from bench.link.host import Host
     from bench.link.line import LinkError
     from bench.link.ports import SerialLine
+    from bench.link.protocol import OLDER_TEXT
     from bench.link.target import IMAGE_REASONS, RemoteTarget
     from controller.constants import IMAGE_VERSION
 
@@ -194,6 +200,10 @@ def _connect(given: dict[str, Any], calibration: CalibrationFile, console: Conso
     if given["firmware"] is not None and given["firmware"] != greeting.firmware:
         what = f"its firmware is {greeting.firmware!r}, not {given['firmware']!r}"
         raise LinkError(what, port, "load the right firmware, or name this one")
+    if greeting.older:
+        print_text(console, OLDER_TEXT, rest="  ")
+    if given["disarm"] and greeting.tick_us:
+        _disarm(target)
     verdict = target.load(calibration.image)
     if verdict:
         why = IMAGE_REASONS.get(verdict, f"reason {verdict}")
@@ -201,6 +211,17 @@ def _connect(given: dict[str, Any], calibration: CalibrationFile, console: Conso
     if target.greeting.image_crc != calibration.crc or target.greeting.tick_us != calibration.tick_us:
         raise LinkError("the device runs another calibration than it was given", port, "check its firmware")
     return target
+
+
+def _disarm(target: RemoteTarget) -> None:
+    from bench.link.host import DeviceError
+    from bench.link.protocol import Reason
+
+    try:
+        target.disarm()
+    except DeviceError as refused:
+        if refused.reason != Reason.NOT_STARTED:  # one that was never started is not armed
+            raise
 
 
 @dataclass(frozen=True)
@@ -384,10 +405,27 @@ def _verdict(result: TraceResult) -> str:
     return text
 
 
-def _status(target: RemoteTarget) -> Status | None:
+def _status(target: RemoteTarget) -> tuple[Status | None, LinkError | None]:
+    """The device's counters, or why there are none."""
     from bench.link.line import LinkError
 
     try:
-        return target.status()
-    except LinkError:
-        return None  # not needed for the verdict
+        return target.status(), None
+    except LinkError as error:
+        return None, error
+
+
+def status_text(status: Status | None, why_not: LinkError | None) -> str:
+    """What the device counted, in one line; or why it does not say."""
+    from bench.link.protocol import OLDER
+
+    if status is None:
+        return f"device: no counters: {why_not}"
+    damaged = status.crc + status.stuffing + status.long + status.short
+    late = f", {status.late} ticks that took too long" if status.late else ""
+    stack = f", {status.stack_bytes} bytes of stack" if status.stack_bytes else ""
+    older = "; it runs an older calibration than it was to keep" if status.notes & OLDER else ""
+    return (
+        f"device: worst tick {status.worst_tick_ns / 1000:.1f} µs{late}{stack}, {damaged} damaged frames,"
+        f" {status.repeated} requests answered again, {status.overruns} bytes lost by its port{older}"
+    )

@@ -10,7 +10,7 @@ from xml.etree import ElementTree as xml
 
 from bench.cautions import CAUTIONS
 from bench.facts import as_json, head
-from bench.link.protocol import OUTPUT
+from bench.link.protocol import OUTPUT, Feature
 from bench.replay.names import STATES, reason_name
 from bench.verify.compare import FIRST_TICK, Context, Difference, Tally
 
@@ -63,6 +63,13 @@ def difference_text(result: TraceResult) -> str:
     """One line about the first difference."""
     difference = result.tally.difference
     assert difference is not None
+    if difference.twice:
+        fields = ", ".join(
+            f"{f.name} first {_shown(f.name, f.got)}, then {_shown(f.name, f.expected)}"
+            for f in difference.fields
+        )
+        where = f"tick {difference.tick} ({result.time_s(difference.tick):.6g} s)"
+        return f"{where}: answered twice differently: {fields}"
     fields = ", ".join(
         f"{f.name} {_shown(f.name, f.got)} instead of {_shown(f.name, f.expected)}" for f in difference.fields
     )
@@ -99,6 +106,8 @@ def facts(
             "image_version": greeting.image_version,
             "largest_frame": greeting.largest,
             "window": greeting.window,
+            "features": [feature.name.lower() for feature in Feature if feature in greeting.features],
+            "older_calibration": greeting.older,
         },
         "how": how,
         "first_tick_number": FIRST_TICK,
@@ -136,6 +145,7 @@ def _difference_facts(result: TraceResult, difference: Difference) -> dict[str, 
     return {
         "tick": difference.tick,
         "since": difference.since,
+        "answered_twice_differently": difference.twice,
         "time_s": round(result.time_s(difference.tick), 6),
         "fields": [{"name": f.name, "expected": f.expected, "got": f.got} for f in difference.fields],
         "replay_id": result.replay_id,
