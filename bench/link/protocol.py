@@ -1,4 +1,4 @@
-"""Messages: the payloads of frames, as "The serial protocol" in DEVELOPERS.md states them byte by byte.
+"""Messages: the payloads of frames, as firmware_model/PROTOCOL.md states them byte by byte.
 
 Nothing here does I/O. All numbers are little-endian; all layouts are fixed but for the length of lists.
 """

@@ -174,7 +174,7 @@ def test_nothing_is_fetched() -> None:
 
 def test_the_script_is_one() -> None:
     """Its syntax, without a browser (`node --check`)."""
-    script = ROOT / "bench" / "report" / "page.js"
+    script = ROOT / "bench" / "document" / "page.js"
     read = subprocess.run([need_node(), "--check", script], capture_output=True, text=True, check=False)
     assert read.returncode == 0, read.stderr
 

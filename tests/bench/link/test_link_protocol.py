@@ -1,4 +1,4 @@
-"""The protocol as DEVELOPERS.md states it: its tables and worked frames against the code."""
+"""The protocol as firmware_model/PROTOCOL.md states it: its tables and worked frames against the code."""
 
 from __future__ import annotations
 
@@ -21,9 +21,7 @@ from tests.bench.link.test_link_frames import by_hand
 CODES = {"u8": "B", "u16": "H", "u32": "I", "i16": "h", "text24": "24s"}
 
 
-def section() -> str:
-    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
-    return text[text.index("## The serial protocol") :].split("\n## ", 1)[0]
+PAGE = (ROOT / "firmware_model" / "PROTOCOL.md").read_text(encoding="utf-8")
 
 
 def rows(text: str) -> list[list[str]]:
@@ -37,7 +35,7 @@ def rows(text: str) -> list[list[str]]:
 def tables() -> dict[str, list[tuple[str, str]]]:
     """Name of a message -> (field, type) in the order of its bytes."""
     found = {}
-    for part in section().split("\n#### ")[1:]:
+    for part in PAGE.split("\n### ")[1:]:
         name, _, rest = part.partition("\n")
         fields = [(row[0].strip("`"), row[1]) for row in rows(rest) if row[0].startswith("`")]
         found[name] = fields
@@ -61,7 +59,7 @@ def read(name: str, data: bytes) -> tuple[dict[str, Any], bytes]:
 
 def worked() -> list[tuple[str, bytes, dict[str, Any]]]:
     found = []
-    text = section()[section().index("### Worked frames") :]
+    text = PAGE[PAGE.index("## Worked frames") :]
     for name, frame, fields in (row for row in rows(text) if row[1].startswith("`")):
         values: dict[str, Any] = {}
         for field in fields.split(", "):
@@ -131,9 +129,9 @@ def test_every_output_of_a_replay_goes_over_the_line() -> None:
 
 
 def test_numbers_and_names_are_those_of_the_page() -> None:
-    said = {int(row[0], 0): row[1] for row in rows(section()) if re.fullmatch(r"0x[0-9a-f]+", row[0])}
+    said = {int(row[0], 0): row[1] for row in rows(PAGE) if re.fullmatch(r"0x[0-9a-f]+", row[0])}
     assert said == {kind.value: kind.name for kind in p.Kind}
-    reasons = {int(row[0]): row[1] for row in rows(section()) if row[0].isdigit()}
+    reasons = {int(row[0]): row[1] for row in rows(PAGE) if row[0].isdigit()}
     assert reasons == {reason.value: reason.name for reason in p.Reason}
     assert set(p.REASON_TEXT) == set(p.Reason)
 
@@ -147,7 +145,7 @@ def test_numbers_and_names_are_those_of_the_page() -> None:
     ],
 )
 def test_states_and_bits_are_those_of_the_page(title: str, prefix: str, names: list[str]) -> None:
-    said = re.search(rf"^- {title}: (.*?)\.$", section(), re.MULTILINE | re.DOTALL)
+    said = re.search(rf"^- {title}: (.*?)\.$", PAGE, re.MULTILINE | re.DOTALL)
     assert said
     pairs = [part.split(maxsplit=1) for part in said[1].split(",")]
     expected = {name.removeprefix(prefix): getattr(constants, name) for name in names}
