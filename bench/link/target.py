@@ -100,12 +100,13 @@ class RemoteTarget:
 
     A device refuses a new calibration, a start and a reset while it is armed or torque is taken. What this
     target's own steps have left armed it steps on with arming off first (`disarm`); a device that it met armed
-    is left as it is, and the refusal raised.
+    is left as it is, and the refusal raised. `met` is the first greeting, `greeting` the latest.
     """
 
     def __init__(self, host: Host) -> None:
         self.host = host
         self.greeting: Greeting = host.hello()
+        self.met = self.greeting
         self._own_run = False
 
     def disarm(self) -> None:

@@ -137,6 +137,7 @@ def verify(traces: tuple[Path, ...], calibration_path: Path, as_json: bool, **gi
             "port": given["port"],
             "window": min(options.window, target.greeting.window),
             "real_time": real_time,
+            "older_calibration_met": target.met.older,
             "calibration": str(calibration.path),
             "calibration_sha256": calibration.digest,
             "image_crc32": f"{calibration.crc:08x}",

@@ -107,7 +107,6 @@ def facts(
             "largest_frame": greeting.largest,
             "window": greeting.window,
             "features": [feature.name.lower() for feature in Feature if feature in greeting.features],
-            "older_calibration": greeting.older,
         },
         "how": how,
         "first_tick_number": FIRST_TICK,
