@@ -160,7 +160,12 @@ def _sizes(cpu: str) -> _Sizes:
 _THROUGH_POINTERS = {
     "lift_frame_send": {"uart_write"},
     "lift_link_receive": {
-        "keep", "timer_begin", "timer_end", "board_stack_bytes", "board_lock", "board_unlock",
+        "keep",
+        "timer_begin",
+        "timer_end",
+        "board_stack_bytes",
+        "board_lock",
+        "board_unlock",
     },
     "lift_store_write": {"erase", "write"},
 }

@@ -78,8 +78,8 @@ class Host:
 
     Invariants: at most `window` requests are under way, so that each of them can be answered again; answers
     are given out once each, in order; no wait is longer than `timeout_s` * `attempts`. `resent` counts
-    requests that were sent again, `stale` answers that nobody waits for; `twice` holds (first, second) of answers
-    that came again in other words.
+    requests that were sent again, `stale` answers that nobody waits for; `twice` holds (first, second) of
+    answers that came again in other words.
     """
 
     def __init__(

@@ -86,7 +86,6 @@ _TICKS = struct.Struct("<HHHB")  # number of the message, first tick, every, tic
 _ERROR = struct.Struct("<BH")  # reason, detail
 
 
-
 class Feature(IntFlag):
     """What a device has, as its greeting says."""
 
@@ -246,8 +245,8 @@ class Greeting:
 @dataclass(frozen=True)
 class Status:
     """Counters of a device since it was powered up; those of 16 bits stay at 65535. `reduction` and `retard`
-    are what acts on the engine now: the command, or the safe state; `reason` says who set it (None: the device
-    does not say). `notes` are bits as in Greeting."""
+    are what acts on the engine now: the command, or the safe state; `reason` says who set it (None: the
+    device does not say). `notes` are bits as in Greeting."""
 
     ticks: int
     worst_tick_ns: int

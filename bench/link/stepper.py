@@ -118,7 +118,6 @@ class Stepper:
             self.ticks += 1
         return bytes(outputs), bytes(events)
 
-
     def events(self, due: int) -> bytes:
         """So many events in firing order, one byte each."""
         core = self.core

@@ -99,8 +99,8 @@ class RemoteTarget:
     """A controller behind a line. Every call raises LinkError when the link fails.
 
     A device refuses a new calibration, a start and a reset while it is armed or torque is taken. What this
-    target's own steps have left armed it steps on with arming off first (`disarm`); a device that it met armed
-    is left as it is, and the refusal raised. `met` is the first greeting, `greeting` the latest.
+    target's own steps have left armed it steps on with arming off first (`disarm`); a device that it met
+    armed is left as it is, and the refusal raised. `met` is the first greeting, `greeting` the latest.
     """
 
     def __init__(self, host: Host) -> None:

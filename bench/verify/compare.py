@@ -254,10 +254,13 @@ def _answered_twice(host: Host, tally: Tally) -> Difference | None:
     for known, _ in tally.recent:
         if first[:4] == known.expected[:4]:
             step = known
+    fields = (Field("answer", len(second), len(first)),)
     try:
         found = _first_difference(step, Stepped.unpack(second), Stepped.unpack(first))
-    except LinkError:
-        found = Difference(step.start, step.start, (Field("answer", len(second), len(first)),))
+    except Malformed:
+        found = None
+    if found is None:
+        return Difference(step.start, step.start, fields, twice=True)
     return Difference(found.tick, found.since, found.fields, twice=True)
 
 

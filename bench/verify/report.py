@@ -106,7 +106,7 @@ def facts(
             "image_version": greeting.image_version,
             "largest_frame": greeting.largest,
             "window": greeting.window,
-            "features": [feature.name.lower() for feature in Feature if feature in greeting.features],
+            "features": [str(f.name).lower() for f in Feature if f in greeting.features],
         },
         "how": how,
         "first_tick_number": FIRST_TICK,
@@ -158,9 +158,7 @@ def write_all(
     from bench.verify import page
 
     page.write(folder / "report.html", found, results, calibration)
-    (folder / "verify.json").write_text(
-        as_json(found), encoding="utf-8"
-    )
+    (folder / "verify.json").write_text(as_json(found), encoding="utf-8")
     (folder / "junit.xml").write_bytes(junit(results))
     for number, result in enumerate(results, 1):
         stem = f"{number}-{result.name}" if len(results) > 1 else result.name

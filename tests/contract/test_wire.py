@@ -1,8 +1,8 @@
 """What every device must do on the wire: frames, order, silence, counters, errors.
 
 Runs anywhere: pytest tests/contract --device PORT. What a device does not have (its greeting says so) is
-skipped. Two things cannot be brought about from here: a memory that fails (error STORE) and a supply that is cut
-while an image is stored (W4); both are tried on the store and the link themselves.
+skipped. Two things cannot be brought about from here: a memory that fails (error STORE) and a supply that is
+cut while an image is stored (W4); both are tried on the store and the link themselves.
 """
 
 from __future__ import annotations
@@ -92,7 +92,9 @@ class Raw:
             self.sequence += 1
         return answer
 
-    def error(self, kind: int, body: bytes = b"", ahead: int = 0, session: int | None = None) -> tuple[int, int]:
+    def error(
+        self, kind: int, body: bytes = b"", ahead: int = 0, session: int | None = None
+    ) -> tuple[int, int]:
         answered, _, _, rest = split(self.ask(kind, body, ahead, session))
         assert answered == ERROR
         return unpack_error(rest)
@@ -113,9 +115,7 @@ def test_one_zero_byte_is_enough_after_any_garbage(wire: RemoteTarget) -> None:
         raw.status()
     after = raw.status()
     assert after.ticks == before.ticks
-    damage = [
-        sum((status.crc, status.stuffing, status.long, status.short)) for status in (before, after)
-    ]
+    damage = [sum((status.crc, status.stuffing, status.long, status.short)) for status in (before, after)]
     assert damage[1] - damage[0] >= 4
 
 
@@ -211,7 +211,10 @@ def test_after_silence_the_safe_state_acts_until_the_next_step_says_so(wire: Rem
     inputs["request_reduction"], inputs["request_reason"] = 150, 20
     ready(wire, STALLING)
     wire.host.idle(STALL_MS / 1000 * 1.5)
-    assert (wire.status().reduction, wire.status().retard) == (0, 0)  # before the first step nobody gives inputs
+    assert (wire.status().reduction, wire.status().retard) == (
+        0,
+        0,
+    )  # before the first step nobody gives inputs
     let_fall_silent(wire, inputs)
     status = wire.status()
     assert (status.reduction, status.retard) == (1000, 30)

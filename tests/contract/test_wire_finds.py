@@ -149,7 +149,8 @@ CASES: list[tuple[type[Device], Callable[..., None], tuple[Any, ...]]] = [
     (KeepsTheConversation, contract.test_reset_answers_and_forgets_the_conversation, ()),
     (StepsTooMuch, contract.test_an_answer_too_long_for_a_frame_is_refused_and_steps_nothing, ()),
     *((StartsArmed, contract.test_nothing_gives_torque_back_in_one_step, (kind, why))
-      for kind in (Kind.COMMIT, Kind.START, Kind.RESET) for why in ("armed", "reduction", "retard", "safe state")),
+      for kind in (Kind.COMMIT, Kind.START, Kind.RESET)
+      for why in ("armed", "reduction", "retard", "safe state")),
     *((ActiveOnlyWhenArmed, contract.test_nothing_gives_torque_back_in_one_step, (Kind.START, why))
       for why in ("reduction", "retard", "safe state")),
     *((OneError, contract.test_a_wrong_request_is_refused_with_its_reason, case)

@@ -214,7 +214,7 @@ def test_the_first_devices_still_greet_and_tell_their_status() -> None:
 
 
 def test_features_and_notes_are_those_of_the_page() -> None:
-    said = re.search(r"^Features: (.*?)\. A request", section(), re.MULTILINE | re.DOTALL)
+    said = re.search(r"^Features: (.*?)\. A request", PAGE, re.MULTILINE | re.DOTALL)
     assert said
     bits = [int(part.split()[0]) for part in re.split(r",\s+", said[1])]
     assert bits == [feature.value for feature in p.Feature]

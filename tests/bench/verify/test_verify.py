@@ -329,8 +329,8 @@ def test_answers_doubled_by_the_line_are_no_finding() -> None:
 
 
 def test_an_answer_misread_once_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Of an answer whose damage no CRC shows it cannot be told that the device did not say it: it is a finding,
-    whichever of the two is right."""
+    """Of an answer whose damage no CRC shows it cannot be told that the device did not say it: it is a
+    finding, whichever of the two is right."""
     from bench.link.host import Host
 
     whole = Host.next_answer

@@ -1,4 +1,4 @@
-"""Verify against devices with something wrong that no trace shows: a pseudo-terminal, the device in a thread."""
+"""Verify against devices with something wrong that no trace shows; each in a thread, behind a terminal."""
 
 from __future__ import annotations
 
@@ -69,7 +69,10 @@ class NoStatus(Device):
 def test_a_status_of_the_wrong_length_is_said_and_no_success(
     trace: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    with served(ShortStatus(Controller)) as port, pytest.raises(UserError, match="status of 39 bytes, not 42"):
+    with (
+        served(ShortStatus(Controller)) as port,
+        pytest.raises(UserError, match="status of 39 bytes, not 42"),
+    ):
         verify(port, trace)
     said = capsys.readouterr().out
     assert "short.csv: equal" in said
@@ -103,7 +106,7 @@ def test_a_device_that_is_armed_is_left_alone_unless_told(
     device = armed()
     with served(device) as port:
         stepped = device.stepped
-        with pytest.raises(UserError, match="it is armed, or torque is taken.*--disarm"):
+        with pytest.raises(UserError, match=r"it is armed, or torque is taken.*--disarm"):
             verify(port, trace)
         assert device.stepped == stepped
         assert verify(port, trace, "--disarm") == 0
@@ -111,7 +114,9 @@ def test_a_device_that_is_armed_is_left_alone_unless_told(
         assert verify(port, trace) == 0  # it was left at rest
 
 
-def test_an_older_calibration_is_said(trace: Path, capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+def test_an_older_calibration_is_said(
+    trace: Path, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
     with served(Device(Controller, Facts(older=True), image=IMAGE)) as port:
         assert verify(port, trace, "--out", str(tmp_path / "out")) == 0
     assert OLDER_TEXT in _one(capsys)
