@@ -140,9 +140,7 @@ def show(text: str, as_json: bool) -> None:
     ran = target.run(FIRST_TICK, records[: tick + _AROUND + 1])
     around = range(max(0, tick - _AROUND), len(ran.outputs))
     if as_json:
-        ticks = [
-            {"tick": i, **_plain(records, i), **_plain(ran.outputs, i)} for i in around
-        ]
+        ticks = [{"tick": i, **_plain(records, i), **_plain(ran.outputs, i)} for i in around]
         print_json({
             **head(SUMMARY_VERSION), "replay_id": text, "tick": tick, "time_s": laid.time_s(tick),
             "ticks": ticks,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, nullcontext, suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -30,14 +30,16 @@ if TYPE_CHECKING:
 
     from bench.calibration import CalibrationFile
     from bench.link.line import LinkError
-    from bench.link.protocol import Status
+    from bench.link.protocol import Greeting, Status
     from bench.link.target import RemoteTarget
     from bench.trace.choice import ColumnChoice
     from bench.vehicle.source import VehicleSource
     from bench.verify.again import Reading
     from bench.verify.compare import Options, Tally
+    from bench.verify.judge import Criterion, Judge
     from bench.verify.report import TraceResult
     from bench.verify.source import TraceSource
+    from bench.verify.timing import Pace
 
 
 @click.command()
@@ -76,6 +78,19 @@ if TYPE_CHECKING:
     help="Repeat a request that is not answered within this time, 9 times at most.",
 )  # fmt: skip
 @click.option(
+    "--outputs", metavar="NAMES",
+    help="Compare only these, for a controller of other make: for example reduction,retard,events.",
+)  # fmt: skip
+@click.option(
+    "--tolerance", metavar="NAME=N,...",
+    help="How far an output may be off, in its own unit: reduction=1 is 0.1 %, retard=1 is 0.1 degree;"
+    " events=4 lets so many more or fewer be skipped since the start.",
+)  # fmt: skip
+@click.option(
+    "--lag", metavar="FROM:TO",
+    help="Let the device answer so many ticks late, the same all along; how many is found and said.",
+)  # fmt: skip
+@click.option(
     "--disarm", is_flag=True,
     help="A device that was left armed, or with torque taken, is first stepped with arming off until it is at"
     " rest; only for one that is fed over the line.",
@@ -100,10 +115,12 @@ def verify(traces: tuple[Path, ...], calibration_path: Path, as_json: bool, **gi
     from bench.files import whole_folder
     from bench.link.host import DeviceError
     from bench.link.line import LinkError
+    from bench.link.protocol import Feature
     from bench.trace.text import shown_path
     from bench.verify import report
     from bench.verify.again import Reading
     from bench.verify.compare import Options
+    from bench.verify.judge import parse
 
     vehicle_path: Path | None = given["vehicle_path"]
     if not traces and vehicle_path is None:
@@ -111,11 +128,8 @@ def verify(traces: tuple[Path, ...], calibration_path: Path, as_json: bool, **gi
     choice: ColumnChoice = given["choice"]
     reading = Reading(given["max_gap"], given["speed"], given["launch_at"], choice)
     real_time: bool = given["real_time"]
-    options = Options(
-        window=given["window"],
-        most=given["ticks_per_frame"] or (1 if real_time else 0),
-        digest=not real_time,
-    )
+    criterion = parse(given["outputs"], given["tolerance"], given["lag"], not real_time)
+    options = Options(window=given["window"], most=given["ticks_per_frame"] or (1 if real_time else 0))
     calibration = load(calibration_path)
     out: Path | None = given["out"]
     console = make_console(err=as_json)
@@ -124,11 +138,14 @@ def verify(traces: tuple[Path, ...], calibration_path: Path, as_json: bool, **gi
         if vehicle_path is not None:
             subjects.append(_driven(vehicle_path, calibration, given["seed"]))
         target = _connect(given, calibration, console)
+        has_digest = Feature.DIGEST in target.greeting.features
+        criterion = replace(criterion, digest=criterion.digest and has_digest)
+        options = replace(options, digest=criterion.digest)
         results: list[TraceResult] = []
         for subject in subjects:
             for note in subject.notes:
                 print_text(console, f"{shown_path(subject.path.name)}: {note}", rest="  ")
-            results.append(_run(target, calibration, options, subject, real_time))
+            results.append(_run(target, calibration, options, subject, real_time, criterion))
             _print_verdict(console, results[-1])
             if results[-1].tally.error is not None:
                 break
@@ -138,6 +155,9 @@ def verify(traces: tuple[Path, ...], calibration_path: Path, as_json: bool, **gi
             "window": min(options.window, target.greeting.window),
             "real_time": real_time,
             "older_calibration_met": target.met.older,
+            "own_calibration": Feature.OWN_CALIBRATION in target.greeting.features,
+            "compared": criterion.compared(),
+            "not_compared": criterion.not_compared(),
             "calibration": str(calibration.path),
             "calibration_sha256": calibration.digest,
             "image_crc32": f"{calibration.crc:08x}",
@@ -151,6 +171,8 @@ def verify(traces: tuple[Path, ...], calibration_path: Path, as_json: bool, **gi
                 target.leave()
         target.host.line.close()
     print_text(console, status_text(status, no_status), rest="  ")
+    if not criterion.exact:
+        print_text(console, f"not compared: {', '.join(criterion.not_compared())}", rest="  ")
     if out:
         print_text(console, f"written to {shown_path(out)}")
     if as_json:
@@ -186,7 +208,7 @@ def _connect(given: dict[str, Any], calibration: CalibrationFile, console: Conso
     from bench.link.host import Host
     from bench.link.line import LinkError
     from bench.link.ports import SerialLine
-    from bench.link.protocol import OLDER_TEXT
+    from bench.link.protocol import OLDER_TEXT, Feature
     from bench.link.target import IMAGE_REASONS, RemoteTarget
     from controller.constants import IMAGE_VERSION
 
@@ -195,7 +217,8 @@ def _connect(given: dict[str, Any], calibration: CalibrationFile, console: Conso
     greeting = target.greeting
     text = f"{port}: {greeting.firmware}, frames up to {greeting.largest} bytes, window {greeting.window}"
     print_text(console, text, rest="  ")
-    if greeting.image_version != IMAGE_VERSION:
+    own = Feature.OWN_CALIBRATION in greeting.features
+    if greeting.image_version != IMAGE_VERSION and not own:
         what = f"its controller reads calibration images of version {greeting.image_version}"
         raise LinkError(what, port, f"this bench makes version {IMAGE_VERSION}")
     if given["firmware"] is not None and given["firmware"] != greeting.firmware:
@@ -205,6 +228,9 @@ def _connect(given: dict[str, Any], calibration: CalibrationFile, console: Conso
         print_text(console, OLDER_TEXT, rest="  ")
     if given["disarm"] and greeting.tick_us:
         _disarm(target)
+    if own:
+        _own_calibration(greeting, calibration, port, console)
+        return target
     verdict = target.load(calibration.image)
     if verdict:
         why = IMAGE_REASONS.get(verdict, f"reason {verdict}")
@@ -212,6 +238,19 @@ def _connect(given: dict[str, Any], calibration: CalibrationFile, console: Conso
     if target.greeting.image_crc != calibration.crc or target.greeting.tick_us != calibration.tick_us:
         raise LinkError("the device runs another calibration than it was given", port, "check its firmware")
     return target
+
+
+def _own_calibration(greeting: Greeting, calibration: CalibrationFile, port: str, console: Console) -> None:
+    """Say that a device with a calibration of its own is given none; its tick must be that of the file."""
+    from bench.console import print_text
+    from bench.link.line import LinkError
+    from bench.trace.text import shown_path
+
+    if greeting.tick_us != calibration.tick_us:
+        what = f"its own calibration has a tick of {greeting.tick_us} µs, this file {calibration.tick_us} µs"
+        raise LinkError(what, port, "compare it with a calibration of its tick")
+    name = shown_path(calibration.path)
+    print_text(console, f"it has a calibration of its own and is given none; compared with {name}", rest="  ")
 
 
 def _disarm(target: RemoteTarget) -> None:
@@ -266,11 +305,15 @@ def _driven(path: Path, calibration: CalibrationFile, seed: int) -> _Subject:
 
 
 def _run(
-    target: RemoteTarget, calibration: CalibrationFile, options: Options, subject: _Subject, real_time: bool
+    target: RemoteTarget,
+    calibration: CalibrationFile,
+    options: Options,
+    subject: _Subject,
+    real_time: bool,
+    criterion: Criterion,
 ) -> TraceResult:
-    from dataclasses import replace
-
     from bench.verify.compare import context
+    from bench.verify.judge import Judge
     from bench.verify.report import TraceResult
     from bench.verify.source import TraceSource
     from bench.verify.timing import Pace
@@ -279,14 +322,17 @@ def _run(
     resent, damaged, begun = host.resent, host.damaged, host.line.now()
     pace = Pace(calibration.tick_us) if real_time else None
     name = subject.path.name
-    tally, seconds = _compare(target, calibration, options, name, subject.source, subject.longest, pace)
+    judge = None if criterion.exact else Judge(criterion, calibration.image)
+    tally, seconds = _compare(
+        target, calibration, options, name, subject.source, subject.longest, pace, judge
+    )
     records = subject.source.records
     found = tally.difference
     if found is not None and found.digest_only and found.since < found.tick and tally.error is None:
         # Only the state differed: once more, those ticks one by one.
         fine = replace(options, fine=range(found.since, found.tick + 1))
         again = TraceSource(records[: found.tick + 1])
-        finer, _ = _compare(target, calibration, fine, name, again, found.tick + 1, None)
+        finer, _ = _compare(target, calibration, fine, name, again, found.tick + 1, None, None)
         if finer.difference is not None:
             tally = finer
     if pace is None:
@@ -306,6 +352,8 @@ def _run(
         damaged=host.damaged - damaged,
         replay_id=subject.replay_id(tick, calibration.image, records),
         pace=pace,
+        compared=criterion.compared(),
+        lag=judge.lag if judge is not None and criterion.lag != range(1) else None,
     )
 
 
@@ -316,7 +364,8 @@ def _compare(
     name: str,
     source: TraceSource | VehicleSource,
     total: int,
-    pace: Any,
+    pace: Pace | None,
+    judge: Judge | None,
 ) -> tuple[Tally, float]:
     """The comparison of one run of at most `total` ticks, and how long the device took."""
     from bench.link.target import LocalTarget
@@ -340,7 +389,7 @@ def _compare(
         steps = iter(known)
     begun = target.host.line.now()
     with _live(name, total, target) as live:
-        tally = compare(target, steps, source, digest, options, live, pace)
+        tally = compare(target, steps, source, digest, options, live, pace, judge)
     return tally, target.host.line.now() - begun
 
 
@@ -391,10 +440,12 @@ def _verdict(result: TraceResult) -> str:
     compared = f"{tally.ticks} ticks"
     if result.verdict == "link":
         return f"{name}: {compared} of {result.total} equal, then the link failed{retries}"
-    state = "every output, event and state" if tally.digests else "every output and event"
     text = (
-        f"{name}: equal, {compared} in {tally.frames} frames ({state}), {result.rate:.0f} a second{retries}"
+        f"{name}: equal, {compared} in {tally.frames} frames ({result.compared}), {result.rate:.0f} a second"
+        f"{retries}"
     )
+    if result.lag is not None:
+        text += f"\nit answers {result.lag} ticks late"
     if tally.stalls:
         text += f"\nits outputs went to the safe state {tally.stalls} times, for want of inputs"
     if result.pace is not None and (facts := result.pace.facts()):
@@ -409,7 +460,10 @@ def _verdict(result: TraceResult) -> str:
 def _status(target: RemoteTarget) -> tuple[Status | None, LinkError | None]:
     """The device's counters, or why there are none."""
     from bench.link.line import LinkError
+    from bench.link.protocol import Feature
 
+    if Feature.STATUS not in target.greeting.features:
+        return None, None
     try:
         return target.status(), None
     except LinkError as error:
@@ -421,7 +475,7 @@ def status_text(status: Status | None, why_not: LinkError | None) -> str:
     from bench.link.protocol import OLDER
 
     if status is None:
-        return f"device: no counters: {why_not}"
+        return f"device: no counters: {why_not}" if why_not else "device: it keeps no counters"
     damaged = status.crc + status.stuffing + status.long + status.short
     late = f", {status.late} ticks that took too long" if status.late else ""
     stack = f", {status.stack_bytes} bytes of stack" if status.stack_bytes else ""

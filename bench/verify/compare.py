@@ -7,14 +7,13 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
-import numpy.typing as npt
 
 from bench.link.host import Host
 from bench.link.line import LinkError
 from bench.link.protocol import (
     INPUT,
     MOST_TICKS,
-    OUTPUT,
+    Feature,
     Kind,
     Malformed,
     Records,
@@ -23,6 +22,7 @@ from bench.link.protocol import (
     split_stall,
 )
 from bench.link.target import LocalTarget, RemoteTarget, fitting
+from bench.verify.judge import Difference, Field, Judge, first_difference
 from bench.verify.source import StepSource
 from bench.verify.timing import Pace
 
@@ -57,15 +57,6 @@ class Step:
 
 
 @dataclass(frozen=True)
-class Field:
-    """One output that differs."""
-
-    name: str
-    expected: int
-    got: int
-
-
-@dataclass(frozen=True)
 class Context:
     """Ticks around the first difference, from `start` on: inputs, right and given outputs, arrays of one
     length."""
@@ -74,23 +65,6 @@ class Context:
     inputs: Records
     expected: Records
     got: Records
-
-
-@dataclass(frozen=True)
-class Difference:
-    """The first difference. Where only the state's digest differs it arose in one of the ticks
-    `since`..`tick`. `twice`: the device answered the same request twice, differently; a field's `got` is then
-    of its first answer and `expected` of its second."""
-
-    tick: int
-    since: int
-    fields: tuple[Field, ...]
-    twice: bool = False
-
-    @property
-    def digest_only(self) -> bool:
-        """Whether all outputs were right and only the state was not."""
-        return [f.name for f in self.fields] == ["digest"]
 
 
 @dataclass
@@ -142,14 +116,17 @@ def compare(
     options: Options,
     progress: Callable[[Tally], None] = lambda tally: None,
     pace: Pace | None = None,
+    judge: Judge | None = None,
 ) -> Tally:
     """Start the device, send the steps and compare, until the end or shortly after the first difference.
+
+    Without a `judge` every bit of an answer must be the reference's; with one, what its criterion says.
 
     A link that fails ends the run; `error` of the tally then says how, and what was compared before counts.
     """
     tally = Tally()
     try:
-        _compare(target, steps, source, reference_digest, options, progress, pace, tally)
+        _compare(target, steps, source, reference_digest, options, progress, pace, judge, tally)
     except LinkError as error:
         tally.error = error
     return tally
@@ -163,11 +140,13 @@ def _compare(
     options: Options,
     progress: Callable[[Tally], None],
     pace: Pace | None,
+    judge: Judge | None,
     tally: Tally,
 ) -> None:
     host = target.host
     digest = target.start()
-    if digest != reference_digest:
+    has_digest = Feature.DIGEST in target.greeting.features and (judge is None or judge.criterion.exact)
+    if has_digest and digest != reference_digest:
         tally.difference = Difference(0, 0, (Field("digest", reference_digest, digest),))
         return
     window = min(options.window, target.greeting.window)
@@ -193,7 +172,7 @@ def _compare(
             step = waiting.popleft()
             if pace:
                 pace.answered(step.start, len(step.inputs), host.sent_at, host.latency_s)
-            if not _take(host, step, answer, tally):
+            if not _take(host, step, answer, tally, judge):
                 host.drain()
                 return
             source.learn(tally.recent[-1][1])
@@ -207,32 +186,38 @@ def _compare(
             return
 
 
-def _take(host: Host, step: Step, answer: bytes, tally: Tally) -> bool:
+def _take(host: Host, step: Step, answer: bytes, tally: Tally, judge: Judge | None) -> bool:
     """Compare one answer; whether to go on."""
     told = answer
     answer, stalled = split_stall(answer)
     tally.stalls += stalled
-    if answer != step.expected and tally.difference is None:
+    right = Stepped.unpack(step.expected)
+    stepped, found = right, None
+    malformed: Malformed | None = None
+    try:
+        stepped = Stepped.unpack(answer)
+        if judge is not None and tally.difference is None:
+            found = judge.take(step, right, stepped)
+        elif answer != step.expected:
+            found = first_difference(step, right, stepped)
+    except Malformed as error:
+        malformed = error
+    other = stepped.request_crc != right.request_crc
+    if (found or malformed or other) and tally.difference is None:
         # An answer is kept and must come again byte for byte: damage that the CRC of a frame missed, or a
         # device that does not keep its answers, shows itself here and is said, whichever of the two is right.
         again = host.again()
         if again != told:
             host.twice.append((told, again))
-    right = Stepped.unpack(step.expected)
-    try:
-        stepped = Stepped.unpack(answer)
-    except Malformed:
-        if not host.twice:
-            raise
-        stepped = right
+        elif malformed:
+            raise malformed
     _remember(tally, step, stepped)
     if tally.difference is None:
-        found = _answered_twice(host, tally)
-        if found is None and stepped.request_crc != right.request_crc:
+        twice = _answered_twice(host, tally)
+        if twice is None and other:
             what = f"the device got other inputs at tick {step.start} than were sent"
             raise LinkError(what, host.line.name, "try again; the line is too bad for the CRC of a frame")
-        if found is None and answer != step.expected:
-            found = _first_difference(step, right, stepped)
+        found = twice or found
         if found is None:
             tally.ticks = step.start + len(step.inputs)
             tally.frames += 1
@@ -256,7 +241,7 @@ def _answered_twice(host: Host, tally: Tally) -> Difference | None:
             step = known
     fields = (Field("answer", len(second), len(first)),)
     try:
-        found = _first_difference(step, Stepped.unpack(second), Stepped.unpack(first))
+        found = first_difference(step, Stepped.unpack(second), Stepped.unpack(first))
     except Malformed:
         found = None
     if found is None:
@@ -276,44 +261,6 @@ def _complete(tally: Tally) -> bool:
     assert tally.difference is not None
     step, _ = tally.recent[-1]
     return step.start + len(step.inputs) > tally.difference.tick + AFTER
-
-
-def _first_difference(step: Step, right: Stepped, got: Stepped) -> Difference | None:
-    last = step.start + len(step.inputs) - 1
-    if len(got.outputs) != len(right.outputs) or len(got.events) != len(right.events):
-        counts = (
-            Field("ticks", len(right.outputs), len(got.outputs)),
-            Field("events", len(right.events), len(got.events)),
-        )
-        return Difference(step.start, step.start, tuple(f for f in counts if f.expected != f.got))
-    due = np.concatenate(([0], np.cumsum(step.inputs["events"], dtype=np.int64)))
-    for i in np.flatnonzero(right.outputs != got.outputs)[:1].tolist():
-        place = _event_difference(right, got, due, i)
-        fields = [
-            Field(name, int(right.outputs[name][i]), int(got.outputs[name][i]))
-            for name in OUTPUT.names or ()
-            if right.outputs[name][i] != got.outputs[name][i]
-        ]
-        if place is not None and place[0] < i:
-            break
-        return Difference(step.start + i, step.start + i, tuple(fields + ([place[1]] if place else [])))
-    place = _event_difference(right, got, due, len(step.inputs))
-    if place is not None:
-        return Difference(step.start + place[0], step.start + place[0], (place[1],))
-    if right.digest != got.digest:
-        return Difference(last, step.start, (Field("digest", right.digest, got.digest),))
-    return Difference(last, step.start, (Field("flags", right.flags, got.flags),))
-
-
-def _event_difference(
-    right: Stepped, got: Stepped, due: npt.NDArray[np.int64], until: int
-) -> tuple[int, Field] | None:
-    """(tick of the frame, what differs) of the first event that differs, up to a tick."""
-    for at, (expected, given) in enumerate(zip(right.events, got.events, strict=True)):
-        if expected != given:
-            tick = int(np.searchsorted(due, at, side="right")) - 1
-            return (tick, Field("event", expected, given)) if tick <= until else None
-    return None
 
 
 def context(tally: Tally) -> Context | None:

@@ -12,7 +12,8 @@ from bench.cautions import CAUTIONS
 from bench.facts import as_json, head
 from bench.link.protocol import OUTPUT, Feature
 from bench.replay.names import STATES, reason_name
-from bench.verify.compare import FIRST_TICK, Context, Difference, Tally
+from bench.verify.compare import FIRST_TICK, Context, Tally
+from bench.verify.judge import Difference
 
 if TYPE_CHECKING:
     from bench.calibration import CalibrationFile
@@ -41,6 +42,8 @@ class TraceResult:
     damaged: int
     replay_id: str
     pace: Pace | None = None
+    compared: str = ""
+    lag: int | None = None
 
     @property
     def verdict(self) -> str:
@@ -133,6 +136,8 @@ def _trace_facts(result: TraceResult) -> dict[str, Any]:
         "damaged": result.damaged,
         "misread": tally.misread,
         "stalls": tally.stalls,
+        "compared": result.compared,
+        "lag_ticks": result.lag,
         "error": str(tally.error) if tally.error else None,
         "difference": _difference_facts(result, tally.difference) if tally.difference else None,
         "real_time": result.pace.facts() if result.pace else None,

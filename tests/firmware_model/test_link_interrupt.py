@@ -41,7 +41,7 @@ def test_an_interrupt_at_any_instruction_sees_one_whole_set(program: Path) -> No
     assert interrupts > 30_000
     assert broken == 0
     assert unlocked == 0  # lift_build, lift_reset and lift_digest are called locked
-    assert calls > 10
+    assert calls == 9  # builds, resets and digests of two rounds and the first load
 
 
 def test_fields_read_one_by_one_would_show_broken_sets(program: Path) -> None:
