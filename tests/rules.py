@@ -61,7 +61,7 @@ CODE = {
     "C3": ("controller/events.py event spark", "core/events.c lift_events_event lift_events_spark"),
     "W1": ("bench/link/frames.py feed encode", "link/frame.c lift_decoder_feed lift_frame_send"),
     "W2": ("bench/link/host.py post next_answer _give_up_or_repeat", "link/link.c request hello"),
-    "W3": ("bench/device/model.py tell_time", "link/link.c lift_link_time lift_link_reduction"),
+    "W3": ("bench/device/simulated.py tell_time", "link/link.c lift_link_time lift_link_reduction"),
     "W4": ("", "store/store.c lift_store_read lift_store_write"),
 }
 

@@ -12,17 +12,18 @@ from bench.link.protocol import (
     INPUT,
     MOST_TICKS,
     OUTPUT,
+    Feature,
     Greeting,
     Kind,
     Reason,
     Records,
     Status,
-    Stepped,
+    StepAnswer,
     pack_commit,
     pack_events,
     pack_piece,
     pack_step,
-    pack_stepped,
+    pack_step_answer,
     piece_room,
     step_payload,
     stepped_payload,
@@ -43,7 +44,7 @@ IMAGE_REASONS = {
 
 
 @dataclass(frozen=True)
-class Ran:
+class RunResult:
     """What a controller made of some ticks. `outputs`: OUTPUT records[n]; `events`: one byte an event (what
     bench.link.protocol says of events), in order; `digest`: of the state after the last tick."""
 
@@ -61,7 +62,7 @@ class Target(Protocol):
     def start(self) -> int:
         """Begin as after power-up; the digest of that state."""
 
-    def run(self, first: int, inputs: Records) -> Ran:
+    def run(self, first: int, inputs: Records) -> RunResult:
         """Step over INPUT records[n], n >= 1, the first of which has tick number `first` (16 bits)."""
 
 
@@ -77,18 +78,18 @@ class LocalTarget:
     def start(self) -> int:
         return self._stepper.start()
 
-    def run(self, first: int, inputs: Records) -> Ran:
+    def run(self, first: int, inputs: Records) -> RunResult:
         import numpy as np
 
         outputs, events = self._stepper.step(first, inputs.astype(INPUT).tobytes())
-        return Ran(np.frombuffer(outputs, OUTPUT), events, self._stepper.core.digest())
+        return RunResult(np.frombuffer(outputs, OUTPUT), events, self._stepper.core.digest())
 
     def answer(self, body: bytes) -> bytes:
         """What a device with this controller answers to the body of a step."""
         first, flags = int.from_bytes(body[:2], "little"), body[3]
         outputs, events = self._stepper.step(first, body[4:])
         digest = self._stepper.core.digest() if flags else 0
-        return pack_stepped(binascii.crc32(body), digest, flags, body[2], outputs, events)
+        return pack_step_answer(binascii.crc32(body), digest, flags, body[2], outputs, events)
 
 
 SETTLE_TICKS = 200_000
@@ -127,6 +128,11 @@ class RemoteTarget:
             "switch it off and on",
         )
 
+    @property
+    def has_digest(self) -> bool:
+        """Whether the device tells its state's digest."""
+        return Feature.DIGEST in self.greeting.features
+
     def leave(self) -> None:
         """Leave the device at rest after our own run: not armed, nothing taken."""
         if self._own_run:
@@ -161,7 +167,7 @@ class RemoteTarget:
         self._own_run = True
         return digest
 
-    def run(self, first: int, inputs: Records) -> Ran:
+    def run(self, first: int, inputs: Records) -> RunResult:
         import numpy as np
 
         outputs: list[Records] = []
@@ -171,7 +177,7 @@ class RemoteTarget:
         while at < len(inputs):
             ticks = fitting(inputs[at:], self.greeting.largest)
             body = pack_step(first + at, inputs[at : at + ticks].astype(INPUT), True)
-            stepped = Stepped.unpack(self.host.ask(Kind.STEP, body))
+            stepped = StepAnswer.unpack(self.host.ask(Kind.STEP, body))
             if stepped.request_crc != binascii.crc32(body):
                 raise LinkError(
                     "the device got other inputs than were sent", self.host.line.name, "try again"
@@ -180,7 +186,7 @@ class RemoteTarget:
             events += stepped.events
             digest = stepped.digest
             at += ticks
-        return Ran(np.concatenate(outputs), bytes(events), digest)
+        return RunResult(np.concatenate(outputs), bytes(events), digest)
 
     def events(self, due: int) -> bytes:
         """So many cylinder events without a step: one byte each, as for those of a step."""

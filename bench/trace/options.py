@@ -50,7 +50,7 @@ def _options() -> list[Callable[[Callable[..., Any]], Callable[..., Any]]]:
     columns = [
         click.option(
             option_name(role), f"{role}_column", metavar="NAME|NUMBER[:UNIT]", help=f"Column of the {text}.",
-            shell_complete=completes("trace_columns"),
+            shell_complete=completes("bench.trace.words:columns"),
         )
         for role, text in _HELP.items()
     ]

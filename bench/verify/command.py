@@ -31,13 +31,13 @@ if TYPE_CHECKING:
     from bench.calibration import CalibrationFile
     from bench.link.line import LinkError
     from bench.link.protocol import Greeting, Status
+    from bench.link.reading import Reading
     from bench.link.target import RemoteTarget
     from bench.trace.choice import ColumnChoice
-    from bench.vehicle.source import VehicleSource
-    from bench.verify.again import Reading
+    from bench.vehicle.step_source import VehicleSource
     from bench.verify.compare import Options, Tally
+    from bench.verify.facts import TraceResult
     from bench.verify.judge import Criterion, Judge
-    from bench.verify.report import TraceResult
     from bench.verify.source import TraceSource
     from bench.verify.timing import Pace
 
@@ -110,16 +110,18 @@ def verify(traces: tuple[Path, ...], calibration_path: Path, as_json: bool, **gi
     commands. Exit code 0: equal; 1: different; 2: wrong usage or a failed link.
     """
     from bench.calibration import load
-    from bench.console import make_console, print_text
+    from bench.console import make_console
+    from bench.document.terminal import show
+    from bench.document.write import write
     from bench.errors import UserError
     from bench.files import whole_folder
     from bench.link.host import DeviceError
     from bench.link.line import LinkError
-    from bench.link.protocol import Feature
-    from bench.trace.text import shown_path
-    from bench.verify import report
-    from bench.verify.again import Reading
+    from bench.link.reading import Reading
     from bench.verify.compare import Options
+    from bench.verify.document import make_document
+    from bench.verify.facts import make_facts
+    from bench.verify.files import write_tables
     from bench.verify.judge import parse
 
     vehicle_path: Path | None = given["vehicle_path"]
@@ -138,51 +140,80 @@ def verify(traces: tuple[Path, ...], calibration_path: Path, as_json: bool, **gi
         if vehicle_path is not None:
             subjects.append(_driven(vehicle_path, calibration, given["seed"]))
         target = _connect(given, calibration, console)
-        has_digest = Feature.DIGEST in target.greeting.features
-        criterion = replace(criterion, digest=criterion.digest and has_digest)
+        if not target.has_digest:
+            criterion = replace(criterion, digest=False)
         options = replace(options, digest=criterion.digest)
-        results: list[TraceResult] = []
-        for subject in subjects:
-            for note in subject.notes:
-                print_text(console, f"{shown_path(subject.path.name)}: {note}", rest="  ")
-            results.append(_run(target, calibration, options, subject, real_time, criterion))
-            _print_verdict(console, results[-1])
-            if results[-1].tally.error is not None:
-                break
+        results = _run_all(target, calibration, options, subjects, real_time, criterion, console)
         failed = results[-1].tally.error
-        how = {
-            "port": given["port"],
-            "window": min(options.window, target.greeting.window),
-            "real_time": real_time,
-            "older_calibration_met": target.met.older,
-            "own_calibration": Feature.OWN_CALIBRATION in target.greeting.features,
-            "compared": criterion.compared(),
-            "not_compared": criterion.not_compared(),
-            "calibration": str(calibration.path),
-            "calibration_sha256": calibration.digest,
-            "image_crc32": f"{calibration.crc:08x}",
-        }
         status, no_status = (None, failed) if failed else _status(target)
-        found = report.facts(results, target.greeting, status, how)
+        how = _how(given, calibration, options, target, criterion) | {"no_counters": _no_counters(no_status)}
+        facts = make_facts(results, target.greeting, status, how)
+        document = make_document(facts, results, calibration)
         if folder is not None:
-            report.write_all(folder, found, results, calibration)
-        if not failed:
-            with suppress(LinkError):  # the verdict stands; a device that is gone takes no torque from us
+            write(folder, facts, document)
+            write_tables(folder, results)
+        with suppress(LinkError):  # the verdict stands; a device that is gone takes no torque from us
+            if not failed:
                 target.leave()
         target.host.line.close()
-    print_text(console, status_text(status, no_status), rest="  ")
-    if not criterion.exact:
-        print_text(console, f"not compared: {', '.join(criterion.not_compared())}", rest="  ")
-    if out:
-        print_text(console, f"written to {shown_path(out)}")
     if as_json:
-        print_json(found)
+        print_json(facts)
+    else:
+        show(document, out)
     if failed is not None:
         raise failed
     if any(result.verdict == "different" for result in results) or target.host.twice:
         click.get_current_context().exit(1)
-    if isinstance(no_status, LinkError) and not isinstance(no_status, DeviceError):
+    if no_status is not None and not isinstance(no_status, DeviceError):
         raise no_status
+
+
+def _run_all(
+    target: RemoteTarget,
+    calibration: CalibrationFile,
+    options: Options,
+    subjects: list[_Subject],
+    real_time: bool,
+    criterion: Criterion,
+    console: Console,
+) -> list[TraceResult]:
+    """What came of each subject, up to the first with which the link failed."""
+    from bench.console import print_text
+    from bench.trace.text import shown_path
+
+    results: list[TraceResult] = []
+    for subject in subjects:
+        for note in subject.notes:
+            print_text(console, f"{shown_path(subject.path.name)}: {note}", rest="  ")
+        results.append(_run(target, calibration, options, subject, real_time, criterion))
+        _print_verdict(console, results[-1])
+        if results[-1].tally.error is not None:
+            break
+    return results
+
+
+def _how(
+    given: dict[str, Any],
+    calibration: CalibrationFile,
+    options: Options,
+    target: RemoteTarget,
+    criterion: Criterion,
+) -> dict[str, Any]:
+    """How it was run, as plain values."""
+    from bench.link.protocol import Feature
+
+    return {
+        "port": given["port"],
+        "window": min(options.window, target.greeting.window),
+        "real_time": given["real_time"],
+        "older_calibration_met": target.met.older,
+        "own_calibration": Feature.OWN_CALIBRATION in target.greeting.features,
+        "compared": criterion.compared(),
+        "not_compared": criterion.not_compared(),
+        "calibration": str(calibration.path),
+        "calibration_sha256": calibration.digest,
+        "image_crc32": f"{calibration.crc:08x}",
+    }
 
 
 @contextmanager
@@ -278,7 +309,7 @@ class _Subject:
 
 
 def _recorded(path: Path, reading: Reading, calibration: CalibrationFile) -> _Subject:
-    from bench.verify.again import check_of, replay_id
+    from bench.verify.replay_id import check_of, replay_id
     from bench.verify.source import TraceSource
 
     trace, inputs, records = reading.inputs(path, calibration)
@@ -293,7 +324,7 @@ def _recorded(path: Path, reading: Reading, calibration: CalibrationFile) -> _Su
 def _driven(path: Path, calibration: CalibrationFile, seed: int) -> _Subject:
     from bench.vehicle.car import load
     from bench.vehicle.run import slow
-    from bench.vehicle.source import VehicleSource
+    from bench.vehicle.step_source import VehicleSource
     from bench.vehicle.track import Track
 
     vehicle = load(path)
@@ -313,8 +344,8 @@ def _run(
     criterion: Criterion,
 ) -> TraceResult:
     from bench.verify.compare import context
+    from bench.verify.facts import TraceResult
     from bench.verify.judge import Judge
-    from bench.verify.report import TraceResult
     from bench.verify.source import TraceSource
     from bench.verify.timing import Pace
 
@@ -323,9 +354,8 @@ def _run(
     pace = Pace(calibration.tick_us) if real_time else None
     name = subject.path.name
     judge = None if criterion.exact else Judge(criterion, calibration.image)
-    tally, seconds = _compare(
-        target, calibration, options, name, subject.source, subject.longest, pace, judge
-    )
+    source, longest = subject.source, subject.longest
+    tally, seconds = _compare(target, calibration, options, name, source, longest, pace, judge)
     records = subject.source.records
     found = tally.difference
     if found is not None and found.digest_only and found.since < found.tick and tally.error is None:
@@ -430,7 +460,7 @@ def _print_verdict(console: Console, result: TraceResult) -> None:
 
 def _verdict(result: TraceResult) -> str:
     from bench.trace.text import shown_path
-    from bench.verify.report import difference_text
+    from bench.verify.facts import difference_text
 
     tally = result.tally
     name = shown_path(Path(result.path).name)
@@ -470,17 +500,6 @@ def _status(target: RemoteTarget) -> tuple[Status | None, LinkError | None]:
         return None, error
 
 
-def status_text(status: Status | None, why_not: LinkError | None) -> str:
-    """What the device counted, in one line; or why it does not say."""
-    from bench.link.protocol import OLDER
-
-    if status is None:
-        return f"device: no counters: {why_not}" if why_not else "device: it keeps no counters"
-    damaged = status.crc + status.stuffing + status.long + status.short
-    late = f", {status.late} ticks that took too long" if status.late else ""
-    stack = f", {status.stack_bytes} bytes of stack" if status.stack_bytes else ""
-    older = "; it runs an older calibration than it was to keep" if status.notes & OLDER else ""
-    return (
-        f"device: worst tick {status.worst_tick_ns / 1000:.1f} µs{late}{stack}, {damaged} damaged frames,"
-        f" {status.repeated} requests answered again, {status.overruns} bytes lost by its port{older}"
-    )
+def _no_counters(why: LinkError | None) -> str:
+    """Why a device that gave no counters did not."""
+    return str(why) if why is not None else "it keeps none"

@@ -17,7 +17,7 @@ from bench.link.protocol import (
     Kind,
     Malformed,
     Records,
-    Stepped,
+    StepAnswer,
     pack_step,
     split_stall,
 )
@@ -78,7 +78,7 @@ class Tally:
     digests: int = 0
     difference: Difference | None = None
     error: LinkError | None = None
-    recent: deque[tuple[Step, Stepped]] = field(default_factory=deque)
+    recent: deque[tuple[Step, StepAnswer]] = field(default_factory=deque)
 
 
 def plan(source: StepSource, reference: LocalTarget, largest: int, options: Options) -> Iterator[Step | None]:
@@ -191,11 +191,11 @@ def _take(host: Host, step: Step, answer: bytes, tally: Tally, judge: Judge | No
     told = answer
     answer, stalled = split_stall(answer)
     tally.stalls += stalled
-    right = Stepped.unpack(step.expected)
+    right = StepAnswer.unpack(step.expected)
     stepped, found = right, None
     malformed: Malformed | None = None
     try:
-        stepped = Stepped.unpack(answer)
+        stepped = StepAnswer.unpack(answer)
         if judge is not None and tally.difference is None:
             found = judge.take(step, right, stepped)
         elif answer != step.expected:
@@ -241,7 +241,7 @@ def _answered_twice(host: Host, tally: Tally) -> Difference | None:
             step = known
     fields = (Field("answer", len(second), len(first)),)
     try:
-        found = first_difference(step, Stepped.unpack(second), Stepped.unpack(first))
+        found = first_difference(step, StepAnswer.unpack(second), StepAnswer.unpack(first))
     except Malformed:
         found = None
     if found is None:
@@ -249,7 +249,7 @@ def _answered_twice(host: Host, tally: Tally) -> Difference | None:
     return Difference(found.tick, found.since, found.fields, twice=True)
 
 
-def _remember(tally: Tally, step: Step, stepped: Stepped) -> None:
+def _remember(tally: Tally, step: Step, stepped: StepAnswer) -> None:
     tally.recent.append((step, stepped))
     if tally.difference is None:
         while len(tally.recent) > 1 and tally.recent[1][0].start + BEFORE < step.start:
@@ -268,7 +268,7 @@ def context(tally: Tally) -> Context | None:
     if tally.difference is None or not tally.recent:
         return None
     pairs = [
-        (step, Stepped.unpack(step.expected).outputs, got.outputs)
+        (step, StepAnswer.unpack(step.expected).outputs, got.outputs)
         for step, got in tally.recent
         if len(got.outputs) == len(step.inputs)
     ]

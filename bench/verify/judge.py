@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from bench.errors import UserError
-from bench.link.protocol import OUTPUT, Records, Stepped
+from bench.link.protocol import OUTPUT, Records, StepAnswer
 from controller import Calibration, read
 from controller.events import Events
 
@@ -145,7 +145,7 @@ class Judge:
         """The lag found so far, in ticks."""
         return self._standing[0]
 
-    def take(self, step: Step, right: Stepped, got: Stepped) -> Difference | None:
+    def take(self, step: Step, right: StepAnswer, got: StepAnswer) -> Difference | None:
         """The first difference in these ticks, None where there is none."""
         if self.criterion.exact:
             return first_difference(step, right, got)
@@ -156,7 +156,7 @@ class Judge:
         both = [one for one in (found, event) if one is not None]
         return min(both, key=lambda one: one.tick, default=None)
 
-    def _take_outputs(self, step: Step, right: Stepped, got: Stepped) -> Difference | None:
+    def _take_outputs(self, step: Step, right: StepAnswer, got: StepAnswer) -> Difference | None:
         keep = self.criterion.lag.stop - 1
         past = len(self._expected)
         expected = np.concatenate((self._expected, right.outputs))
@@ -191,7 +191,7 @@ class Judge:
             return Difference(start + i, start + i, fields)
         return None
 
-    def _take_events(self, step: Step, right: Stepped, got: Stepped) -> Difference | None:
+    def _take_events(self, step: Step, right: StepAnswer, got: StepAnswer) -> Difference | None:
         wanted = self._events_of(step, got) if self._own_events else right.events
         allowed = self.criterion.tolerance.get(EVENTS, 0)
         tick_of = np.repeat(np.arange(len(step.inputs)), step.inputs["events"])
@@ -204,7 +204,7 @@ class Judge:
                 return Difference(tick, tick, (Field("event", expected, given),))
         return None
 
-    def _events_of(self, step: Step, got: Stepped) -> bytes:
+    def _events_of(self, step: Step, got: StepAnswer) -> bytes:
         """What the rules make of the device's own reduction."""
         from bench.link.protocol import EVENT_SPARK
 
@@ -220,7 +220,7 @@ class Judge:
         return bytes(made)
 
 
-def first_difference(step: Step, right: Stepped, got: Stepped) -> Difference | None:
+def first_difference(step: Step, right: StepAnswer, got: StepAnswer) -> Difference | None:
     """The first difference of two answers to a step, bit by bit."""
     last = step.start + len(step.inputs) - 1
     if len(got.outputs) != len(right.outputs) or len(got.events) != len(right.events):
@@ -251,7 +251,7 @@ def first_difference(step: Step, right: Stepped, got: Stepped) -> Difference | N
 
 
 def _event_difference(
-    right: Stepped, got: Stepped, due: npt.NDArray[np.int64], until: int
+    right: StepAnswer, got: StepAnswer, due: npt.NDArray[np.int64], until: int
 ) -> tuple[int, Field] | None:
     """(tick of the frame, what differs) of the first event that differs, up to a tick."""
     for at, (expected, given) in enumerate(zip(right.events, got.events, strict=True)):

@@ -29,7 +29,7 @@ from bench.link.protocol import (
     Kind,
     Reason,
     Status,
-    Stepped,
+    StepAnswer,
     message,
     pack_commit,
     pack_events,
@@ -129,7 +129,7 @@ def test_a_damaged_request_is_neither_carried_out_nor_answered(wire: RemoteTarge
         harmed[at] ^= 0x40 if harmed[at] != 0x40 else 0x20
         raw.line.send(bytes(harmed))
     assert raw.heard(0.3) == b""
-    stepped = Stepped.unpack(split(raw.ask(Kind.STEP, QUIET))[3])
+    stepped = StepAnswer.unpack(split(raw.ask(Kind.STEP, QUIET))[3])
     assert not stepped.outputs["faults"][0] & FAULT_TICK  # the first tick after START sets no tick error
 
 
@@ -139,7 +139,7 @@ def test_a_frame_of_the_greatest_length_is_taken(wire: RemoteTarget) -> None:
     inputs = np.zeros(255, INPUT)
     ticks = fitting(inputs, wire.greeting.largest)
     raw = Raw(wire)
-    stepped = Stepped.unpack(split(raw.ask(Kind.STEP, pack_step(0, inputs[:ticks], False)))[3])
+    stepped = StepAnswer.unpack(split(raw.ask(Kind.STEP, pack_step(0, inputs[:ticks], False)))[3])
     assert len(stepped.outputs) == ticks
     piece = wire.greeting.largest - 5 - 2
     assert split(raw.ask(Kind.PIECE, pack_piece(0, IMAGE[: min(piece, LENGTH)])))[0] == Kind.PIECE | ANSWER
@@ -153,7 +153,7 @@ def test_a_request_is_carried_out_once_and_answered_again_byte_for_byte(wire: Re
     first = raw.ask(Kind.STEP, body)
     for _ in range(3):
         assert raw.ask(Kind.STEP, body, ahead=-1) == first
-    following = Stepped.unpack(split(raw.ask(Kind.STEP, pack_step(10, np.zeros(1, INPUT), False)))[3])
+    following = StepAnswer.unpack(split(raw.ask(Kind.STEP, pack_step(10, np.zeros(1, INPUT), False)))[3])
     assert not following.outputs["faults"][0] & FAULT_TICK  # ticks 7, 8, 9 were stepped once: 10 is the next
 
 
@@ -184,7 +184,7 @@ def test_a_gap_and_a_foreign_session_change_nothing(wire: RemoteTarget) -> None:
     assert raw.error(Kind.STEP, QUIET, session=0x4321)[0] == Reason.NO_SESSION
     assert raw.error(Kind.STEP, QUIET, session=0)[0] == Reason.NO_SESSION
     assert raw.ask(Kind.STEP, QUIET, ahead=-1) == first
-    following = Stepped.unpack(split(raw.ask(Kind.STEP, pack_step(1, np.zeros(1, INPUT), False)))[3])
+    following = StepAnswer.unpack(split(raw.ask(Kind.STEP, pack_step(1, np.zeros(1, INPUT), False)))[3])
     assert not following.outputs["faults"][0] & FAULT_TICK
 
 
@@ -222,11 +222,11 @@ def test_after_silence_the_safe_state_acts_until_the_next_step_says_so(wire: Rem
     stalls = status.stalls
     wire.host.idle(STALL_MS / 1000)
     assert wire.status().stalls == stalls  # asking for STATUS gives no inputs
-    stepped = Stepped.unpack(wire.host.ask(Kind.STEP, pack_step(1, inputs, False)))
+    stepped = StepAnswer.unpack(wire.host.ask(Kind.STEP, pack_step(1, inputs, False)))
     assert stepped.flags & STALLED
     assert stepped.outputs["reduction"].tolist() == [150]
     assert wire.status().reduction == 150
-    stepped = Stepped.unpack(wire.host.ask(Kind.STEP, pack_step(2, inputs, False)))
+    stepped = StepAnswer.unpack(wire.host.ask(Kind.STEP, pack_step(2, inputs, False)))
     assert not stepped.flags & STALLED
 
 
@@ -381,6 +381,6 @@ def test_an_answer_too_long_for_a_frame_is_refused_and_steps_nothing(wire: Remot
     assert raw.error(Kind.STEP, pack_step(0, inputs, False)) == (Reason.TOO_MUCH, 0)
     if Feature.EVENTS in wire.greeting.features:
         assert raw.error(Kind.EVENTS, pack_events(wire.greeting.largest - 4)) == (Reason.TOO_MUCH, 0)
-    stepped = Stepped.unpack(split(raw.ask(Kind.STEP, QUIET))[3])
+    stepped = StepAnswer.unpack(split(raw.ask(Kind.STEP, QUIET))[3])
     assert len(stepped.outputs) == 1
     assert not stepped.outputs["faults"][0] & FAULT_TICK

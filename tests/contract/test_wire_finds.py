@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from bench.device.behaviour import Behaviour
-from bench.device.model import Device
+from bench.device.simulated import Device
 from bench.link.frames import encode
 from bench.link.host import Host
 from bench.link.line import LinkError

@@ -10,7 +10,7 @@ import pytest
 
 from bench.calibration.image import pack
 from bench.device.behaviour import Behaviour
-from bench.device.model import Device
+from bench.device.simulated import Device
 from bench.link.host import DeviceError, Host
 from bench.link.line import LinkError
 from bench.link.memory import MemoryLine
@@ -21,7 +21,7 @@ from bench.link.protocol import (
     Kind,
     Reason,
     Status,
-    Stepped,
+    StepAnswer,
     pack_commit,
     pack_piece,
     pack_step,
@@ -39,9 +39,9 @@ from tests.tools import need_core
 INPUTS = run_inputs(600)
 
 
-def step(target: RemoteTarget, first: int, ticks: int) -> Stepped:
+def step(target: RemoteTarget, first: int, ticks: int) -> StepAnswer:
     body = pack_step(first, INPUTS[first : first + ticks], False)
-    return Stepped.unpack(target.host.ask(Kind.STEP, body))
+    return StepAnswer.unpack(target.host.ask(Kind.STEP, body))
 
 
 def loaded(stall_ms: int = 250, safe_reduction: int = 700) -> tuple[RemoteTarget, MemoryLine]:
@@ -193,7 +193,7 @@ def test_nothing_gives_torque_back_in_one_step(kind: Kind, body: bytes, why: str
             inputs["request_reduction"] = 1
         elif why == "event only":
             inputs["request_retard"] = 1
-        Stepped.unpack(target.host.ask(Kind.STEP, pack_step(0, inputs, False)))
+        StepAnswer.unpack(target.host.ask(Kind.STEP, pack_step(0, inputs, False)))
         if why == "safe state":
             line.pass_time(line.now() + 0.3)
         for offset in range(0, len(IMAGE), 512):
@@ -238,7 +238,7 @@ def test_verify_counts_a_stall_and_finds_no_difference() -> None:
     target.load(IMAGE)
 
     class Slow(TraceSource):
-        def learn(self, stepped: Stepped) -> None:
+        def learn(self, stepped: StepAnswer) -> None:
             line.pass_time(line.now() + 0.3)
 
     reference = local()

@@ -97,8 +97,8 @@ def test_it_is_equal_in_what_it_has(
     text = said(capsys)
     assert "it has a calibration of its own and is given none; compared with" in text
     assert "(reduction within 2, retard within 1, events within 8)" in text
-    assert "not compared: hold_left, height," in text
-    assert "device: it keeps no counters" in text
+    assert "Not compared: hold_left, height," in text
+    assert "No counters: it keeps none." in text
     found = json.loads((tmp_path / "out" / "verify.json").read_text())
     assert found["how"]["own_calibration"] is True
     assert "digest" in found["how"]["not_compared"]

@@ -43,9 +43,9 @@ def test_its_weight_is_what_its_parts_weigh() -> None:
 def test_a_nose_let_go_falls_as_a_hinged_body_does(monkeypatch: pytest.MonkeyPatch) -> None:
     """With no thrust and the front wheels in the air the body turns about the rear axle.
 
-    Its pitch rate changes by g x / k2, x the way to the centre of gravity and k2 the squared radius of gyration
-    about the axle: the compound pendulum (F. P. Beer, E. R. Johnston, Vector Mechanics for Engineers: Dynamics,
-    plane motion of rigid bodies; from memory).
+    Its pitch rate changes by g x / k2, x the way to the centre of gravity and k2 the squared radius of
+    gyration about the axle: the compound pendulum (F. P. Beer, E. R. Johnston, Vector Mechanics for
+    Engineers: Dynamics, plane motion of rigid bodies; from memory).
     """
     p = replace(KINDS["welded"], rear_tyre_rate=5e6, bar_clear=0.9)
     one = car_module.OutsideCar(p)

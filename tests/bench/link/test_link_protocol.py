@@ -179,7 +179,7 @@ FIRST_GREETING, FIRST_STATUS = 36, 40
 """Bytes of these messages as the first devices send them."""
 GREETING = p.Greeting(1, 4, 1, 1000, 512, 7, "board")
 STATUS = p.Status(*range(18))
-STEPPED = p.Stepped(1, 2, 1, np.zeros(3, p.OUTPUT), b"\x01\x02")
+STEPPED = p.StepAnswer(1, 2, 1, np.zeros(3, p.OUTPUT), b"\x01\x02")
 STREAMED = p.Streamed(5, 6, 2, np.ones(2, p.INPUT), np.ones(2, p.OUTPUT))
 
 
@@ -187,7 +187,7 @@ def test_round_trips() -> None:
     assert p.Greeting.unpack(GREETING.pack()) == GREETING
     assert p.Greeting.unpack(GREETING.pack() + b"later") == GREETING
     assert p.Status.unpack(STATUS.pack()) == STATUS
-    again = p.Stepped.unpack(STEPPED.pack())
+    again = p.StepAnswer.unpack(STEPPED.pack())
     assert (again.request_crc, again.digest, again.flags, again.events) == (1, 2, 1, b"\x01\x02")
     assert (again.outputs == STEPPED.outputs).all()
     streamed = p.Streamed.unpack(STREAMED.pack())
@@ -232,7 +232,7 @@ def test_status_counters_stay_at_their_greatest() -> None:
     [
         (p.Greeting.unpack, GREETING.pack()),
         (p.Status.unpack, STATUS.pack()),
-        (p.Stepped.unpack, STEPPED.pack()),
+        (p.StepAnswer.unpack, STEPPED.pack()),
         (p.Streamed.unpack, STREAMED.pack()),
         (p.unpack_commit, p.pack_commit(1, 2)),
         (p.unpack_step, p.pack_step(0, np.zeros(2, p.INPUT), True)),
@@ -258,7 +258,7 @@ def test_a_message_of_any_other_length_is_malformed(unpack: Any, body: bytes) ->
 
 @given(st.binary(max_size=120))
 def test_any_bytes_are_a_message_or_malformed(body: bytes) -> None:
-    for unpack in (p.Stepped.unpack, p.Streamed.unpack, p.Greeting.unpack, p.unpack_step, p.split):
+    for unpack in (p.StepAnswer.unpack, p.Streamed.unpack, p.Greeting.unpack, p.unpack_step, p.split):
         try:
             unpack(body)
         except p.Malformed:
@@ -267,7 +267,7 @@ def test_any_bytes_are_a_message_or_malformed(body: bytes) -> None:
 
 def test_the_flag_of_a_stall_is_told_apart_from_the_answer() -> None:
     plain = STEPPED.pack()
-    flagged = p.pack_stepped(1, 2, 1 | p.STALLED, 3, STEPPED.outputs.tobytes(), STEPPED.events)
+    flagged = p.pack_step_answer(1, 2, 1 | p.STALLED, 3, STEPPED.outputs.tobytes(), STEPPED.events)
     assert p.split_stall(plain) == (plain, False)
     assert p.split_stall(flagged) == (plain, True)
     assert p.split_stall(b"") == (b"", False)
@@ -296,8 +296,8 @@ def test_the_flag_of_a_stall_is_told_apart_from_the_answer() -> None:
         (p.unpack_step, b"abc", "step without inputs"),
         (p.unpack_step, b"\0\0\0\0", "step whose inputs are not as many as it says"),
         (p.unpack_step, b"\0\0\1\0", "step whose inputs are not as many as it says"),
-        (p.Stepped.unpack, bytes(11), "answer to a step without outputs"),
-        (p.Stepped.unpack, bytes(13), "answer to a step whose outputs are not as many as it says"),
+        (p.StepAnswer.unpack, bytes(11), "answer to a step without outputs"),
+        (p.StepAnswer.unpack, bytes(13), "answer to a step whose outputs are not as many as it says"),
         (p.Streamed.unpack, bytes(6), "stream without ticks"),
         (p.Streamed.unpack, bytes(7), "stream whose ticks are not as many as it says"),
         (p.Streamed.unpack, b"\0\0\0\0\1\0\0", "stream whose ticks are not as many as it says"),
@@ -348,7 +348,7 @@ def test_what_a_device_calls_itself_is_cut_and_made_fit_for_a_screen() -> None:
 
 
 def test_an_answer_without_ticks_is_one() -> None:
-    empty = p.Stepped.unpack(p.Stepped(7, 8, 0, np.zeros(0, p.OUTPUT), b"").pack())
+    empty = p.StepAnswer.unpack(p.StepAnswer(7, 8, 0, np.zeros(0, p.OUTPUT), b"").pack())
     assert (empty.request_crc, empty.digest, len(empty.outputs), empty.events) == (7, 8, 0, b"")
 
 

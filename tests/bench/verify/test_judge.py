@@ -6,18 +6,18 @@ import numpy as np
 import pytest
 
 from bench.errors import UserError
-from bench.link.protocol import OUTPUT, Records, Stepped
+from bench.link.protocol import OUTPUT, Records, StepAnswer
 from bench.verify.compare import Options, Step, plan
 from bench.verify.judge import NAMES, Criterion, Difference, Judge, parse
 from bench.verify.source import TraceSource
 from tests.link_support import IMAGE, local, run_inputs
 
 
-def steps(n: int = 900) -> list[tuple[Step, Stepped]]:
+def steps(n: int = 900) -> list[tuple[Step, StepAnswer]]:
     """A run of the reference: each step and its right answer."""
     source = TraceSource(run_inputs(n))
     made = [step for step in plan(source, local(), 1024, Options(digest=False)) if step is not None]
-    return [(step, Stepped.unpack(step.expected)) for step in made]
+    return [(step, StepAnswer.unpack(step.expected)) for step in made]
 
 
 RUN = steps()
@@ -34,7 +34,7 @@ def judged(
         told = right.events
         if events is not None:
             told, events = events[: len(told)], events[len(told) :]
-        got = Stepped(right.request_crc, 0, 0, outputs[at : at + len(right.outputs)], told)
+        got = StepAnswer(right.request_crc, 0, 0, outputs[at : at + len(right.outputs)], told)
         at += len(right.outputs)
         found = judge.take(step, right, got)
         if found is not None:

@@ -12,8 +12,8 @@ import pytest
 
 from bench import cli
 from bench.device.behaviour import Behaviour
-from bench.device.model import Device, Facts
 from bench.device.serve import serve
+from bench.device.simulated import Device, Facts
 from bench.errors import UserError
 from bench.link.host import Host
 from bench.link.memory import MemoryLine
@@ -74,16 +74,16 @@ def test_a_status_of_the_wrong_length_is_said_and_no_success(
         pytest.raises(UserError, match="status of 39 bytes, not 42"),
     ):
         verify(port, trace)
-    said = capsys.readouterr().out
+    said = _one(capsys)
     assert "short.csv: equal" in said
-    assert "device: no counters: status of 39 bytes, not 42" in said
+    assert "No counters: status of 39 bytes, not 42" in said
 
 
 def test_a_device_without_counters_is_said(trace: Path, capsys: pytest.CaptureFixture[str]) -> None:
     with served(NoStatus(Controller)) as port:
         assert verify(port, trace) == 0
     said = _one(capsys)
-    assert "device: no counters: " in said
+    assert "No counters: " in said
     assert "the device refused status: it does not know this request" in said
 
 
