@@ -25,6 +25,7 @@ from bench.link.host import Host
 from bench.link.line import LinkError
 from bench.link.ports import SerialLine
 from bench.link.protocol import INPUT, STALLED, Kind, Records, Status, StepAnswer, message, pack_step
+from bench.link.reading import Reading
 from bench.link.target import RemoteTarget
 from bench.trace.choice import ColumnChoice
 from bench.verify.compare import Options, Tally, compare, plan

@@ -17,6 +17,7 @@ from bench.link.frames import Decoder, encode
 from bench.link.host import Host
 from bench.link.memory import MemoryLine
 from bench.link.protocol import OUTPUT, Kind, Reason, Records, StepAnswer
+from bench.link.reading import to_records
 from bench.link.stepper import Core
 from bench.link.target import LocalTarget, RemoteTarget
 from bench.replay.run import INPUT_TYPES, run
