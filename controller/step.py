@@ -54,7 +54,8 @@ class Controller:
     - before launch the lift demand is 0; `launched` ends only by a steady disarm or a reset.
     - `keeping` is 1 from a fault that began while torque was taken until the fault ends, the run
       ends, or nothing is taken any more; `blind` is 1 from a fault that began after launch with
-      no reduction latched until the fault or the run ends.
+      less reduction latched than the blind one until the fault or the run ends.
+    - `keep_left` counts down while `keeping` or out of sight; out of sight it ends in a fault.
 
     The outputs of the last step are read as attributes: `command` (reduction, retard, reason,
     askers), `faults`, `reduction` and `retard` (the latches: demand, output, state, hold_left),
@@ -132,7 +133,7 @@ class Controller:
         self.blind_slope.calibrate(c.blind_growth_q16, c.fault_release_q16)
         self.engine = CurveRequest()
         self.engine.calibrate_curve(
-            c.engine_points, c.engine_ms, c.engine_rpm, c.engine_after_end, c.engine_hysteresis
+            c.engine_points, c.engine_ms, c.engine_rpm, c.engine_after_end, c.engine_hysteresis, c.tick_us
         )
         self.engine.calibrate_line(
             c.engine_line_points, c.engine_over_rpm, c.engine_reduction, c.engine_retard
@@ -141,7 +142,7 @@ class Controller:
         self.engine.retard.calibrate(0, c.engine_retard_release_q16)
         self.shaft = CurveRequest()
         self.shaft.calibrate_curve(
-            c.shaft_points, c.shaft_ms, c.shaft_rpm, c.shaft_after_end, c.shaft_hysteresis
+            c.shaft_points, c.shaft_ms, c.shaft_rpm, c.shaft_after_end, c.shaft_hysteresis, c.tick_us
         )
         self.shaft.calibrate_line(c.shaft_line_points, c.shaft_over_rpm, c.shaft_reduction, c.shaft_retard)
         self.shaft.reduction.calibrate(0, c.shaft_release_q16)
@@ -176,7 +177,7 @@ class Controller:
         self.failing = 0
         self.fault_at_launch = 0
         self.keeping = 0
-        self.keep_left = 0
+        self.keep_left = self._calibration.fault_hold_ticks
         self.blind = 0
         self.out_of_sight_ticks = 0
         self.faults = 0 if self._loaded else FAULT_NO_IMAGE
@@ -300,7 +301,12 @@ class Controller:
 
     def _sample(self, counts: int, still: bool, taking: int) -> None:
         height = self.height
-        height.sample(counts, self.progress.car_speed, self.launched, taking)
+        falling = 1 if self.lift.speed.value < 0 else 0
+        held = height.sample(counts, self.progress.car_speed, self.launched, taking, self.lift.rest, falling)
+        if held > 0:
+            # No hold is longer than 1200000 ticks; the samples are 24576 at most, of 1000 ticks: below 2**25.
+            self.reduction.shorten(held * self._calibration.sample_ticks)
+            self.retard.shorten(held * self._calibration.sample_ticks)
         if not height.used:
             self.lift.miss()
             return
@@ -309,20 +315,27 @@ class Controller:
         self.lift.sample(height.good, height.reseed, height.gap)
 
     def _watch_faults(self, launching: bool, taking: int) -> None:
-        """What a fault does that begins or ends at this tick (H6)."""
+        """What a fault does that begins or ends at this tick (H5, H6)."""
+        c = self._calibration
+        if self.height.out_of_sight:
+            if self.keep_left > 0:
+                self.keep_left -= 1
+            else:
+                self.height.give_up()
         failing = self.height.failures(taking)
         if launching:
             self.fault_at_launch = 1 if failing else 0
         if failing & ~self.failing and self.launched:
             if taking:
                 self.keeping = 1
-                self.keep_left = self._calibration.fault_hold_ticks
-            if not self.reduction.output and not launching:
+            if self.reduction.output < c.blind_reduction and not launching:
                 self.blind = 1
         if not failing:
             self.blind = 0
         if not failing or not taking:
             self.keeping = 0
+        if not self.keeping and not self.height.out_of_sight:
+            self.keep_left = c.fault_hold_ticks
         self.failing = failing
 
     def _take_torque(self) -> None:

@@ -163,6 +163,7 @@ class _Builder:
         self.samples("heal_samples", s.number("heal", "ms", default=50))
         agree = s.whole("agree_samples", default=3, least=2, greatest=16)
         file.put("agree_samples", agree)
+        self.samples("return_samples", s.number("return", "ms", default=max(500, 16 * self.sample_ms)))
 
         known = all(q.good for q in (curve, height, window, adc))
         self.ends_mm = (0.0, 0.0)
@@ -174,7 +175,7 @@ class _Builder:
                 right = f"{rest.written(math.ceil(least))} to {rest.written(math.floor(most))}"
                 file.wrong(rest.path, what, right, rest)
         self.near_end(s, known and fastest.good and agree.good and period.good, noise, fastest, agree)
-        self.stuck()
+        self.stuck(noisy=known and self.moves_by_itself(s))
         self.learn()
         s.finish()
 
@@ -215,7 +216,9 @@ class _Builder:
         far, near = max(heights), min(heights)
         hidden = Fraction(far, _LIFT) - Fraction(self.ends_mm[1])
         crossed = agree.value * self.sample_ms * fastest.value / 1000
-        default = Fraction(math.ceil(hidden + crossed + noise.value)) if known else Fraction(25)
+        # One sample more, as one may be lost on the way.
+        wide = hidden + crossed * (agree.value + 1) / agree.value + noise.value
+        default = Fraction(math.ceil(wide)) if known else Fraction(25)
         q = s.number("near_end", "mm", default=default)
         file.put("near_end", q, _LIFT)
         if not (known and q.good):
@@ -231,16 +234,32 @@ class _Builder:
             what = f"{q.written(q.value)} is the sensor's whole range or more"
             file.wrong(q.path, what, f"{least} or little more", q)
 
-    def stuck(self) -> None:
+    def moves_by_itself(self, s: Section) -> bool:
+        """Whether the sensor's noise, as measured, moves a healthy reading all the time (H8)."""
+        if not s.gives("measured_noise", "mm"):
+            return False
+        q = s.number("measured_noise", "mm")
+        if q.good and q.value < 0:
+            self.file.wrong(q.path, f"{q.written(q.value)} is below 0", "what was measured, rms", q)
+        counts, heights = self.file.values["sensor_counts"], self.file.values["sensor_height"]
+        assert isinstance(counts, list)
+        assert isinstance(heights, list)
+        points = itertools.pairwise(zip(counts, heights, strict=True))
+        # What the controller sees of a step of the converter, 1/16 mm; a finer one is lost in its rounding.
+        step = max(Fraction(1), *(abs(Fraction(b[1] - a[1], b[0] - a[0])) for a, b in points))
+        return q.good and 2 * q.value * _LIFT >= step
+
+    def stuck(self, *, noisy: bool) -> None:
         file, v = self.file, self.file.values
         s = file.section("sensor.stuck")
-        if not file.has("sensor.stuck"):
+        if not file.has("sensor.stuck") and not noisy:
             v.update(stuck_band=0, stuck_samples=0, stuck_speed=0)
             s.say("time_ms", "off")
             return
-        file.put("stuck_band", s.number("band", "mm"), _LIFT)
-        self.samples("stuck_samples", s.number("time", "ms"))
-        file.put("stuck_speed", s.number("above_speed", "km/h"), _SPEED)
+        # The very same reading for so long is no reading; a quiet sensor may well stay within a millimetre.
+        file.put("stuck_band", s.number("band", "mm", default=0), _LIFT)
+        self.samples("stuck_samples", s.number("time", "ms", default=max(100, 16 * self.sample_ms)))
+        file.put("stuck_speed", s.number("above_speed", "km/h", default=10), _SPEED)
         s.finish()
 
     def learn(self) -> None:
@@ -270,6 +289,10 @@ class _Builder:
         for key in ("rising", "falling"):
             file.put(f"look_{key}_q12", s.number(key, "ms", default=0), Fraction(_LIFT * _Q12, 1000))
         self.pole("look_lowpass_q12", s.number("time_constant", "ms", default=20))
+        if s.gives("from_lift", "mm"):
+            file.put("look_from", s.number("from_lift", "mm"), _LIFT)
+        else:
+            v["look_from"] = -LIFT_LIMIT
         s.finish()
         v["look_speed_q12"] = nearest(Fraction(1000 * _Q12, _LIFT) / self.sample_ms)
 

@@ -16,8 +16,8 @@
 #define LIFT_CONSTANTS_H
 
 enum {
-    LIFT_IMAGE_VERSION = 1,
-    LIFT_IMAGE_BYTES = 1624, /* length of a calibration image, header included */
+    LIFT_IMAGE_VERSION = 2,
+    LIFT_IMAGE_BYTES = 1628, /* length of a calibration image, header included */
     LIFT_HEADER_BYTES = 12
 };
 
@@ -51,6 +51,18 @@ enum {
     LIFT_ALLOWANCE_LIMIT = 65534,
     LIFT_LIFT_SPEED_LIMIT = 100000, /* mm/s */
     LIFT_EVENT_WRAPS = 16
+};
+
+/* What no tuner could choose, each with its reason. */
+enum {
+    LIFT_FALL_US = 20000,        /* after longer than this unseen a nose could be anywhere (H3) */
+    LIFT_RETURN_BELOW = 45 * 16, /* tyres and springs let no nose lower than this (H10) */
+    LIFT_RETURN_ABOVE = 90 * 16, /* droop and a little: the wheels are back on the ground (H10) */
+    LIFT_RETURN_SPREAD = 8,      /* 0.5 mm: a nose on a moving car wanders by more, a frozen one not (H10) */
+    LIFT_RETURN_COUNTS = 2,      /* what a frozen reading may still wander by in the converter (H10) */
+    LIFT_RETURN_LONGER = 3,      /* so many times the samples where no nose could have got (H10) */
+    LIFT_NOSE_MS = 500,          /* at 20 m/s2 a nose falls through any sensor's range by then (H10) */
+    LIFT_RPM_PER_MS = 100        /* no engine or shaft changes its speed faster (R1) */
 };
 
 /* States of a latch. */

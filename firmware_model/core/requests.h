@@ -6,7 +6,8 @@
  * Assumptions: lift_curve_request_step is called once a tick; the points of curve and line rise strictly.
  *
  * Invariants: `active` begins above the curve and ends below it by more than the hysteresis; both outputs
- * fall no faster than their release rates, also when the request stops.
+ * fall no faster than their release rates, also when the request stops. `speed` is the last one used;
+ * `reach` is how far the next may be from it.
  *
  * The command, lift_command_t: what the engine is told, the strongest of all requests, within the calibrated
  * limits.
@@ -26,7 +27,8 @@
 
 /* Set the curve over the time since launch; 0 points switch the request off. */
 void lift_curve_request_calibrate_curve(lift_curve_request_t *r, int32_t points, const uint16_t *ms,
-                                      const uint16_t *rpm, int32_t after_end, int32_t hysteresis);
+                                      const uint16_t *rpm, int32_t after_end, int32_t hysteresis,
+                                      int32_t tick_us);
 
 /* Set what an overshoot asks for. */
 void lift_curve_request_calibrate_line(lift_curve_request_t *r, int32_t points, const uint16_t *over_rpm,
