@@ -6,7 +6,7 @@
  * What it is: the C twin of the Python reference in controller/, file for file and name for name. Equal
  * images and equal inputs give equal outputs, tick by tick and bit by bit.
  *
- * What it needs: a C99 compiler with int of at least 32 bits and two's complement; of the standard
+ * What it needs: a C99 compiler with two's complement, int of 16 bits or more; of the standard
  * headers only stdint.h, stdbool.h and stddef.h. No heap, no floating point, no recursion, no variables of
  * its own: all of its state is one lift_controller_t that the caller places. A compiler may call memset for a
  * loop that clears; everything else is here. A divide instruction helps but is not needed.

@@ -12,7 +12,7 @@
 #include "progress.h"
 #include "requests.h"
 
-enum { COUNT_LIMIT = 65535 };
+#define COUNT_LIMIT INT32_C(65535)
 
 /* The least legal allowance: what a height without an image would start with. */
 enum { LEAST_ALLOWANCE = 1 };

@@ -207,7 +207,7 @@ static void tick(lift_link_t *link, const lift_inputs_t *in, lift_outputs_t *out
     lift_outputs(link->controller, out);
     uint32_t took = port->end(port->self);
     worst(&link->worst_tick_ns, took);
-    if (took > link->controller->calibration->tick_us * 1000U) {
+    if (took > (uint32_t)link->controller->calibration->tick_us * 1000U) {
         lift_count(&link->late);
     }
     if (link->ticks < UINT32_MAX) {
