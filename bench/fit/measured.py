@@ -14,7 +14,7 @@ import numpy.typing as npt
 from bench.errors import UserError
 from bench.replay import launching
 from bench.replay.spans import spans
-from bench.trace.choice import option_name
+from bench.trace.roles import option_name
 from bench.trace.grid import on_grid
 from bench.trace.model import Trace
 from bench.vehicle.car import Car

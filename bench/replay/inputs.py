@@ -13,9 +13,9 @@ import numpy.typing as npt
 from bench.errors import UserError
 from bench.replay import launching
 from bench.replay.run import INPUT_TYPES, Ints
-from bench.trace.choice import HELD_ROLES
 from bench.trace.grid import on_grid
 from bench.trace.model import GAP_STEPS
+from bench.trace.roles import HELD_ROLES
 from bench.trace.text import percent, plural
 
 if TYPE_CHECKING:

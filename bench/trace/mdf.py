@@ -13,9 +13,10 @@ from typing import Any
 import numpy as np
 
 from bench.errors import UserError
-from bench.trace.choice import SWITCH_ROLES, TIME, Chosen, ColumnChoice, HeaderColumn, choose
+from bench.trace.choice import Chosen, ColumnChoice, HeaderColumn, choose
 from bench.trace.dialect import switch_value
 from bench.trace.model import Column, Floats
+from bench.trace.roles import SWITCH_ROLES, TIME
 from bench.trace.source import Progress
 from bench.trace.table import Table
 from bench.trace.text import plural, quoted, shown
