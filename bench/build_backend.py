@@ -22,7 +22,7 @@ from setuptools.build_meta import (
     prepare_metadata_for_build_wheel,
 )
 
-from bench.vehicle import sources as vehicle
+from bench.vehicle import c_sources as vehicle
 from firmware_model.core_sources import CORE, HERE, source_digest
 
 __all__ = [

@@ -13,3 +13,8 @@ MODEL = (
     "A model's guess from these inputs, not a forecast: no car is quite what its file says. Start mild, with"
     " bars where the class allows, on a prepared track, under the rules and the people responsible there."
 )
+
+OPEN_LOOP = (
+    "The lift is the recorded one, whatever a setting takes: this shows what each would have taken on these"
+    " recordings, not how high the front would have risen."
+)

@@ -1,16 +1,14 @@
 """Completion of the command line in bash, zsh and fish: click's own, with files of the right kind.
 
-click asks the command which words fit; the scripts here hand the shell what it then offers. A word of kind
-"file" or "dir" leaves the search to the shell: files whose names end as said come first, and all of them
-where there is none such. A word that ends in "=" gets no blank behind it.
+click asks the command which words fit (words.py of a room gives them for its options); the scripts here hand
+the shell what it then offers. A word of kind "file" or "dir" leaves the search to the shell: files whose
+names end as said come first, and all of them where there is none such. A word that ends in "=" gets no blank
+behind it.
 """
 
 from __future__ import annotations
 
 import re
-import tomllib
-from collections.abc import Iterator
-from pathlib import Path
 from typing import Any
 
 import click
@@ -22,8 +20,6 @@ from click.shell_completion import (
     ZshComplete,
     add_completion_class,
 )
-
-_HEAD_BYTES = 1 << 16
 
 _BASH = """\
 %(complete_func)s() {
@@ -170,81 +166,3 @@ def completion(shell: str) -> None:
     """
     root = click.get_current_context().find_root()
     click.echo(SHELLS[shell](root.command, {}, "liftlatch", VARIABLE).source(), nl=False)
-
-
-def varied_keys(ctx: click.Context, param: click.Parameter, incomplete: str) -> list[str]:
-    """The keys of the calibration that is named before, each with its =."""
-    if "=" in incomplete:
-        return []
-    words = [f"{key}=" for key in _keys(_named(ctx, "calibration_path"))]
-    return [word for word in words if word.startswith(incomplete)]
-
-
-def limits(ctx: click.Context, param: click.Parameter, incomplete: str) -> list[str]:
-    """What can be limited in a search, in its usual unit."""
-    words = ("lift_mm=", "landing_m_per_s=", "bar_kn=")
-    return [word for word in words if word.startswith(incomplete)]
-
-
-def measured_names(ctx: click.Context, param: click.Parameter, incomplete: str) -> list[str]:
-    """The values of a car that a fit looks for."""
-    from bench.fit.car_text import path_of
-    from bench.fit.model import CANDIDATES, NEVER
-
-    return [path for path in map(path_of, (*CANDIDATES, *NEVER)) if path.startswith(incomplete)]
-
-
-def trace_columns(ctx: click.Context, param: click.Parameter, incomplete: str) -> list[CompletionItem[str]]:
-    """The columns of the first CSV trace that is named before: names, or numbers where there are none."""
-    from bench.errors import UserError
-    from bench.trace.dialect import sniff
-    from bench.trace.source import Utf8Source, text_encoding
-
-    # What stands before an option without its value is still in `args`.
-    path = Path(_named(ctx, "trace", "traces", "file") or next(iter(ctx.args), ""))
-    try:
-        with open(path, "rb") as stream:
-            head = stream.read(_HEAD_BYTES)
-        encoding, bom = text_encoding(head, len(head) < _HEAD_BYTES, "")
-        source = Utf8Source(path, encoding, bom)
-        text = source.read(_HEAD_BYTES)
-        source.close()
-        columns = sniff(text, len(head) < _HEAD_BYTES, None, None, "").columns
-    except (OSError, UserError, ValueError):
-        return []
-    found = [
-        (c.title, f"column {c.number}") if _plain(c.title) else (str(c.number), c.title) for c in columns
-    ]
-    return [CompletionItem(word, help=text) for word, text in found if word.startswith(incomplete)]
-
-
-def _plain(title: str) -> bool:
-    """Whether a name comes back whole: it has no mark that a shell splits words at, or that begins a unit."""
-    return bool(title) and title.isprintable() and not set(title) & set(":=,\\'\"$`")
-
-
-def _named(ctx: click.Context, *parameters: str) -> Any:
-    """The first file that a parameter was given before."""
-    for name in parameters:
-        value = ctx.params.get(name)
-        if isinstance(value, tuple):
-            value = value[0] if value else None
-        if value:
-            return value
-    return None
-
-
-def _keys(path: Any) -> Iterator[str]:
-    """The dotted keys of a TOML file that hold a number or a word; none where it cannot be read."""
-    try:
-        with open(path or "", "rb") as stream:
-            content = tomllib.load(stream)
-    except (OSError, ValueError):
-        return
-    waiting: list[tuple[str, Any]] = list(content.items())
-    while waiting:
-        key, value = waiting.pop(0)
-        if isinstance(value, dict):
-            waiting[:0] = [(f"{key}.{name}", inner) for name, inner in value.items()]
-        elif not isinstance(value, list) and key != "car.name":
-            yield key

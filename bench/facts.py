@@ -1,6 +1,6 @@
 """What a command found, as one JSON document: on standard output with --json, and in its summary.json.
 
-DEVELOPERS.md says what is promised about it.
+bench/document/README.md says what is promised about it.
 """
 
 from __future__ import annotations

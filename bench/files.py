@@ -1,30 +1,34 @@
-"""Files and folders that are written whole or not at all.
+"""Files and folders that are written atomically.
 
-A reader sees the old content or the new one, never a part. What is under way lies beside the target under
-a hidden name and is removed on any failure, on Ctrl-C and on a request to terminate; only a process that is
-killed outright leaves it behind, and then the target is still the old one.
+A reader sees the old content or the new one, never a part, and a power cut leaves one of the two. What is
+under way lies beside the target under a hidden name, locked, and is removed on any failure, on Ctrl-C and
+on a request to terminate. Only a process that is killed outright leaves it behind, and then the target is
+still the old one; the next one that writes the same target removes what no process holds.
 """
 
 import ctypes
 import errno
 import os
+import re
 import secrets
 import shutil
 import signal
 import stat
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from types import FrameType
 from typing import NoReturn
 
 from bench.errors import UserError
+from bench.system import sync_folder, try_lock
 
 # Lists the files of a folder made by whole_folder, so that only such a folder is ever replaced and
 # nothing that a person put there is lost.
 MANIFEST = ".liftlatch"
 
+_PART = re.compile(r"[0-9a-f]{12}\.part")
 _AT_FDCWD = -100
 _RENAME_EXCHANGE = 2
 _CANNOT_EXCHANGE = {errno.ENOSYS, errno.EINVAL, errno.EXDEV, errno.EOPNOTSUPP}
@@ -60,16 +64,18 @@ def write_whole(path: str | os.PathLike[str], content: bytes | str) -> None:
             return
         if mode is not None and not os.access(target, os.W_OK):
             raise PermissionError(errno.EACCES, os.strerror(errno.EACCES))
-        part = _part_of(target)
+        _remove_left(target)
         with _terminable():
+            part, held = _begin_part(target, lambda part: part.touch(exist_ok=False), os.O_WRONLY)
             try:
-                with open(part, "xb") as stream:
+                with open(held, "wb") as stream:
                     stream.write(data)
                     stream.flush()
                     os.fsync(stream.fileno())
-                if mode is not None:
-                    part.chmod(stat.S_IMODE(mode))
-                part.replace(target)
+                    if mode is not None:
+                        part.chmod(stat.S_IMODE(mode))
+                    part.replace(target)
+                sync_folder(target.parent)
             finally:
                 part.unlink(missing_ok=True)
 
@@ -103,19 +109,22 @@ def whole_folder(path: str | os.PathLike[str]) -> Iterator[Path]:
     _refuse_foreign(shown, target)
     with _explained(shown, target), _terminable() as asked:
         made = _make_parents(target.parent)
-        part = _part_of(target)
+        _remove_left(target)
         done = False
+        part, held = _begin_part(target, Path.mkdir, os.O_RDONLY)
         try:
-            part.mkdir()
             yield part
             if asked:
                 raise SystemExit(128 + asked[0])
             names = sorted(_names_in(part))
             (part / MANIFEST).write_text("".join(f"{name}\n" for name in names), encoding="utf-8")
             _sync_all(part)
+            sync_folder(part)
             _put_in_place(shown, part, target)
+            sync_folder(target.parent)
             done = True
         finally:
+            os.close(held)
             # After an exchange this is the old folder.
             shutil.rmtree(part, ignore_errors=True)
             if not done:
@@ -127,6 +136,33 @@ def whole_folder(path: str | os.PathLike[str]) -> Iterator[Path]:
 def _part_stem(target: Path) -> str:
     # The name is cut so that a long target name still leaves room for the rest.
     return str(target.with_name(f".{target.name[:100]}."))
+
+
+def _remove_left(target: Path) -> None:
+    """Remove what a killed process left beside a target: parts that nobody has locked."""
+    stem = Path(_part_stem(target))
+    with suppress(OSError):
+        for part in [one for one in stem.parent.iterdir() if one.name.startswith(stem.name)]:
+            if not _PART.fullmatch(part.name[len(stem.name) :]) or part.is_symlink():
+                continue
+            with suppress(OSError):
+                descriptor = os.open(part, os.O_RDONLY | os.O_NONBLOCK)
+                try:
+                    if try_lock(descriptor):  # and kept meanwhile: whoever just made it takes another name
+                        shutil.rmtree(part) if part.is_dir() else part.unlink()
+                finally:
+                    os.close(descriptor)
+
+
+def _begin_part(target: Path, make: Callable[[Path], None], flags: int) -> tuple[Path, int]:
+    """A new part of a target, and the descriptor that keeps it locked."""
+    while True:
+        part = _part_of(target)
+        make(part)
+        descriptor = os.open(part, flags)
+        if try_lock(descriptor):
+            return part, descriptor
+        os.close(descriptor)  # another process took it for something left
 
 
 def _part_of(target: Path) -> Path:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from importlib import import_module
 from pathlib import Path
 from typing import Any
 
@@ -98,15 +99,25 @@ def baud_option(command: Callable[..., Any]) -> Callable[..., Any]:
 MAX_GAP_S = 0.1  # bench.replay.inputs has the same, but would load numpy for --help
 
 
-def completes(function: str) -> Callable[..., Any]:
-    """A function of bench.completion that gives the words for an option, loaded when a shell asks."""
+def completes(place: str) -> Callable[..., Any]:
+    """A function, as "module:name", that gives the words for an option; loaded when a shell asks."""
 
     def words(ctx: click.Context, param: click.Parameter, incomplete: str) -> Any:
-        from bench import completion
-
-        return getattr(completion, function)(ctx, param, incomplete)
+        module, name = place.split(":")
+        return getattr(import_module(module), name)(ctx, param, incomplete)
 
     return words
+
+
+def named_before(ctx: click.Context, *parameters: str) -> Any:
+    """The first file that a parameter was given before."""
+    for name in parameters:
+        value = ctx.params.get(name)
+        if isinstance(value, tuple):
+            value = value[0] if value else None
+        if value:
+            return value
+    return None
 
 
 def calibration_option(text: str, required: bool = True) -> Decorator:

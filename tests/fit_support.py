@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from bench.calibration import CalibrationFile
-from bench.fit.model import CANDIDATES
+from bench.fit.residuals import CANDIDATES
 from bench.random import Random
 from bench.vehicle import compiled
 from bench.vehicle.car import Car

@@ -1,12 +1,12 @@
 """The long version of everything: `tests/run --all`, or `python -m tests.ledger [--only NAME]`.
 
-Runs each command that a claim of DEVELOPERS.md rests on, one after the other, and prints one table: claim,
+Runs each command that a claim of tests/LEDGER.md rests on, one after the other, and prints one table: claim,
 evidence, figure. The figure is what the command itself says last; a command that ends with another exit code
 than 0 leaves its claim open, and so does the exit code of this one (1). What each printed stays in
 `out/ledger/NAME.log`. Ctrl-C ends the present command and prints what is known by then.
 
 `--write` keeps each figure in tests/ledger.toml as soon as its command has ended, and puts the table of all
-that are known into DEVELOPERS.md.
+that are known into tests/LEDGER.md.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ from bench.files import write_whole
 from tests import ROOT
 
 KEPT = ROOT / "tests" / "ledger.toml"
-PAGE = ROOT / "DEVELOPERS.md"
+PAGE = ROOT / "tests" / "LEDGER.md"
 BEGIN, END = "<!-- ledger -->", "<!-- end of ledger -->"
 LOGS = ROOT / "out" / "ledger"
 
@@ -145,7 +145,7 @@ def kept() -> dict[str, Figure]:
 
 
 def page_table(figures: dict[str, Figure]) -> str:
-    """The table of DEVELOPERS.md."""
+    """The table of tests/LEDGER.md."""
     lines = ["| claim | evidence | figure | of |", "|---|---|---|---|"]
     for row in ROWS:
         known = figures.get(row.name)
@@ -185,9 +185,9 @@ def _write(made: dict[str, Figure]) -> None:
 
 @click.command()
 @click.option("--only", type=click.Choice([row.name for row in ROWS]), multiple=True, help="Only this one.")
-@click.option("--write", is_flag=True, help="Keep the figures, and put the table into DEVELOPERS.md.")
+@click.option("--write", is_flag=True, help="Keep the figures, and put the table into tests/LEDGER.md.")
 def main(only: tuple[str, ...], write: bool) -> None:
-    """Run what the claims of DEVELOPERS.md rest on, and print claim, evidence and figure."""
+    """Run what the claims of tests/LEDGER.md rest on, and print claim, evidence and figure."""
     console = make_console()
     made: dict[str, Figure] = {}
     commit = _commit()  # once: what is written below changes the work tree

@@ -10,7 +10,7 @@ import numpy as np
 
 from bench.calibration.image import pack
 from bench.device.behaviour import Behaviour
-from bench.device.model import Device, Facts
+from bench.device.simulated import Device, Facts
 from bench.link.host import Host
 from bench.link.memory import MemoryLine
 from bench.link.protocol import ARMED, INPUT, LAUNCH, SPEED_VALID, Records
@@ -63,7 +63,7 @@ def local(image: bytes = IMAGE) -> LocalTarget:
 
 
 class InC:
-    """The C side (link_device.c) as a process, with the face of bench.device.model.Device."""
+    """The C side (link_device.c) as a process, with the face of bench.device.simulated.Device."""
 
     def __init__(self, program: Path) -> None:
         self._process = subprocess.Popen([program], stdin=subprocess.PIPE, stdout=subprocess.PIPE)

@@ -1,20 +1,69 @@
-"""Who carries what: the behaviours that DEVELOPERS.md states with a number, and the tests that carry them.
+"""Where each rule of controller/RULES.md stands: its code in both languages, and the tests that carry it.
 
-`python -m tests.rules` prints the table; its exit code is 1 when a behaviour has no test, or a test names
-one that is not stated. `python -m tests.rules H5` prints a statement and its tests. Sources
-are read, nothing is run.
+`python -m tests.rules` counts the tests of each rule; its exit code is 1 when a rule has no test or no code,
+or a test names one that is not stated. `python -m tests.rules H5` prints a rule, its code and its tests.
+`--write` renews the table of links in RULES.md. Sources are read, nothing is run.
 """
 
 from __future__ import annotations
 
 import ast
+import os
 import re
 import sys
 from dataclasses import dataclass
 from pathlib import Path
 
+from rich.console import Console
+
 from bench.console import make_console, make_table, print_list, print_table
+from bench.files import write_whole
 from tests import ROOT
+
+PAGE = ROOT / "controller" / "RULES.md"
+BEGIN, END = "<!-- links -->", "<!-- end of links -->"
+
+# Number -> file of the reference (or of the host) and of the C side, each with the functions to read first.
+CODE = {
+    "T1": ("controller/step.py step reset digest", "core/step.c lift_step lift_reset lift_digest"),
+    "T2": ("controller/step.py step", "core/step.c legal lift_step"),
+    "I1": ("controller/image.py read _in_order", "core/image.c lift_image_read in_range in_order"),
+    "H1": ("controller/height.py _judge far_end", "core/height.c judge lift_height_far_end"),
+    "H2": ("controller/lift.py of_height learn forget", "core/lift.c lift_lift_of_height lift_lift_learn"),
+    "H3": ("controller/height.py _judge _use", "core/height.c judge use_sample"),
+    "H4": ("controller/height.py _use _refuse failures", "core/height.c use_sample refuse_sample"),
+    "H5": ("controller/height.py _nears_end _refuse", "core/height.c nears_end refuse_sample"),
+    "H6": ("controller/step.py _watch_faults _take_torque", "core/step.c watch_faults take_torque"),
+    "H7": ("controller/lift.py sample _median", "core/lift.c lift_lift_sample median lift_lowpass_step"),
+    "H8": ("controller/height.py _watch_stuck failures", "core/height.c watch_stuck lift_height_failures"),
+    "H9": ("controller/lift.py sample miss _look", "core/lift.c lift_lift_sample lift_lift_miss look"),
+    "P1": ("controller/progress.py step", "core/progress.c lift_progress_step"),
+    "P2": ("controller/progress.py _watch_air _remember", "core/progress.c watch_air remember"),
+    "P3": ("controller/progress.py step _run_speed", "core/progress.c lift_progress_step run_speed"),
+    "M1": ("controller/maps.py look _bilinear", "core/maps.c lift_maps_look bilinear"),
+    "M2": ("bench/calibration/ceilings.py fit", ""),
+    "M3": ("bench/calibration/advice.py advise", ""),
+    "L1": ("controller/latch.py step _follow", "core/latch.c lift_latch_step follow"),
+    "L2": ("controller/latch.py _follow", "core/latch.c follow"),
+    "L3": ("controller/latch.py _follow", "core/latch.c follow"),
+    "L4": ("controller/latch.py _follow _lower", "core/latch.c follow lower"),
+    "L5": ("controller/latch.py _follow", "core/latch.c follow"),
+    "L6": ("controller/latch.py _follow", "core/latch.c follow"),
+    "L7": ("controller/step.py _take_torque", "core/step.c take_torque"),
+    "L8": ("controller/step.py _watch_run _end_run reset", "core/step.c watch_run end_run lift_reset"),
+    "L9": ("controller/latch.py _follow", "core/latch.c follow"),
+    "R1": ("controller/requests.py step calibrate_curve", "core/requests.c lift_curve_request_step"),
+    "R2": ("controller/step.py step _command", "core/step.c lift_step"),
+    "R3": ("controller/requests.py begin ask", "core/requests.c lift_command_begin lift_command_ask"),
+    "R4": ("controller/requests.py finish", "core/requests.c lift_command_finish"),
+    "C1": ("controller/events.py event spark", "core/events.c lift_events_event lift_events_spark"),
+    "C2": ("controller/events.py event", "core/events.c lift_events_event"),
+    "C3": ("controller/events.py event spark", "core/events.c lift_events_event lift_events_spark"),
+    "W1": ("bench/link/frames.py feed encode", "link/frame.c lift_decoder_feed lift_frame_send"),
+    "W2": ("bench/link/host.py post next_answer _give_up_or_repeat", "link/link.c request hello"),
+    "W3": ("bench/device/simulated.py tell_time", "link/link.c lift_link_time lift_link_reduction"),
+    "W4": ("", "store/store.c lift_store_read lift_store_write"),
+}
 
 _STATED = re.compile(r"^- \*\*([A-Z]\d+)\*\* (.+(?:\n  .+)*)", re.MULTILINE)
 
@@ -30,7 +79,7 @@ class Carrier:
 
 
 def stated(text: str) -> dict[str, str]:
-    """The behaviours of DEVELOPERS.md's text in their order: number to statement, in one line."""
+    """The rules of a page's text in their order: number to statement, in one line."""
     return {number: " ".join(words.split()) for number, words in _STATED.findall(text)}
 
 
@@ -61,6 +110,60 @@ def faults(rules: dict[str, str], tests: list[Carrier]) -> list[str]:
     return wrong
 
 
+def places(number: str) -> list[tuple[Path, tuple[str, ...]]]:
+    """The files where a rule stands, each with the functions to read first."""
+    found = []
+    for words, folder in zip(CODE.get(number, ()), (ROOT, ROOT / "firmware_model"), strict=False):
+        if words:
+            name, *functions = words.split()
+            found.append((folder / name, tuple(functions)))
+    return found
+
+
+def lost(rules: dict[str, str]) -> list[str]:
+    """What is wrong with CODE: rules without a place, places that are not there."""
+    wrong = [f"{number} has no code in tests/rules.py" for number in rules if number not in CODE]
+    wrong += [f"{number} of tests/rules.py is not stated" for number in CODE if number not in rules]
+    for number in CODE:
+        for path, functions in places(number):
+            name = path.relative_to(ROOT)
+            if not path.exists():
+                wrong.append(f"{number}: there is no {name}")
+                continue
+            text = path.read_text(encoding="utf-8")
+            form = r"^ *def {}\(" if path.suffix == ".py" else r"^[a-z].*\b{}\([^;]*$"
+            wrong += [
+                f"{number}: {name} defines no {function}"
+                for function in functions
+                if not re.search(form.format(function), text, re.MULTILINE)
+            ]
+    return wrong
+
+
+def links(rules: dict[str, str], tests: list[Carrier]) -> str:
+    """The table of RULES.md: each rule, its code in both languages, the files of its tests."""
+    lines = ["| rule | reference or host | C | tests |", "|---|---|---|---|"]
+    for number in rules:
+        code = ["", ""]
+        for path, functions in places(number):
+            named = f" ({', '.join(functions)})" if functions else ""
+            code[path.suffix == ".c"] = f"{_link(path)}{named}"
+        files = sorted({test.path for test in tests if number in test.numbers})
+        lines.append(f"| {number} | {code[0]} | {code[1]} | {', '.join(map(_link, files))} |")
+    return "\n".join(lines)
+
+
+def with_links(page: str, table: str) -> str:
+    """The page with the table between its two marks."""
+    before, rest = page.split(BEGIN)
+    return f"{before}{BEGIN}\n{table}\n{END}{rest.split(END)[1]}"
+
+
+def _link(path: Path) -> str:
+    name = path.stem.removeprefix("test_") if path.name.startswith("test_") else path.name
+    return f"[{name}]({os.path.relpath(path, PAGE.parent)})"
+
+
 def _of_module(module: ast.Module) -> list[str]:
     """The numbers in `pytestmark = pytest.mark.rule(...)`, alone or in a list."""
     for node in module.body:
@@ -76,24 +179,39 @@ def _numbers(mark: ast.expr) -> list[str]:
     return []
 
 
-def main(asked: list[str]) -> int:
-    """Prints the table and what is wrong; for each number asked for its statement and its tests."""
-    rules = stated((ROOT / "DEVELOPERS.md").read_text(encoding="utf-8"))
-    tests = carriers(ROOT / "tests")
-    console = make_console()
+def _print_rules(console: Console, asked: list[str], rules: dict[str, str], tests: list[Carrier]) -> None:
     for number in asked:
-        console.print(f"{number}: {rules.get(number, 'not stated in DEVELOPERS.md')}", markup=False)
+        console.print(f"{number}: {rules.get(number, f'not stated in {PAGE.name}')}", markup=False)
+        for path, functions in places(number):
+            line = f"  {path.relative_to(ROOT)}: {', '.join(functions)}".removesuffix(": ")
+            console.print(line, markup=False, soft_wrap=True)
         for test in tests:
             if number in test.numbers:
                 console.print(f"  {test.path.relative_to(ROOT)}::{test.name}", markup=False, soft_wrap=True)
-    if not asked:
-        table = make_table(("rule", False), ("tests", True), ("drawn", True), ("in", False))
-        for number in rules:
-            mine = [test for test in tests if number in test.numbers]
-            files = sorted({test.path.stem.removeprefix("test_") for test in mine})
-            table.add_row(number, str(len(mine)), str(sum(test.drawn for test in mine)), ", ".join(files))
-        print_table(console, "Tests of each rule (drawn: hypothesis draws their inputs)", table)
-    wrong = faults(rules, tests)
+
+
+def _print_counts(console: Console, rules: dict[str, str], tests: list[Carrier]) -> None:
+    table = make_table(("rule", False), ("tests", True), ("drawn", True), ("in", False))
+    for number in rules:
+        mine = [test for test in tests if number in test.numbers]
+        files = sorted({test.path.stem.removeprefix("test_") for test in mine})
+        table.add_row(number, str(len(mine)), str(sum(test.drawn for test in mine)), ", ".join(files))
+    print_table(console, "Tests of each rule (drawn: hypothesis draws their inputs)", table)
+
+
+def main(asked: list[str]) -> int:
+    """Prints the table and what is wrong; for each number asked for its statement, its code and its tests."""
+    text = PAGE.read_text(encoding="utf-8")
+    rules = stated(text)
+    tests = carriers(ROOT / "tests")
+    console = make_console()
+    wrong = faults(rules, tests) + lost(rules)
+    if asked == ["--write"] and not wrong:
+        write_whole(PAGE, with_links(text, links(rules, tests)).encode())
+    elif asked:
+        _print_rules(console, asked, rules, tests)
+    else:
+        _print_counts(console, rules, tests)
     print_list(console, "Wrong", wrong)
     carrying = {(test.path, test.name) for test in tests}
     console.print(f"{len(rules)} rules, {len(carrying)} tests carry them, {len(wrong)} wrong")

@@ -9,7 +9,7 @@ from typing import Any
 from bench.calibration import CalibrationFile, compile_text
 from bench.vehicle import compiled
 from bench.vehicle.car import Car, VehicleFile, load
-from bench.vehicle.model import ENGINE, PITCH, SLIP, STATES, TRAVEL, Model
+from bench.vehicle.equations import ENGINE, PITCH, SLIP, STATES, TRAVEL, Model
 from tests import ROOT
 
 CAR_PATH = ROOT / "traces" / "demo_car.toml"

@@ -15,8 +15,8 @@ from bench.calibration import load
 from bench.device.emulated import emulated_board
 from bench.link.host import Host
 from bench.link.ports import SerialLine
+from bench.link.reading import Reading
 from bench.link.target import RemoteTarget
-from bench.verify.again import Reading
 from bench.verify.compare import Options, compare
 from bench.verify.source import TraceSource
 

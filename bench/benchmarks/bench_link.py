@@ -16,7 +16,7 @@ import numpy as np
 
 from bench.calibration import load
 from bench.device.behaviour import Behaviour
-from bench.device.model import Device, Facts
+from bench.device.simulated import Device, Facts
 from bench.link.host import Host
 from bench.link.memory import MemoryLine
 from bench.link.ports import SerialLine
@@ -31,7 +31,7 @@ WINDOWS = (1, 4, 8)
 
 
 @dataclass(frozen=True)
-class Measured:
+class LineRun:
     """One run. `allowed` is the greatest rate that the line's byte times allow for the answers' frames; both
     in ticks a second."""
 
@@ -63,7 +63,7 @@ def prepared(image: bytes, inputs: Records, largest: int, options: Options) -> t
     return list(plan(TraceSource(inputs), reference, largest, options)), digest
 
 
-def throttled(image: bytes, baud: int, window: int, largest: int, ticks: int) -> Measured:
+def throttled(image: bytes, baud: int, window: int, largest: int, ticks: int) -> LineRun:
     """One run over a line in memory with the byte times of a baud rate, in virtual time."""
     line = MemoryLine(Behaviour(Device(Controller, Facts(largest, max(window, 1)))), baud)
     target = RemoteTarget(Host(line, 7))
@@ -76,7 +76,7 @@ def throttled(image: bytes, baud: int, window: int, largest: int, ticks: int) ->
     assert tally.error is None
     assert tally.ticks == ticks
     seconds, received = line.now() - begun, line.bytes_in - received
-    return Measured(
+    return LineRun(
         baud,
         window,
         ticks,

@@ -22,7 +22,7 @@ import numpy as np
 from bench.benchmarks.bench_core import HOUR, ROOT, demo_inputs, timed
 from bench.calibration import CalibrationFile
 from bench.replay.run import Ints
-from bench.sweep.here import Job, run_here
+from bench.sweep.local import Job, run_local
 from bench.sweep.vary import read_varied, settings
 from firmware_model import binding
 
@@ -48,7 +48,7 @@ def main() -> None:
     jobs = [Job(number, 0, 0, image, arrays) for number, image in enumerate(images)]
 
     def sweep(workers: int) -> None:
-        for _ in run_here(jobs, "c", workers):
+        for _ in run_local(jobs, "c", workers):
             pass
 
     with TemporaryDirectory(prefix="liftlatch-bench-") as folder:

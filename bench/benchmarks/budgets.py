@@ -30,8 +30,8 @@ from bench.files import write_whole
 from bench.link.host import Host
 from bench.link.ports import SerialLine
 from bench.link.protocol import INPUT, Records, Status
+from bench.link.reading import Reading
 from bench.link.target import RemoteTarget
-from bench.verify.again import Reading
 from bench.verify.compare import FIRST_TICK
 from controller import Calibration, read
 from controller.image import FIELDS

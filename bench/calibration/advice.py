@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from bench.calibration.model import CalibrationFile
+    from bench.calibration.calibration_file import CalibrationFile
 
 
 def advise(cal: CalibrationFile) -> tuple[list[str], list[str]]:

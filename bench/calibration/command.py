@@ -11,7 +11,7 @@ from bench.facts import json_option, print_json
 from bench.options import ANY_FILE, TOML_FILE
 
 if TYPE_CHECKING:
-    from bench.calibration.model import CalibrationFile
+    from bench.calibration.calibration_file import CalibrationFile
 
 _FILE = click.argument("file", type=TOML_FILE)
 
@@ -30,7 +30,7 @@ def calibration() -> None:
 @json_option
 def check(file: Path, as_json: bool) -> None:
     """Say what is wrong with FILE, and warn of what looks wrong."""
-    from bench.calibration.model import load
+    from bench.calibration.compile import load
     from bench.calibration.show import facts
 
     cal = load(file)
@@ -48,7 +48,7 @@ def show(file: Path, as_json: bool) -> None:
 
     Defaults are shown for what it leaves out, and the maps as the controller has them.
     """
-    from bench.calibration.model import load
+    from bench.calibration.compile import load
     from bench.calibration.show import facts_with_keys, print_tables
 
     cal = load(file)
@@ -65,7 +65,7 @@ def show(file: Path, as_json: bool) -> None:
 @json_option
 def compile_image(file: Path, out: Path, as_json: bool) -> None:
     """Compile FILE to the image that a controller runs from."""
-    from bench.calibration.model import load
+    from bench.calibration.compile import load
     from bench.calibration.show import facts
     from bench.errors import UserError
     from bench.files import write_whole

@@ -7,7 +7,8 @@ from fractions import Fraction
 from typing import Any
 
 from bench import units
-from bench.calibration.model import CalibrationFile, compile_text
+from bench.calibration.calibration_file import CalibrationFile
+from bench.calibration.compile import compile_text
 from bench.calibration.reader import unit_after
 
 

@@ -10,7 +10,7 @@ from controller.constants import IMAGE_VERSION
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from bench.calibration.model import CalibrationFile
+    from bench.calibration.calibration_file import CalibrationFile
     from bench.calibration.reader import Shown
 
 SUMMARY_VERSION = 1

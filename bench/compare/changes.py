@@ -62,7 +62,7 @@ class Change:
 
 
 def changes(a: CalibrationFile, b: CalibrationFile) -> list[Change]:
-    """What `b` changes of `a`, in the order of `a`. Cells of maps are not among it (see `maps_apart`).
+    """What `b` changes of `a`, in the order of `a`. Cells of maps are not among it (see `maps_difference`).
 
     A word and a number that say the same thing (release = "step", release_percent_per_s) are one change.
     """
@@ -157,7 +157,7 @@ def _points(a: Shown, b: Shown, mine: dict[Meaning, Shown], other: dict[Meaning,
 
 
 @dataclass(frozen=True)
-class Apart:
+class MapDifference:
     """Where the compiled maps of two calibrations are furthest apart: values in % or degrees, lift in mm,
     progress in km/h or ms."""
 
@@ -167,7 +167,7 @@ class Apart:
     progress: float
 
 
-def maps_apart(a: CalibrationFile, b: CalibrationFile) -> dict[str, Apart] | None:
+def maps_difference(a: CalibrationFile, b: CalibrationFile) -> dict[str, MapDifference] | None:
     """The greatest difference of the reduction maps and of the retard maps, None where one calibration goes
     by speed and the other by time.
 
@@ -183,7 +183,7 @@ def maps_apart(a: CalibrationFile, b: CalibrationFile) -> dict[str, Apart] | Non
     for name in ("reduction_map", "retard_map"):
         mine, theirs = _on(a, name, lift, progress), _on(b, name, lift, progress)
         i, j = np.unravel_index(int(np.abs(mine - theirs).argmax()), mine.shape)
-        found[name.removesuffix("_map")] = Apart(
+        found[name.removesuffix("_map")] = MapDifference(
             round(float(mine[i, j]) / 10, 4), round(float(theirs[i, j]) / 10, 4),
             float(lift[i]) / 16, float(progress[j]) / scale,
         )  # fmt: skip

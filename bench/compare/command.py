@@ -24,9 +24,7 @@ _MOST = 26  # as many as there are letters
     "--calibration", "calibration_paths", type=TOML_FILE, multiple=True, required=True, metavar="FILE",
     help="A calibration. Give it again for each; all are compared with the first.",
 )  # fmt: skip
-@out_option(
-    "Write report.html, differences.csv and summary.json there. Without it nothing is written."
-)
+@out_option("Write report.html, differences.csv and summary.json there. Without it nothing is written.")
 @json_option
 @input_options
 @engine_option
@@ -50,8 +48,12 @@ def compare(
     engineering aid, not a safety device.
     """
     from bench.calibration import load
-    from bench.compare import report
+    from bench.compare.document import make_document
+    from bench.compare.facts import make_facts
+    from bench.compare.files import write_differences
     from bench.compare.study import read_and_run
+    from bench.document.terminal import show
+    from bench.document.write import write
     from bench.errors import UserError
     from bench.files import whole_folder
     from bench.replay.inputs import Options
@@ -69,12 +71,12 @@ def compare(
         with progress_bar("stepping") as progress:
             options = Options(max_gap, speed, launch_at)
             study = read_and_run(traces, calibrations, choice, options, engine, progress)
-        facts = report.summary(study, command_line())
+        facts = make_facts(study, command_line())
+        document = make_document(facts, study)
         if folder is not None:
-            report.write_all(folder, facts, study)
+            write(folder, facts, document)
+            write_differences(folder / "differences.csv", study)
     if as_json:
         print_json(facts)
-        return
-    from bench.compare.screen import show
-
-    show(facts, out)
+    else:
+        show(document, out)

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from bench.errors import UserError
-from bench.replay.findings import Findings, Stepped, find
+from bench.replay.findings import Findings, Replay, find
 from bench.replay.inputs import Inputs, Options, from_trace
 from bench.replay.run import run
 from bench.sweep.study import inputs_key, labels
@@ -25,7 +25,7 @@ Progress = Callable[[float], None]
 class Side:
     """One calibration on one trace."""
 
-    stepped: Stepped
+    stepped: Replay
     found: Findings
 
 
@@ -96,7 +96,7 @@ def read_and_run(
         sides = []
         for i, calibration in enumerate(calibrations, 1):
             inputs = laid[inputs_key(calibration)]
-            stepped = Stepped(inputs, run(engine, calibration.image, inputs.arrays), calibration)
+            stepped = Replay(inputs, run(engine, calibration.image, inputs.arrays), calibration)
             sides.append(Side(stepped, find(stepped)))
             progress((done + i + 1) / parts)
         notes = list(dict.fromkeys(note for inputs in laid.values() for note in inputs.notes))

@@ -46,7 +46,7 @@ _NOTHING = Request(0.0, 0.0, 0.0, 0.0, 0)
 
 
 @dataclass
-class Driven:
+class DemoRun:
     """One run, each STEP_S from the start of the recording. `way_m` and `lift_mm` are the car's own,
     `commanded` the controller's reduction (0.1 %) and retard (0.1 degree) that the car followed."""
 
@@ -74,7 +74,7 @@ def drive(
     sensing: Sensing,
     requests: Sequence[Request],
     begin: Start = start,
-) -> Driven:
+) -> DemoRun:
     """Drive the demo car, changed, with a demo calibration over the eighth mile. `begin` chooses the model's
     formulation; the bytes of a trace do not depend on it."""
     made = load_calibration(TRACES / calibration)
@@ -83,7 +83,7 @@ def drive(
     for _ in range(car.lead):
         car.sense()
         car.act(0, 0)
-    controller, sensors, done = Controller(), Sensors(sensing), Driven()
+    controller, sensors, done = Controller(), Sensors(sensing), DemoRun()
     verdict = controller.load(made.image)
     assert verdict == 0
     tick, end = 0, 1 << 30
@@ -122,7 +122,7 @@ def drive(
     return done
 
 
-def armed(done: Driven, since: float) -> bool:
+def armed(done: DemoRun, since: float) -> bool:
     """The arming switch: on while staging, off behind the finish."""
     return since >= _ARMED_S - LAUNCH_S and not (done.finish_s and since >= done.finish_s + _DISARM_S)
 
@@ -138,7 +138,7 @@ def _moment(car: Drive, since: float) -> Moment:
     )
 
 
-def signals(done: Driven) -> Signals:
+def signals(done: DemoRun) -> Signals:
     """What was measured, one value each STEP_S, by the names that a Column may write."""
     return {
         "time_s": [(i * STEP_S) for i in range(len(done.reads))],

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from bench.demo.drive import Driven, Request, Start, drive, signals
+from bench.demo.drive import DemoRun, Request, Start, drive, signals
 from bench.demo.logger import Column, Logger, write
 from bench.demo.sensing import Sensing, Spikes
 from bench.vehicle.run import start
@@ -176,11 +176,11 @@ def trace(run: Run) -> bytes:
     return written(run, driven(run))
 
 
-def driven(run: Run, begin: Start = start) -> Driven:
+def driven(run: Run, begin: Start = start) -> DemoRun:
     """How the car was driven. `begin` chooses the model's formulation; the bytes do not depend on it."""
     return drive(run.changes, run.calibration, run.sensing, run.requests, begin)
 
 
-def written(run: Run, done: Driven) -> bytes:
+def written(run: Run, done: DemoRun) -> bytes:
     """The bytes of a run's trace."""
     return write(signals(done), run.logger, run.sensing.seed)

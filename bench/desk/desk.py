@@ -15,7 +15,7 @@ from typing import Any
 from bench.calibration import CalibrationMistakes, compile_text
 from bench.cautions import CAUTIONS, MODEL
 from bench.desk.result import Source, View, ceilings, work_out
-from bench.desk.session import Session, Taken
+from bench.desk.session import Session, WouldReplace
 from bench.errors import UserError
 from bench.trace.text import shown
 
@@ -103,7 +103,7 @@ class Desk:
                 client.heard = min(asked["id"], _HEARD_LIMIT)
             if done:
                 client.put(said | {"text": done, "fine": True})
-        except Taken as error:
+        except WouldReplace as error:
             client.put(said | {"text": str(error), "taken": error.reason})
         except UserError as error:
             client.put(said | {"text": str(error)})

@@ -1,13 +1,12 @@
 """The work in progress of one calibration, kept in the user's state folder so that nothing is lost when page
 or program end, however they end.
 
-One file for each calibration, written whole, and a lock beside it that the system frees when the program
+One file for each calibration, written atomically, and a lock beside it that the system frees when the program
 ends: two desks never work on one calibration. Nothing else is written but what the person saves.
 """
 
 from __future__ import annotations
 
-import fcntl
 import hashlib
 import json
 import os
@@ -18,6 +17,7 @@ from typing import Any
 
 from bench.errors import UserError
 from bench.files import write_whole
+from bench.system import try_lock
 
 _VERSION = 1
 _FOLDER = "liftlatch/desk"
@@ -55,17 +55,28 @@ class DraftFile:
         self._lock: int | None = None
         try:
             self.path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-            self._lock = os.open(self.path.with_suffix(".lock"), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
-            fcntl.flock(self._lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError:
-            self.release()
-            what = "another desk is at work on this calibration"
-            raise UserError(what, calibration, "end that one first, or work on a copy") from None
+            locked = self._take_lock()
         except OSError as error:
             self._say(error)
             return
-        for part in self.path.parent.glob(f".{self.path.name}.*.part"):
-            part.unlink(missing_ok=True)  # of a program that was killed while it wrote
+        if not locked:
+            what = "another desk is at work on this calibration"
+            raise UserError(what, calibration, "end that one first, or work on a copy")
+
+    def _take_lock(self) -> bool:
+        """Lock the file beside the draft; False where another desk has it."""
+        path = self.path.with_suffix(".lock")
+        while True:
+            descriptor = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+            if not try_lock(descriptor):
+                os.close(descriptor)
+                return False
+            # A desk that ended meanwhile took the name away: then this is no lock that others see.
+            with suppress(FileNotFoundError):
+                if os.path.samestat(os.fstat(descriptor), os.stat(path)):
+                    self._lock = descriptor
+                    return True
+            os.close(descriptor)
 
     def _say(self, error: object) -> None:
         self.trouble = f"the work in progress cannot be kept in {self.path.parent}: {error}"
@@ -125,7 +136,10 @@ class DraftFile:
             self.path.unlink(missing_ok=True)
 
     def release(self) -> None:
-        """Free the lock."""
+        """Free the lock, and leave nothing behind where there is no draft."""
         if self._lock is not None:
+            if not self.path.exists():
+                with suppress(OSError):
+                    self.path.with_suffix(".lock").unlink()
             os.close(self._lock)
             self._lock = None

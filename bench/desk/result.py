@@ -13,10 +13,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from bench.replay import names
-from bench.replay.findings import Findings, Intervention, Launch, Stepped, find
+from bench.replay import codes
+from bench.replay.findings import Findings, Intervention, Launch, Replay, find
 from bench.replay.inputs import Inputs, Options, from_trace
-from bench.replay.looks import looks
+from bench.replay.remarks import make_remarks
 from bench.replay.run import engine_to_use, run
 from bench.replay.spans import spans
 from bench.trace.text import plural, shown
@@ -71,10 +71,10 @@ class Source:
             self._inputs = (given, from_trace(self.trace, cal, self.options))
         return self._inputs[1]
 
-    def replay(self, cal: CalibrationFile) -> Stepped:
+    def replay(self, cal: CalibrationFile) -> Replay:
         """The recorded run under a calibration."""
         inputs = self._inputs_for(cal)
-        return Stepped(inputs, run(self.engine, cal.image, inputs.arrays), cal)
+        return Replay(inputs, run(self.engine, cal.image, inputs.arrays), cal)
 
     def predict(self, cal: CalibrationFile) -> tuple[Outcome, Outcome] | str:
         """The car without and with the controller, driven as `liftlatch predict` does unless told
@@ -102,7 +102,7 @@ def work_out(source: Source, cal: CalibrationFile, view: View) -> dict[str, Any]
     mine = [i for i in found.interventions if launch is None or i.launch == number]
     window = _window(s, found, launch, mine, view.whole)
     picture = _Picture(s, launch, window)
-    remarks = looks(s, found)
+    remarks = make_remarks(s, found)
     return {
         "image_crc32": f"{cal.crc:08x}",
         "tick_ms": cal.tick_us / 1000,
@@ -115,8 +115,8 @@ def work_out(source: Source, cal: CalibrationFile, view: View) -> dict[str, Any]
         "path": picture.path(),
         "ceilings": ceilings(cal),
         "figures": _figures(s, found, launch, mine),
-        "loud": [look.text for look in remarks if look.code in _LOUD],
-        "looks": [look.text for look in remarks if look.code not in _LOUD],
+        "loud": [one.text for one in remarks if one.code in _LOUD],
+        "looks": [one.text for one in remarks if one.code not in _LOUD],
         "warnings": list(cal.warnings),
         "notes": [*source.trace.notes, *s.inputs.notes],
         "predicted": _predicted(source, cal),
@@ -144,7 +144,7 @@ def _plain(values: npt.NDArray[np.float64]) -> list[float | None]:
 
 
 def _window(
-    s: Stepped, found: Findings, launch: Launch | None, mine: list[Intervention], whole: bool
+    s: Replay, found: Findings, launch: Launch | None, mine: list[Intervention], whole: bool
 ) -> tuple[int, int, int]:
     """The ticks drawn, [first, last), and the tick from which time counts."""
     if launch is None:
@@ -180,7 +180,7 @@ def thinned(values: Ints, columns: int = _COLUMNS) -> Ints:
 
 
 class _Picture:
-    def __init__(self, s: Stepped, launch: Launch | None, window: tuple[int, int, int]) -> None:
+    def __init__(self, s: Replay, launch: Launch | None, window: tuple[int, int, int]) -> None:
         self.s = s
         self.launch = launch
         self.first, self.last, self.zero = window
@@ -246,12 +246,12 @@ class _Picture:
         taking = t["reduction"][part] > 0
         reason, state = t["reason"][part], t["state"][part]
         who = [
-            {"from": a, "to": b, "name": names.reason_name(int(number))}
+            {"from": a, "to": b, "name": codes.reason_name(int(number))}
             for number in np.unique(reason[taking])
             for a, b in self._spans((reason == number) & taking)
         ]
         latch = [
-            {"from": a, "to": b, "name": names.STATES[number].replace("_", " ")}
+            {"from": a, "to": b, "name": codes.STATES[number].replace("_", " ")}
             for number in (c.HOLD, c.RELEASE, c.KEPT, c.FAULT_RELEASE)
             for a, b in self._spans(state == number)
         ]
@@ -268,7 +268,7 @@ class _Picture:
 
 
 def _figures(
-    s: Stepped, found: Findings, launch: Launch | None, mine: list[Intervention]
+    s: Replay, found: Findings, launch: Launch | None, mine: list[Intervention]
 ) -> list[dict[str, Any]]:
     """The answers in words: key, title, the bare number (None where there is none), text, and more of it."""
     figures: list[dict[str, Any]] = []

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import glob
 import hashlib
 import os
 import shutil
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -21,7 +23,7 @@ _MOST_STATES = 200
 _SUFFIX = ".toml"
 
 
-class Taken(UserError):
+class WouldReplace(UserError):
     """Saving would replace something that the person has not said may be replaced: `reason` is "changed" (the
     file was changed meanwhile) or "other" (another file of that name)."""
 
@@ -53,6 +55,8 @@ class Session:
         self.folder = Path.cwd() if copy else Path(os.path.abspath(source)).parent
         self.notices: list[str] = []
         self._draft_file = DraftFile(source)
+        if not copy:
+            _remove_second_names(source)
         raw, text = read_text(source)
         digest = hashlib.sha256(raw).hexdigest()
         self.disk_digest = digest
@@ -72,7 +76,8 @@ class Session:
         self._gesture = ""
 
     def _resume(self, text: str, digest: str) -> bool:
-        """Go on from a draft. One whose file was changed since, with nothing unsaved in it, is of no use."""
+        """Go on from a draft. Where the file is not what the draft's work ended with, and was not saved from
+        it, the draft's state is one undo away, and that is said."""
         draft = self._draft_file.read()
         if draft is None:
             return False
@@ -85,7 +90,7 @@ class Session:
             return False
         unsaved = history[draft.at] != settings.start
         if digest != draft.base_digest and not unsaved:
-            return False
+            return self._offer(settings, history[: draft.at + 1], text, digest)
         self.settings, self.base_digest = settings, draft.base_digest
         self._history, self._at = history, draft.at
         if unsaved and text == settings.text(history[draft.at]):
@@ -93,6 +98,22 @@ class Session:
             self._follow(text, digest)
         elif unsaved:
             self.notices.append("Work that was not saved is here again, as it was left.")
+        return True
+
+    def _offer(self, settings: Settings, history: list[Values], text: str, digest: str) -> bool:
+        """Begin with the file, and keep what was saved here before as the states before it: an editor may
+        have changed the file since, or a power cut may have brought an older one back."""
+        now = Settings(compile_text(text, self.source, digest))
+        if now.start == settings.start and now.kind == settings.kind:
+            return False
+        if now.kind != settings.kind:
+            what = "The file is of another kind than what was last saved here; that work lies in"
+            self.notices.append(f"{what} {self._draft_file.put_aside()}")
+            return False
+        self.settings, self.base_digest = now, digest
+        self._history = [*history, dict(now.start)][-_MOST_STATES:]
+        self._at = len(self._history) - 1
+        self.notices.append("The file is not what was last saved here. Undo brings that back.")
         return True
 
     # -- states
@@ -215,8 +236,9 @@ class Session:
     def save(self, name: str = "", *, replace: bool = False) -> Saved:
         """Write the present state to a file of that name beside the source, or to the source itself.
 
-        What was there is kept beside it. Raises UserError where the checker refuses, Taken where something
-        is in the way that `replace` does not allow to be replaced. Afterwards the session is of that file.
+        What was there is kept beside it. Raises UserError where the checker refuses, WouldReplace where
+        something is in the way that `replace` does not allow to be replaced. Afterwards the session is of
+        file.
         """
         target = self._target(name)
         text = self.settings.text(self.values)
@@ -236,10 +258,10 @@ class Session:
             return Saved(target, None, written=False)
         if own and there not in ("", self.base_digest) and not replace:
             what = "was changed on disk since this work began"
-            raise Taken("changed", what, target.name, "save under another name, or replace it")
+            raise WouldReplace("changed", what, target.name, "save under another name, or replace it")
         if not own and there and not replace:
-            raise Taken("other", "is there already", target.name, "choose another name, or replace it")
-        # Taken before anything is written: another desk may be at work on the target.
+            raise WouldReplace("other", "is there already", target.name, "choose another name, or replace it")
+        # WouldReplace before anything is written: another desk may be at work on the target.
         draft_file = self._draft_file if own else DraftFile(target)
         old = None
         try:
@@ -320,6 +342,15 @@ def _has_work(draft: Draft | None) -> bool:
 
 def _same(one: Path, other: Path) -> bool:
     return os.path.realpath(one) == os.path.realpath(other)
+
+
+def _remove_second_names(source: Path) -> None:
+    """Take away kept old files that are the live file itself: a program was killed while it saved."""
+    real = Path(os.path.realpath(source))
+    for old in real.parent.glob(f"{glob.escape(real.name)}.old-*"):
+        with suppress(OSError):
+            if not old.is_symlink() and old.samefile(real):
+                old.unlink()
 
 
 def _set_aside(target: Path) -> Path:

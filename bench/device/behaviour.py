@@ -7,7 +7,7 @@ from collections import deque
 import numpy as np
 
 from bench.device.faults import LineFaults
-from bench.device.model import Device
+from bench.device.simulated import Device
 from bench.link.frames import encode
 from bench.link.protocol import OUTPUT, TICKS, Records, Streamed, message, streamed_room
 from bench.link.stepper import Core, Stepper

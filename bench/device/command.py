@@ -67,8 +67,8 @@ def device(port: str, as_json: bool, **given: Any) -> None:
         return
     from bench.device.behaviour import Behaviour
     from bench.device.faults import parse_faults
-    from bench.device.model import Device, Facts
     from bench.device.serve import serve
+    from bench.device.simulated import Device, Facts
     from bench.link.protocol import PROTOCOL
     from controller.constants import IMAGE_VERSION
 
@@ -148,7 +148,7 @@ def _player(given: dict[str, Any], core: Core) -> Player | None:
         raise UserError("needs a calibration", "--plays", "give --calibration FILE")
     from bench.calibration import load
     from bench.device.behaviour import Player
-    from bench.verify.again import Reading
+    from bench.link.reading import Reading
 
     calibration = load(given["calibration_path"])
     _, _, records = Reading().inputs(given["plays"], calibration)

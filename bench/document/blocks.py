@@ -1,14 +1,17 @@
-"""What a page is put together from. All texts may hold anything: they are shown as text."""
+"""What a document is put together from. All texts may hold anything: every renderer shows them as text.
+
+`bench/document/README.md` says how a command makes its document, and what each renderer does with it.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, field
-from typing import Any, Literal
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Literal
 
 from bench.document.columns import Column
 
-Look = Literal[
+Style = Literal[
     "main", "second", "third", "fourth", "pale", "thin", "limit", "limit-dashed", "limit-dotted",
     "limit-long", "limit-mixed", "limit-pairs", "fill", "dots",
     "run-0", "run-1", "run-2", "run-3", "run-4", "run-5",
@@ -16,6 +19,10 @@ Look = Literal[
 """How a line looks: each differs from the others in dash, width or marker as well as in colour. `main` is a
 thick plain line; `limit...` are thin, in the colour of limits; `fill` is a grey area down to 0; `dots` are
 points without a line; `run-N` are for overlays of several runs."""
+
+
+Where = Literal["everywhere", "screen", "page"]
+"""Who shows a block or a section: terminal and page, or one of them. Figures have no place on a terminal."""
 
 
 @dataclass(frozen=True)
@@ -41,8 +48,9 @@ class Cell:
 
 @dataclass(frozen=True)
 class Table:
-    """Columns are (title, whether to the right); the first cell of a row heads it. `chosen` rows stand out;
-    `ids` tie rows to the points of a Points figure; a `sortable` table is put in order by its titles."""
+    """Columns are (title, whether to the right); the first cell of a row heads it. A title may hold a line
+    break, which a terminal keeps. `chosen` rows stand out; `ids` tie rows to the points of a Points figure; a
+    `sortable` table is put in order by its titles. A terminal shows the first `screen_rows`, or all for 0."""
 
     columns: Sequence[tuple[str, bool]]
     rows: Sequence[Sequence[str | Cell]]
@@ -51,14 +59,18 @@ class Table:
     chosen: Sequence[int] = ()
     ids: Sequence[str] = ()
     sortable: bool = False
+    screen_rows: int = 0
+    where: Where = "everywhere"
     kind: Literal["table"] = "table"
 
 
 @dataclass(frozen=True)
 class Text:
-    """Paragraphs."""
+    """Paragraphs; `title` stands above them."""
 
     paragraphs: Sequence[str]
+    title: str = ""
+    where: Where = "everywhere"
     kind: Literal["text"] = "text"
 
 
@@ -68,12 +80,13 @@ class Bullets:
 
     lines: Sequence[str]
     title: str = ""
+    where: Where = "everywhere"
     kind: Literal["bullets"] = "bullets"
 
 
 @dataclass(frozen=True)
 class Source:
-    """A text as it stands in a file, folded away under its title."""
+    """A text as it stands in a file, folded away under its title; only on a page."""
 
     title: str
     text: str
@@ -85,6 +98,7 @@ class Facts:
     """Names and values, one under the other."""
 
     pairs: Sequence[tuple[str, str]]
+    where: Where = "everywhere"
     kind: Literal["facts"] = "facts"
 
 
@@ -109,7 +123,7 @@ class Line:
 
     label: str
     column: str
-    look: Look = "main"
+    look: Style = "main"
     series: str = "run"
     stepped: bool = False
     scaled: bool = True
@@ -121,13 +135,33 @@ class Level:
 
     label: str
     value: float
-    look: Look = "limit"
+    look: Style = "limit"
+
+
+@dataclass(frozen=True)
+class Note:
+    """A few letters over the curves of a panel at a place of the axis, such as the height of a peak. The
+    first ones matter most."""
+
+    at: float
+    text: str
+
+
+@dataclass(frozen=True)
+class Shade:
+    """A panel is shaded where the column has some of the bits of `mask`, and `label` says why."""
+
+    label: str
+    column: str
+    mask: int = -1
+    series: str = "run"
 
 
 @dataclass(frozen=True)
 class Panel:
     """Curves on one scale. The scale follows what is shown; it begins at `bottom` where that is given, and
-    reaches to `least_top` at least."""
+    reaches to `least_top` at least. `notes` and `shades` are for pictures, which have no cursor to tell the
+    numbers."""
 
     title: str
     unit: str
@@ -136,6 +170,8 @@ class Panel:
     height: int = 150
     bottom: float | None = None
     least_top: float | None = None
+    notes: Sequence[Note] = ()
+    shades: Sequence[Shade] = ()
     kind: Literal["panel"] = "panel"
 
 
@@ -172,7 +208,8 @@ class Bands:
 @dataclass(frozen=True)
 class Events:
     """Cylinder events: when (column `tick`: `first` + tick * `step` on the axis), which (`place` in the
-    firing order, 0 up) and `off` (0 fired). `names` are the cylinders in firing order."""
+    firing order, 0 up) and `off` (0 fired). `names` are the cylinders in firing order, `beside` says in a
+    picture something of each of them, and `beside_title` what."""
 
     title: str
     tick: Column
@@ -181,6 +218,8 @@ class Events:
     names: Sequence[str]
     first: float = 0.0
     step: float = 1.0
+    beside: Sequence[str] = ()
+    beside_title: str = ""
     kind: Literal["events"] = "events"
 
 
@@ -258,32 +297,60 @@ class Points:
     kind: Literal["points"] = "points"
 
 
-Block = Table | Text | Bullets | Source | Facts | Strip | Points
+Figure = Strip | Points
+Block = Table | Text | Bullets | Source | Facts | Figure
 
 
 @dataclass(frozen=True)
 class Section:
-    """A part of a page. `wide` blocks stand below one another; else short ones stand side by side."""
+    """A part of a document. On a page `wide` blocks stand below one another; else short ones stand side by
+    side. A terminal shows no titles of sections: its blocks have their own."""
 
     title: str
     blocks: Sequence[Block]
     wide: bool = True
+    where: Where = "everywhere"
 
 
 @dataclass(frozen=True)
-class Page:
-    """A whole page: first the answer in words, then figures that matter, then all sections.
+class Subject:
+    """One of the things a document is about: a name, the file it is (if it is one), and a few words."""
+
+    name: str
+    text: str
+    path: str = ""
+
+
+@dataclass(frozen=True)
+class Picture:
+    """A picture file of its own: figures one below the other, made when they are asked for."""
+
+    file: str
+    title: str
+    subtitle: str
+    figures: Callable[[], Sequence[Figure]]
+
+
+@dataclass(frozen=True)
+class Document:
+    """What a command found, said once: what it is about, the answer in words, and all sections.
 
     what: the command in a word or two; title: file names and the like; answer: sentences, the first one the
-    most important; alarm: what must not be overlooked; key: (value, what it is); made: how it was made.
+    most important; provenance: how it was made, beyond the subjects; key: (value, what it is); alarm: what
+    must not be overlooked; remarks: what deserves attention; files: what else is written beside it; summary:
+    the file of its facts.
     """
 
     what: str
     title: str
     answer: Sequence[str]
     sections: Sequence[Section]
-    made: Sequence[tuple[str, str]]
+    provenance: Sequence[tuple[str, str]]
     cautions: Sequence[str]
     key: Sequence[tuple[str, str]] = ()
     alarm: Sequence[str] = ()
-    extra: dict[str, Any] = field(default_factory=dict)
+    subjects: Sequence[Subject] = ()
+    remarks: Sequence[str] = ()
+    pictures: Sequence[Picture] = ()
+    files: Sequence[str] = ()
+    summary: str = "summary.json"

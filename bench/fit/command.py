@@ -30,7 +30,8 @@ if TYPE_CHECKING:
     "Without it the torque is as the trace's columns of reduction and retard say, else full.",
 )  # fmt: skip
 @click.option(
-    "--measured", "measured_paths", multiple=True, metavar="NAME", shell_complete=completes("measured_names"),
+    "--measured", "measured_paths", multiple=True, metavar="NAME",
+    shell_complete=completes("bench.fit.words:measured"),
     help="A value that was weighed or measured at the car, such as body.cg_ahead_of_rear_axle: it is taken "
     "as right to 1 % instead of 10 %.",
 )  # fmt: skip
@@ -111,7 +112,7 @@ def _named(path: str) -> str:
     """The parameter of a name like body.mass."""
     from bench.errors import UserError
     from bench.fit.car_text import path_of
-    from bench.fit.model import CANDIDATES, NEVER
+    from bench.fit.residuals import CANDIDATES, NEVER
 
     names = {path_of(name): name for name in (*CANDIDATES, *NEVER)}
     if path not in names:

@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from bench.fit.measured import CHANNELS, Measured
-from bench.fit.model import GIVEN, Residuals, Unknown, unknowns, value_of
+from bench.fit.residuals import GIVEN, Residuals, Unknown, unknowns, value_of
 from bench.fit.solve import Solution, solve, weights
 from bench.vehicle.car import Car
 

@@ -145,7 +145,7 @@ def _command(
     """Tick (us), the trace's time of the launch, and from there on reduction (0.1 %) and retard
     (0.1 degree)."""
     if calibration is not None:
-        from bench.replay.drawn import fault_names
+        from bench.replay.figure_data import fault_names
         from bench.replay.inputs import from_trace
         from bench.replay.run import engine_to_use, run
 

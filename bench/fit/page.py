@@ -12,10 +12,10 @@ from bench.document.blocks import (
     Block,
     Bullets,
     Cell,
+    Document,
     Jump,
     Level,
     Line,
-    Page,
     Panel,
     Place,
     Section,
@@ -25,8 +25,8 @@ from bench.document.blocks import (
     Table,
 )
 from bench.document.columns import Column
-from bench.document.made import made
-from bench.document.page import write_page
+from bench.document.html import write_page
+from bench.document.provenance import provenance
 from bench.fit.measured import CHANNELS, STEP_S
 from bench.fit.report import Fit
 
@@ -43,7 +43,7 @@ def write(path: Path, facts: dict[str, Any], fit: Fit) -> None:
     write_page(path, page(facts, fit))
 
 
-def page(facts: dict[str, Any], fit: Fit) -> Page:
+def page(facts: dict[str, Any], fit: Fit) -> Document:
     """The page of a fit."""
     name = facts["vehicle"]["name"] or Path(facts["vehicle"]["file"]).name
     runs = [
@@ -64,7 +64,7 @@ def page(facts: dict[str, Any], fit: Fit) -> Page:
             notes.append(Bullets(run["notes"], f"Of {Path(run['file']).name}"))
     if facts["vehicle"]["warnings"]:
         notes.append(Bullets(facts["vehicle"]["warnings"], "Warnings about the vehicle"))
-    return Page(
+    return Document(
         what="fit",
         title=f"{name}: measured and fitted",
         alarm=[] if facts["model_holds"] else [
@@ -79,8 +79,8 @@ def page(facts: dict[str, Any], fit: Fit) -> Page:
             Section("The car it began with", [Source(f"The file {fit.vehicle.path.name}", fit.vehicle.text)]),
         ],
         cautions=[facts["cautions"]],
-        made=[
-            *made(facts, facts["command_line"]),
+        provenance=[
+            *provenance(facts),
             ("Vehicle", facts["vehicle"]["file"]),
             ("Its SHA-256", facts["vehicle"]["sha256"]),
             *(

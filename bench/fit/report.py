@@ -13,7 +13,7 @@ from bench.facts import head
 from bench.fit.car_text import in_file, path_of
 from bench.fit.fit import Z80, Z95, Fitted, rest_of
 from bench.fit.measured import CHANNELS, Measured
-from bench.fit.model import GIVEN, MEASURED, NEVER
+from bench.fit.residuals import GIVEN, MEASURED, NEVER
 from bench.vehicle.car import VehicleFile
 
 if TYPE_CHECKING:

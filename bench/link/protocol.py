@@ -1,4 +1,4 @@
-"""Messages: the payloads of frames, as "The serial protocol" in DEVELOPERS.md states them byte by byte.
+"""Messages: the payloads of frames, as firmware_model/PROTOCOL.md states them byte by byte.
 
 Nothing here does I/O. All numbers are little-endian; all layouts are fixed but for the length of lists.
 """
@@ -295,7 +295,7 @@ def unpack_step(body: bytes) -> tuple[int, int, int, bytes]:
 
 
 @dataclass(frozen=True)
-class Stepped:
+class StepAnswer:
     """The answer to STEP. `outputs`: OUTPUT records, one a tick; `events`: one byte an event, in order;
     `request_crc`: CRC-32/ISO-HDLC over the body of the request as it was received; `digest`: of the state
     after the last tick, or 0 where it was not asked for."""
@@ -307,12 +307,12 @@ class Stepped:
     events: bytes
 
     def pack(self) -> bytes:
-        return pack_stepped(
+        return pack_step_answer(
             self.request_crc, self.digest, self.flags, len(self.outputs), self.outputs.tobytes(), self.events
         )
 
     @classmethod
-    def unpack(cls, body: bytes) -> Stepped:
+    def unpack(cls, body: bytes) -> StepAnswer:
         if len(body) < _STEPPED.size:
             raise Malformed("answer to a step without outputs")
         crc, digest, events, ticks, flags = _STEPPED.unpack_from(body)
@@ -323,7 +323,7 @@ class Stepped:
         return cls(crc, digest, flags, outputs, body[middle:])
 
 
-def pack_stepped(
+def pack_step_answer(
     request_crc: int, digest: int, flags: int, ticks: int, outputs: bytes, events: bytes
 ) -> bytes:
     """Body of the answer to STEP from packed outputs."""

@@ -16,11 +16,11 @@ from bench.link.protocol import (
     Kind,
     Records,
     Status,
-    Stepped,
+    StepAnswer,
     pack_commit,
     pack_piece,
     pack_step,
-    pack_stepped,
+    pack_step_answer,
     piece_room,
     step_payload,
     stepped_payload,
@@ -41,7 +41,7 @@ IMAGE_REASONS = {
 
 
 @dataclass(frozen=True)
-class Ran:
+class RunResult:
     """What a controller made of some ticks. `outputs`: OUTPUT records[n]; `events`: one byte an event (what
     bench.link.protocol says of events), in order; `digest`: of the state after the last tick."""
 
@@ -59,7 +59,7 @@ class Target(Protocol):
     def start(self) -> int:
         """Begin as after power-up; the digest of that state."""
 
-    def run(self, first: int, inputs: Records) -> Ran:
+    def run(self, first: int, inputs: Records) -> RunResult:
         """Step over INPUT records[n], n >= 1, the first of which has tick number `first` (16 bits)."""
 
 
@@ -75,18 +75,18 @@ class LocalTarget:
     def start(self) -> int:
         return self._stepper.start()
 
-    def run(self, first: int, inputs: Records) -> Ran:
+    def run(self, first: int, inputs: Records) -> RunResult:
         import numpy as np
 
         outputs, events = self._stepper.step(first, inputs.astype(INPUT).tobytes())
-        return Ran(np.frombuffer(outputs, OUTPUT), events, self._stepper.core.digest())
+        return RunResult(np.frombuffer(outputs, OUTPUT), events, self._stepper.core.digest())
 
     def answer(self, body: bytes) -> bytes:
         """What a device with this controller answers to the body of a step."""
         first, flags = int.from_bytes(body[:2], "little"), body[3]
         outputs, events = self._stepper.step(first, body[4:])
         digest = self._stepper.core.digest() if flags else 0
-        return pack_stepped(binascii.crc32(body), digest, flags, body[2], outputs, events)
+        return pack_step_answer(binascii.crc32(body), digest, flags, body[2], outputs, events)
 
 
 class RemoteTarget:
@@ -111,7 +111,7 @@ class RemoteTarget:
     def start(self) -> int:
         return unpack_digest(self.host.ask(Kind.START))
 
-    def run(self, first: int, inputs: Records) -> Ran:
+    def run(self, first: int, inputs: Records) -> RunResult:
         import numpy as np
 
         outputs: list[Records] = []
@@ -121,7 +121,7 @@ class RemoteTarget:
         while at < len(inputs):
             ticks = fitting(inputs[at:], self.greeting.largest)
             body = pack_step(first + at, inputs[at : at + ticks].astype(INPUT), True)
-            stepped = Stepped.unpack(self.host.ask(Kind.STEP, body))
+            stepped = StepAnswer.unpack(self.host.ask(Kind.STEP, body))
             if stepped.request_crc != binascii.crc32(body):
                 raise LinkError(
                     "the device got other inputs than were sent", self.host.line.name, "try again"
@@ -130,7 +130,7 @@ class RemoteTarget:
             events += stepped.events
             digest = stepped.digest
             at += ticks
-        return Ran(np.concatenate(outputs), bytes(events), digest)
+        return RunResult(np.concatenate(outputs), bytes(events), digest)
 
     def status(self) -> Status:
         """The device's counters."""

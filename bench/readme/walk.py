@@ -21,7 +21,7 @@ WALK = ROOT / "out" / "walk"
 _SECTION = "## From a run to a verified device\n"
 # What README's pictures of plots are copies of.
 PICTURES = {
-    "clean_launch.png": "demo/run.png",
+    "clean_launch.svg": "demo/run.svg",
     "fit.png": "fit/fit.png",
     "search.png": "search/search.png",
     "predict.png": "predict/predict.png",

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 @click.argument("trace", type=TRACE_FILE)
 @calibration_option("The calibration to run.", required=False)
 @out_option(
-    "Write report.html, run.png, ticks.csv, events.csv and summary.json there. Without it nothing is written."
+    "Write report.html, run.svg, ticks.csv, events.csv and summary.json there. Without it nothing is written."
 )
 @json_option
 @input_options
@@ -56,11 +56,15 @@ def replay(
     if calibration_path is None:
         raise click.UsageError("Missing option '--calibration'.")
     from bench.calibration import load
+    from bench.document.terminal import show
+    from bench.document.write import write
     from bench.files import whole_folder
-    from bench.replay import files
-    from bench.replay.findings import Stepped, find
+    from bench.replay.document import make_document
+    from bench.replay.facts import make_facts
+    from bench.replay.files import write_tables
+    from bench.replay.findings import Replay, find
     from bench.replay.inputs import Options, from_trace
-    from bench.replay.looks import looks
+    from bench.replay.remarks import make_remarks
     from bench.replay.run import engine_to_use, run
     from bench.trace.progress import progress_bar
     from bench.trace.read import read_trace
@@ -78,15 +82,14 @@ def replay(
         recorded.channels.clear()
         with progress_bar("stepping") as progress:
             done = run(engine, calibration.image, inputs.arrays, progress)
-        stepped = Stepped(inputs, done, calibration)
+        stepped = Replay(inputs, done, calibration)
         found = find(stepped)
-        remarks = looks(stepped, found)
-        facts = files.summary(recorded, stepped, found, remarks, command_line())
+        facts = make_facts(recorded, stepped, found, make_remarks(stepped, found), command_line())
+        document = make_document(facts, stepped, found)
         if folder is not None:
-            files.write_all(folder, facts, stepped, found)
+            write(folder, facts, document)
+            write_tables(folder, stepped)
     if as_json:
         print_json(facts)
-        return
-    from bench.replay.screen import show
-
-    show(facts, out)
+    else:
+        show(document, out)

@@ -1,94 +1,28 @@
-"""What a replay leaves behind: report.html, ticks.csv, events.csv, summary.json and the pictures."""
+"""The tables of a replay as CSV: ticks.csv and events.csv."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import asdict
+from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
-from bench.cautions import CAUTIONS
-from bench.facts import as_json, head
-from bench.replay import names
-from bench.replay.findings import Findings, Stepped
-from bench.replay.looks import Look
-from bench.replay.torque import K_PER_DEG2, torque_left
-from bench.trace.text import shown
-from controller.constants import FUEL_OFF, IMAGE_VERSION, SPARK_OFF
+from bench.replay import codes
+from bench.replay.findings import Replay
+from bench.replay.torque import torque_left
+from controller.constants import FUEL_OFF, SPARK_OFF
 
-if TYPE_CHECKING:
-    from bench.trace.model import Trace
-
-SUMMARY_VERSION = 1
-MOST_PICTURES = 20
-"""Launches with a picture of their own: a long trace may have hundreds, and the page shows them all."""
 _CHUNK = 1 << 16
 
 
-def summary(
-    trace: Trace, s: Stepped, found: Findings, remarks: Sequence[Look], command_line: Sequence[str]
-) -> dict[str, Any]:
-    """Everything worth knowing about a replay, as plain values that JSON can hold. Keys stay; SUMMARY_VERSION
-    grows when the meaning of one changes."""
-    return {
-        **head(SUMMARY_VERSION, command_line),
-        "engine": s.run.engine,
-        "trace": {
-            "file": str(trace.path),
-            "sha256": trace.digest,
-            "form": trace.form,
-            "rows": trace.rows,
-            "rate_hz": round(trace.rate_hz, 6),
-            "duration_s": round(trace.duration_s, 6),
-        },
-        "calibration": {
-            "file": str(s.calibration.path),
-            "sha256": s.calibration.digest,
-            "image_version": IMAGE_VERSION,
-            "image_crc32": f"{s.calibration.crc:08x}",
-            "progress_unit": s.calibration.progress_unit,
-            "warnings": list(s.calibration.warnings),
-        },
-        "ticks": {
-            "count": s.run.n,
-            "tick_us": s.inputs.tick_us,
-            "start_s": round(s.inputs.start_s, 6),
-            "put_before": s.inputs.lead,
-        },
-        "notes": [*trace.notes, *s.inputs.notes],
-        **asdict(found),
-        "look_at": [asdict(remark) for remark in remarks],
-        "torque_law": f"fired share * (1 - {K_PER_DEG2:g} * retard_deg^2), an estimate",
-        "legend": {
-            "reasons": {str(number): name for number, name in names.REASONS.items()},
-            "askers": {str(bit): name for bit, name in names.ASKERS.items()},
-            "faults": {str(bit): f"{name}: {text}" for bit, (name, text) in names.FAULTS.items()},
-        },
-        "cautions": CAUTIONS,
-    }
-
-
-def write_all(folder: Path, facts: dict[str, Any], s: Stepped, found: Findings) -> None:
-    """All files of a replay, into an empty folder; a picture for each of the first launches, or one of a
-    trace without."""
-    from bench.replay import page
-    from bench.replay.picture import picture_name, write_picture
-
-    (folder / "summary.json").write_text(as_json(facts), encoding="utf-8")
+def write_tables(folder: Path, s: Replay) -> None:
+    """Both of them, into a folder."""
     write_ticks(folder / "ticks.csv", s)
     write_events(folder / "events.csv", s)
-    page.write(folder / "report.html", facts, s, found)
-    title = shown(f"{Path(facts['trace']['file']).name} with {s.calibration.path.name}", 80)
-    if not found.launches:
-        write_picture(folder / picture_name(1), title, s, found, None)
-    for launch in found.launches[:MOST_PICTURES]:
-        path = folder / picture_name(launch.number)
-        write_picture(path, f"{title}, launch {launch.number}", s, found, launch)
 
 
-def write_ticks(path: Path, s: Stepped) -> None:
+def write_ticks(path: Path, s: Replay) -> None:
     """ticks.csv: a row for each tick. `progress` is in the calibration's unit; reason, askers and faults are
     the numbers of the summary's legend; torque_estimate is the share of full torque left."""
     cylinders = s.calibration.number("cylinders")
@@ -112,7 +46,7 @@ def write_ticks(path: Path, s: Stepped) -> None:
             "latched_permille": t["latched"][part],
             "reduction_permille": t["reduction"][part],
             "retard_ddeg": t["retard"][part],
-            "state": (t["state"][part], [names.STATES[code] for code in range(len(names.STATES))]),
+            "state": (t["state"][part], [codes.STATES[code] for code in range(len(codes.STATES))]),
             "reason": t["reason"][part],
             "askers": t["askers"][part],
             "faults": t["faults"][part],
@@ -126,26 +60,26 @@ def write_ticks(path: Path, s: Stepped) -> None:
     write_csv(path, s.run.n, columns)
 
 
-def write_events(path: Path, s: Stepped) -> None:
+def write_events(path: Path, s: Replay) -> None:
     """events.csv: a row for each cylinder event, with the tick after whose step it fell; 1 where fuel or
     spark is off."""
-    made = s.run
+    run = s.run
 
     def columns(part: slice) -> dict[str, Any]:
-        tick, bits = made.event_tick[part], made.event_bits[part]
+        tick, bits = run.event_tick[part], run.event_bits[part]
         return {
             "tick": tick,
             "time_s": _seconds(s, tick),
-            "cylinder": made.event_cylinder[part],
-            "reduction_permille": made.ticks["reduction"][tick],
+            "cylinder": run.event_cylinder[part],
+            "reduction_permille": run.ticks["reduction"][tick],
             "fuel_off": (bits & FUEL_OFF) // FUEL_OFF,
             "spark_off": (bits & SPARK_OFF) // SPARK_OFF,
         }
 
-    write_csv(path, len(made.event_tick), columns)
+    write_csv(path, len(run.event_tick), columns)
 
 
-def _seconds(s: Stepped, tick: Any) -> Any:
+def _seconds(s: Replay, tick: Any) -> Any:
     return np.round(s.inputs.start_s + tick * s.tick_s, 6)
 
 
@@ -156,8 +90,8 @@ def write_csv(path: Path, rows: int, columns: Callable[[slice], dict[str, Any]])
     from pyarrow import csv
 
     def batch(start: int) -> Any:
-        made = columns(slice(start, min(rows, start + _CHUNK)))
-        return pa.RecordBatch.from_arrays([_arrow(column) for column in made.values()], names=list(made))
+        part = columns(slice(start, min(rows, start + _CHUNK)))
+        return pa.RecordBatch.from_arrays([_arrow(column) for column in part.values()], names=list(part))
 
     options = csv.WriteOptions(include_header=False, quoting_style="none")
     with open(path, "wb") as stream:

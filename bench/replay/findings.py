@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from bench.replay import names
+from bench.replay import codes
 from bench.replay.inputs import Inputs
 from bench.replay.run import Run
 from bench.replay.spans import spans
@@ -126,7 +126,7 @@ def lift_threshold(calibration: CalibrationFile) -> tuple[float, str]:
     return _USUAL_LIFT_MM, "no droop in the calibration"
 
 
-class Stepped:
+class Replay:
     """A run with its inputs and its calibration, and the few things that everything here is worked out
     with."""
 
@@ -166,7 +166,7 @@ class Stepped:
         return dict(sorted(found.items(), key=lambda item: -item[1]))
 
 
-def _launch(s: Stepped, number: int) -> Launch:
+def _launch(s: Replay, number: int) -> Launch:
     start, stop = s.runs[number - 1]
     reduction = s.ticks["reduction"][start:stop]
     taken = int(reduction.sum(dtype=np.int64))
@@ -186,7 +186,7 @@ def _launch(s: Stepped, number: int) -> Launch:
     )
 
 
-def _lifts(s: Stepped, threshold: float, ends_below: float) -> list[LiftEvent]:
+def _lifts(s: Replay, threshold: float, ends_below: float) -> list[LiftEvent]:
     lift = s.ticks["lift"]
     found = []
     # Above the lower threshold all the time, and above the upper one somewhere.
@@ -214,13 +214,13 @@ def _lifts(s: Stepped, threshold: float, ends_below: float) -> list[LiftEvent]:
     return found
 
 
-def _interventions(s: Stepped) -> list[Intervention]:
+def _interventions(s: Replay) -> list[Intervention]:
     reduction, retard = s.ticks["reduction"], s.ticks["retard"]
     taking = (reduction > 0) | (retard > 0)
     return [_intervention(s, start, stop) for start, stop in spans(taking)]
 
 
-def _intervention(s: Stepped, start: int, stop: int) -> Intervention:
+def _intervention(s: Replay, start: int, stop: int) -> Intervention:
     reduction = s.ticks["reduction"][start:stop]
     retard = s.ticks["retard"][start:stop]
     strongest, states = (reduction, "state") if reduction.any() else (retard, "retard_state")
@@ -244,13 +244,13 @@ def _intervention(s: Stepped, start: int, stop: int) -> Intervention:
         hold_ran_out=bool(from_hold.any()),
         release_s=s.seconds(stop - 1 - last),
         latched=int(np.count_nonzero(peaks > 0)),
-        reason=names.reason_name(next(iter(reasons))) if reasons else "retard only",
-        reasons={names.reason_name(reason): s.seconds(ticks) for reason, ticks in reasons.items()},
+        reason=codes.reason_name(next(iter(reasons))) if reasons else "retard only",
+        reasons={codes.reason_name(reason): s.seconds(ticks) for reason, ticks in reasons.items()},
         open_end=stop == s.run.n,
     )
 
 
-def _torque(s: Stepped) -> dict[str, Any]:
+def _torque(s: Replay) -> dict[str, Any]:
     reduction = s.ticks["reduction"][s.launched]
     run_ticks = len(reduction)
     taken = int(reduction.sum(dtype=np.int64))
@@ -270,14 +270,14 @@ def _torque(s: Stepped) -> dict[str, Any]:
     }
 
 
-def _reasons(s: Stepped) -> list[dict[str, Any]]:
+def _reasons(s: Replay) -> list[dict[str, Any]]:
     """Of the ticks with a reduction, how many each reason set."""
     ticks = s.reason_ticks(slice(None))
     total = sum(ticks.values())
     return [
         {
             "reason": reason,
-            "name": names.reason_name(reason),
+            "name": codes.reason_name(reason),
             "time_s": s.seconds(count),
             "share": round(count / total, 6),
         }
@@ -285,17 +285,17 @@ def _reasons(s: Stepped) -> list[dict[str, Any]]:
     ]
 
 
-def _askers(s: Stepped) -> list[dict[str, Any]]:
+def _askers(s: Replay) -> list[dict[str, Any]]:
     """How long each asked for a reduction or a retard, won or not."""
     asking = s.ticks["askers"]
     return [
         {"asker": bit, "name": name, "asked_s": s.seconds((asking & bit) != 0)}
-        for bit, name in names.ASKERS.items()
+        for bit, name in codes.ASKERS.items()
         if (asking & bit).any()
     ]
 
 
-def _events(s: Stepped) -> dict[str, Any]:
+def _events(s: Replay) -> dict[str, Any]:
     """Cylinder events of the runs, and how many of them were skipped."""
     inside = s.launched[s.run.event_tick]
     skipped = (s.run.event_bits != 0) & inside
@@ -317,9 +317,9 @@ def _events(s: Stepped) -> dict[str, Any]:
     }
 
 
-def _faults(s: Stepped) -> list[dict[str, Any]]:
+def _faults(s: Replay) -> list[dict[str, Any]]:
     found = []
-    for bit, (name, text) in names.FAULTS.items():
+    for bit, (name, text) in codes.FAULTS.items():
         mask = s.bit(bit)
         where = spans(mask)
         if not where:
@@ -336,7 +336,7 @@ def _faults(s: Stepped) -> list[dict[str, Any]]:
     return found
 
 
-def _span(s: Stepped, start: int, stop: int) -> dict[str, Any]:
+def _span(s: Replay, start: int, stop: int) -> dict[str, Any]:
     run = s.run_of(start)
     return {
         "launch": run,
@@ -346,14 +346,14 @@ def _span(s: Stepped, start: int, stop: int) -> dict[str, Any]:
     }
 
 
-def _changes(s: Stepped) -> tuple[int, int]:
+def _changes(s: Replay) -> tuple[int, int]:
     """Changes of the commanded reduction, and changes of direction among them."""
     steps = np.diff(s.ticks["reduction"].astype(np.int32))
     steps = steps[steps != 0]
     return len(steps), int(np.count_nonzero((steps[1:] > 0) != (steps[:-1] > 0)))
 
 
-def find(s: Stepped) -> Findings:
+def find(s: Replay) -> Findings:
     """What came of a run."""
     threshold, source = lift_threshold(s.calibration)
     ends_below = threshold - min(_LIFT_HYSTERESIS_MM, threshold / 2)

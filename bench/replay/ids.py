@@ -2,8 +2,8 @@
 
 # what stands before the first colon -> module:function that shows the case
 KINDS = {
-    "twin": "bench.twin.again:show",
-    "verify": "bench.verify.again:show",
+    "twin": "bench.twin.replay_case:show",
+    "verify": "bench.verify.replay_id:show",
 }
 
 

@@ -25,7 +25,7 @@ from bench.options import (
 @calibration_option("The calibration to begin with. What is not sought stays as it is there.")
 @click.option(
     "--limit", "limit_texts", multiple=True, required=True, metavar="NAME_UNIT=MOST",
-    shell_complete=completes("limits"),
+    shell_complete=completes("bench.search.words:limits"),
     help="What must be kept: lift_mm=350, landing_m_per_s=1.0, bar_kn=10. Give it again for each.",
 )  # fmt: skip
 @click.option(
@@ -93,10 +93,10 @@ def search(
     from bench.files import whole_folder
     from bench.search import report
     from bench.search.limits import read_limits
+    from bench.search.progress import progress_line
     from bench.search.state import STATE
     from bench.search.study import Options
     from bench.search.study import search as seek
-    from bench.search.watch import watching
     from bench.vehicle.car import load as load_vehicle
 
     limits = read_limits(limit_texts)
@@ -111,7 +111,7 @@ def search(
         generations, seed,
     )  # fmt: skip
     try:
-        with watching() as watch:
+        with progress_line() as watch:
             found = seek(vehicle, start, options, out, cluster, watch)
     except KeyboardInterrupt:
         if out is not None and (out / STATE).exists():

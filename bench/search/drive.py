@@ -13,10 +13,10 @@ import numpy as np
 from bench.errors import UserError
 from bench.search.spread import Spread
 from bench.vehicle import compiled
+from bench.vehicle.c_sources import source_digest
 from bench.vehicle.compiled import Case
 from bench.vehicle.results import SCORES, Floats
 from bench.vehicle.run import run_all
-from bench.vehicle.sources import source_digest
 
 if TYPE_CHECKING:
     from bench.calibration import CalibrationFile
@@ -55,7 +55,7 @@ def driver(spread: Spread, cluster: str | None = None) -> Iterator[Driver]:
         cars: dict[int, Any] = {}
 
         def here(jobs: Sequence[Job]) -> list[Scores]:
-            return _here(spread, jobs, cars)
+            return _drive_here(spread, jobs, cars)
 
         yield here
         return
@@ -79,7 +79,7 @@ def driver(spread: Spread, cluster: str | None = None) -> Iterator[Driver]:
         yield there
 
 
-def _here(spread: Spread, jobs: Sequence[Job], cars: dict[int, Any]) -> list[Scores]:
+def _drive_here(spread: Spread, jobs: Sequence[Job], cars: dict[int, Any]) -> list[Scores]:
     cases = []
     for job in jobs:
         for number in range(job.first, job.first + job.count):

@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING
 from bench.errors import UserError
 from bench.random import Random
 from bench.search.drive import Driver, Job
-from bench.search.limits import Driven, Judged, Limit, better, demanded, driven, joined, judge, rank
+from bench.search.limits import CarFigures, Judged, Limit, better, demanded, driven, joined, judge, rank
 from bench.search.settings import Settings, Values
 
 if TYPE_CHECKING:
@@ -57,7 +57,7 @@ class Member:
 
     shares: list[float]
     values: Values
-    driven: Driven
+    driven: CarFigures
 
 
 @dataclass(frozen=True)
@@ -109,7 +109,7 @@ class Search:
         """How well settings do on the cars that drove them."""
         return [self._judge(m.driven) for m in members]
 
-    def _judge(self, d: Driven) -> Judged:
+    def _judge(self, d: CarFigures) -> Judged:
         plan = self.plan
         return judge(d, plan.limits, plan.share, demanded(len(d.time), plan.share))
 
@@ -194,7 +194,7 @@ class Search:
                 course.tried.append(Tried(one.values, judged))
         return whole
 
-    def _run(self, course: Course, jobs: list[Job]) -> list[Driven]:
+    def _run(self, course: Course, jobs: list[Job]) -> list[CarFigures]:
         course.runs += sum(job.count for job in jobs)
         return [driven(scores, self.plan.feet, self.plan.longest_s) for scores in self._drive(jobs)]
 

@@ -97,7 +97,7 @@ def _size(kind: Kind, suffix: str) -> float | None:
 
 
 @dataclass(frozen=True)
-class Driven:
+class CarFigures:
     """What the cars of a spread did with one setting, car by car: float64[cars] each, in SI units. `time` is
     that of the nose at the chosen distance; a run that never got there has the run's longest. `landing` is
     0 where `up` is 1."""
@@ -109,9 +109,9 @@ class Driven:
     failed: Floats  # 1 where the car turned over or never got there
     up: Floats  # 1 where the nose flew and had not landed at the end: no landing limit is kept
 
-    def first(self, count: int) -> Driven:
+    def first(self, count: int) -> CarFigures:
         """The first so many cars."""
-        return Driven(*(getattr(self, name)[:count] for name in DRIVEN))
+        return CarFigures(*(getattr(self, name)[:count] for name in FIGURES))
 
     def beyond(self, limit: Limit) -> Floats:
         """By how much, as a share of a limit, each car is beyond it."""
@@ -125,19 +125,19 @@ class Driven:
         return values
 
 
-def joined(a: Driven, b: Driven) -> Driven:
+def joined(a: CarFigures, b: CarFigures) -> CarFigures:
     """The cars of both, in this order."""
-    return Driven(*(np.concatenate([getattr(a, name), getattr(b, name)]) for name in DRIVEN))
+    return CarFigures(*(np.concatenate([getattr(a, name), getattr(b, name)]) for name in FIGURES))
 
 
-DRIVEN = ("time", "lift", "landing", "bar", "failed", "up")
+FIGURES = ("time", "lift", "landing", "bar", "failed", "up")
 
 
-def driven(scores: dict[str, Floats], feet: int, longest_s: float) -> Driven:
+def driven(scores: dict[str, Floats], feet: int, longest_s: float) -> CarFigures:
     """The figures of a search from the scores of runs."""
     time = scores["nose_time"][:, MARKS_FT.index(feet)]
     failed = (scores["turned_over"] > 0) | np.isnan(time)
-    return Driven(
+    return CarFigures(
         np.where(np.isnan(time), longest_s, time),
         scores["peak_lift"],
         np.nan_to_num(scores["landing_speed"]),
@@ -166,13 +166,13 @@ class Judged:
         return self.time_s, self.lift_m, self.landing_mps
 
 
-def excess(d: Driven, limits: Sequence[Limit]) -> Floats:
+def excess(d: CarFigures, limits: Sequence[Limit]) -> Floats:
     """By how much, as a share of a limit, each car is beyond the limit it is farthest beyond (or nearest
     to)."""
     return np.asarray(np.max([d.beyond(limit) for limit in limits], axis=0))
 
 
-def judge(d: Driven, limits: Sequence[Limit], share: float, demand: float | None = None) -> Judged:
+def judge(d: CarFigures, limits: Sequence[Limit], share: float, demand: float | None = None) -> Judged:
     """How well a setting does where `share` of the cars must keep the limits, or of these cars the share
     `demand`."""
     beyond = excess(d, limits)

@@ -9,10 +9,10 @@ from typing import Any, Literal
 import numpy as np
 
 from bench.cautions import MODEL
-from bench.document.blocks import Block, Bullets, Cell, Group, Page, Points, Section, Source, Table
-from bench.document.cal import calibration_section
-from bench.document.made import made
-from bench.document.page import write_page
+from bench.document.blocks import Block, Bullets, Cell, Document, Group, Points, Section, Source, Table
+from bench.document.calibration import calibration_section
+from bench.document.html import write_page
+from bench.document.provenance import provenance
 from bench.search.limits import KINDS, Kind
 from bench.search.screen import FIGURES, SHARES, SIDES
 from bench.search.settings import STEP_FROM
@@ -27,7 +27,7 @@ def write(path: Path, facts: dict[str, Any], found: Found) -> None:
     write_page(path, page(facts, found))
 
 
-def page(facts: dict[str, Any], found: Found) -> Page:
+def page(facts: dict[str, Any], found: Found) -> Document:
     """The page of a search."""
     name = facts["vehicle"]["name"] or Path(facts["vehicle"]["file"]).name
     spread = facts["spread"]
@@ -49,7 +49,7 @@ def page(facts: dict[str, Any], found: Found) -> Page:
         Section("The car", [Source(f"The file {found.vehicle.path.name}", found.vehicle.text)]),
         calibration_section(found.nearest.calibration, f"The calibration {_found_word(facts)}"),
     ]
-    return Page(
+    return Document(
         what="search",
         title=f"Settings for {name}, sought from {found.settings.start.path.name}",
         alarm=[] if facts["limits_kept"] else ["Nothing was found that keeps the limits."],
@@ -57,8 +57,8 @@ def page(facts: dict[str, Any], found: Found) -> Page:
         key=_key(facts),
         sections=sections,
         cautions=[facts["model"], facts["cautions"]],
-        made=[
-            *made(facts, facts["command_line"]),
+        provenance=[
+            *provenance(facts),
             ("Vehicle", facts["vehicle"]["file"]),
             ("Its SHA-256", facts["vehicle"]["sha256"]),
             ("Start", facts["start"]["file"]),

@@ -11,7 +11,7 @@ import numpy as np
 from bench.errors import UserError
 from bench.files import whole_folder
 from bench.search.evolve import Course, Member, Tried
-from bench.search.limits import DRIVEN, Driven, Judged
+from bench.search.limits import FIGURES, CarFigures, Judged
 
 STATE = "state.json"
 _VERSION = 1
@@ -30,7 +30,7 @@ def as_text(asked: dict[str, Any], course: Course) -> str:
             {
                 "shares": m.shares,
                 "values": m.values,
-                "driven": {name: getattr(m.driven, name).tolist() for name in DRIVEN},
+                "driven": {name: getattr(m.driven, name).tolist() for name in FIGURES},
             }
             for m in course.members
         ],
@@ -71,8 +71,8 @@ def load(folder: Path, asked: dict[str, Any]) -> Course | None:
         raise UserError("is damaged", path, _DONE) from None
 
 
-def _driven(found: dict[str, list[float]]) -> Driven:
-    return Driven(*(np.asarray(found[name], dtype=np.float64) for name in DRIVEN))
+def _driven(found: dict[str, list[float]]) -> CarFigures:
+    return CarFigures(*(np.asarray(found[name], dtype=np.float64) for name in FIGURES))
 
 
 def _difference(before: dict[str, Any], asked: dict[str, Any]) -> str:

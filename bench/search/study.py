@@ -11,10 +11,10 @@ from typing import TYPE_CHECKING, Any
 from bench.search import state
 from bench.search.drive import Driver, Job, Scores, driver, program
 from bench.search.evolve import Course, Plan, Search, Tried, fastest_within
-from bench.search.limits import Driven, Judged, Limit, dominates, driven, judge
+from bench.search.limits import CarFigures, Judged, Limit, dominates, driven, judge
+from bench.search.progress import Progress
 from bench.search.settings import Settings, Values
 from bench.search.spread import CHECK_FROM, Spread
-from bench.search.watch import Watch
 from bench.vehicle.car import VehicleFile
 from bench.vehicle.results import FOOT
 from bench.vehicle.run import run
@@ -49,7 +49,7 @@ class Checked:
     values: Values | None
     calibration: CalibrationFile
     scores: Scores
-    driven: Driven
+    driven: CarFigures
     judged: Judged
 
 
@@ -79,7 +79,7 @@ def search(
     options: Options,
     folder: Path | None = None,
     cluster: str | None = None,
-    watch: Watch = lambda share, text: None,
+    watch: Progress = lambda share, text: None,
 ) -> Found:
     """Search, or go on with the search of a folder, which keeps what is needed for that after each
     generation."""

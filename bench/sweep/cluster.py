@@ -22,7 +22,7 @@ from urllib.parse import urlsplit
 import numpy as np
 
 from bench.errors import UserError
-from bench.sweep.here import Job
+from bench.sweep.local import Job
 from bench.sweep.measure import Ints, Measures, step_and_measure
 from bench.trace.text import plural
 from firmware_model.core_sources import source_digest

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 @calibration_option("The calibration to vary.")
 @click.option(
     "--vary", "varied_texts", multiple=True, required=True, metavar="KEY=VALUES",
-    shell_complete=completes("varied_keys"),
+    shell_complete=completes("bench.sweep.words:varied"),
     help="A key of the calibration, or the end of one, and its values: from:to:step, or values with commas"
     " between them. Give it again for a grid.",
 )  # fmt: skip

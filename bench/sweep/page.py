@@ -7,10 +7,10 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, Literal
 
-from bench.document.blocks import Block, Bullets, Cell, Group, Page, Points, Section, Table
-from bench.document.cal import calibration_section
-from bench.document.made import made
-from bench.document.page import write_page
+from bench.document.blocks import Block, Bullets, Cell, Document, Group, Points, Section, Table
+from bench.document.calibration import calibration_section
+from bench.document.html import write_page
+from bench.document.provenance import provenance
 from bench.sweep.report import COLUMNS, Column, Sweep, evenly
 from bench.sweep.vary import is_number, written
 from bench.trace.text import plural
@@ -24,7 +24,7 @@ def write(path: Path, facts: dict[str, Any], sweep: Sweep) -> None:
     write_page(path, page(facts, sweep))
 
 
-def page(facts: dict[str, Any], sweep: Sweep) -> Page:
+def page(facts: dict[str, Any], sweep: Sweep) -> Document:
     """The page of a sweep."""
     keys = ", ".join(one["key"] for one in facts["vary"])
     traces = facts["traces"]
@@ -44,14 +44,14 @@ def page(facts: dict[str, Any], sweep: Sweep) -> Page:
         calibration_section(sweep.calibration, "The calibration that was varied"),
     ]
     calibration = facts["calibration"]
-    return Page(
+    return Document(
         what="sweep",
         title=f"{Path(calibration['file']).name} over {plural(len(traces), 'trace')}: {keys}",
         answer=list(_answer(facts)),
         sections=sections,
         cautions=[facts["open_loop"], facts["cautions"]],
-        made=[
-            *made(facts, facts["command_line"]),
+        provenance=[
+            *provenance(facts),
             ("Calibration", calibration["file"]),
             ("Its SHA-256", calibration["sha256"]),
             ("Its image", f"CRC-32 {calibration['image_crc32']}"),

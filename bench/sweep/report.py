@@ -8,7 +8,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING, Any
 
-from bench.cautions import CAUTIONS
+from bench.cautions import CAUTIONS, OPEN_LOOP
 from bench.facts import as_json, head
 from bench.sweep.measure import Measures
 from bench.sweep.study import Recording
@@ -18,11 +18,6 @@ if TYPE_CHECKING:
     from bench.calibration import CalibrationFile
 
 SUMMARY_VERSION = 1
-
-OPEN_LOOP = (
-    "The lift is the recorded one, whatever a setting takes: this shows what each would have taken on these"
-    " recordings, not how high the nose would have gone."
-)
 
 
 @dataclass(frozen=True)

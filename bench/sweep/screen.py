@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from bench.console import make_console, make_table, print_head, print_list, print_table, print_text
-from bench.replay.names import ENGINES
+from bench.replay.codes import ENGINES
 from bench.sweep.report import COLUMNS, evenly
 from bench.sweep.vary import written
 from bench.trace.text import plural, shown, shown_path

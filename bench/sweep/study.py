@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 from bench.errors import UserError
 from bench.replay.inputs import Inputs, Options, from_trace
 from bench.sweep.cluster import run_on_cluster
-from bench.sweep.here import Job, run_here
+from bench.sweep.local import Job, run_local
 from bench.sweep.measure import Measures
 from bench.sweep.vary import Setting
 from bench.trace.read import read_trace
@@ -126,7 +126,7 @@ def run_study(
     stepped = 0
     found: dict[tuple[int, int], Measures] = {}
     results = (
-        run_on_cluster(cluster, list(study.jobs()), engine) if cluster else run_here(study.jobs(), engine)
+        run_on_cluster(cluster, list(study.jobs()), engine) if cluster else run_local(study.jobs(), engine)
     )
     with closing(results):
         for job, measures in results:

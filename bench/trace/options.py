@@ -44,7 +44,7 @@ def _options() -> list[Callable[[Callable[..., Any]], Callable[..., Any]]]:
             f"{role}_column",
             metavar="NAME|NUMBER[:UNIT]",
             help=f"Column of the {text}.",
-            shell_complete=completes("trace_columns"),
+            shell_complete=completes("bench.trace.words:columns"),
         )
         for role, text in WHAT.items()
     ]
@@ -54,7 +54,7 @@ def _options() -> list[Callable[[Callable[..., Any]], Callable[..., Any]]]:
             "layouts",
             multiple=True,
             metavar="[PATTERN=]LAYOUT",
-            shell_complete=completes("layouts"),
+            shell_complete=completes("bench.trace.words:layouts"),
             help="How the logger's files are read, as `trace learn` writes it; with PATTERN= for files of such names.",
         ),
         click.option(

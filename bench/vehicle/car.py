@@ -32,7 +32,7 @@ _RADS = 30 / 3.141592653589793  # rpm in a rad/s
 
 @dataclass(frozen=True)
 class Car:
-    """One car in SI units (m, kg, s, N, rad); what each length is shows the sketch in DEVELOPERS.md.
+    """One car in SI units (m, kg, s, N, rad); what each length is shows the sketch in README.md.
 
     Values are for the whole axle where there are two of a thing. `bar_rate` 0 is a car without a wheelie bar,
     `rear_spring` 0 one whose rear axle is fixed to its body. `torque` is the brake torque at full throttle.

@@ -15,9 +15,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from bench.vehicle.c_sources import source_digest
 from bench.vehicle.car import Car
 from bench.vehicle.results import AT_MARKS, MARKS_FT, ROW, SCORES, Floats, Outcome, cut_starts
-from bench.vehicle.sources import source_digest
 from bench.vehicle.track import VIEW, Reading, Track
 
 if TYPE_CHECKING:

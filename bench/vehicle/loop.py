@@ -10,7 +10,7 @@ import numpy as np
 
 from bench.random import Random
 from bench.vehicle.car import Car
-from bench.vehicle.model import (
+from bench.vehicle.equations import (
     ENGINE,
     PITCH,
     PITCH_RATE,

@@ -14,11 +14,10 @@ from bench.document.blocks import (
     Block,
     Bullets,
     Cell,
+    Document,
     Jump,
     Level,
     Line,
-    Look,
-    Page,
     Panel,
     Place,
     Row,
@@ -26,14 +25,15 @@ from bench.document.blocks import (
     Series,
     Source,
     Strip,
+    Style,
     Table,
 )
-from bench.document.cal import calibration_section
+from bench.document.calibration import calibration_section
 from bench.document.columns import Column
-from bench.document.made import made
-from bench.document.page import write_page
-from bench.document.reasons import REASON_BARS, fault_bars
-from bench.replay import names
+from bench.document.html import write_page
+from bench.document.patterns import REASON_BARS, fault_bars
+from bench.document.provenance import provenance
+from bench.replay import codes
 from bench.vehicle.predict import Prediction
 from bench.vehicle.results import Outcome, cut_starts
 from bench.vehicle.screen import ROWS, SHARES, figure, percentile_name
@@ -62,7 +62,7 @@ def write(path: Path, facts: dict[str, Any], p: Prediction) -> None:
     write_page(path, page(facts, p))
 
 
-def page(facts: dict[str, Any], p: Prediction) -> Page:
+def page(facts: dict[str, Any], p: Prediction) -> Document:
     """The page of a prediction."""
     name = p.vehicle.name or p.vehicle.path.name
     known: list[Block] = []
@@ -80,7 +80,7 @@ def page(facts: dict[str, Any], p: Prediction) -> Page:
         calibration_section(p.calibration),
     ]
     track = facts["track"]
-    return Page(
+    return Document(
         what="predict",
         title=f"{name} with and without {p.calibration.path.name}",
         alarm=[
@@ -92,8 +92,8 @@ def page(facts: dict[str, Any], p: Prediction) -> Page:
         key=_key(facts),
         sections=sections,
         cautions=[MODEL, CAUTIONS],
-        made=[
-            *made(facts, facts["command_line"]),
+        provenance=[
+            *provenance(facts),
             ("Vehicle", facts["vehicle"]["file"]),
             ("Its SHA-256", facts["vehicle"]["sha256"]),
             ("Calibration", facts["calibration"]["file"]),
@@ -267,7 +267,7 @@ def _series(p: Prediction, outcome: Outcome) -> Series:
     return Series(columns, first=float(c["time"][0]), step=outcome.tick_s)
 
 
-def _pair(column: str, words: str = "", looks: tuple[Look, Look] = ("main", "second")) -> list[Line]:
+def _pair(column: str, words: str = "", looks: tuple[Style, Style] = ("main", "second")) -> list[Line]:
     comma = f"{words}, " if words else ""
     return [
         Line(f"{comma}with controller", column, looks[0], "with"),
@@ -279,7 +279,7 @@ def _panels(p: Prediction) -> Iterator[Panel | Bands]:
     car = p.vehicle.car
     beyond = float(p.calibration.lift_of_height_mm(car.sensor_farthest * 1000))
     given = list(cut_starts(p.calibration)[1:])
-    looks: tuple[Look, Look] = ("limit-dashed", "limit")
+    looks: tuple[Style, Style] = ("limit-dashed", "limit")
     texts = ("first cut above", "full cut above")
     ceilings = [
         Line(text, name, look, "with")
@@ -344,12 +344,12 @@ def _panels(p: Prediction) -> Iterator[Panel | Bands]:
 
 
 def _bands(p: Prediction) -> Bands:
-    from bench.replay.drawn import NAMED_FAULTS, fault_names
+    from bench.replay.figure_data import NAMED_FAULTS, fault_names
 
     c = p.controlled.columns
-    reasons = {int(r): names.reason_name(int(r)) for r in np.unique(c["reason"]) if r > 0}
-    codes = np.unique(c["faults"].astype(np.int32) & NAMED_FAULTS)
-    faults = {int(code): fault_names(int(code)) for code in codes if code}
+    reasons = {int(r): codes.reason_name(int(r)) for r in np.unique(c["reason"]) if r > 0}
+    present = np.unique(c["faults"].astype(np.int32) & NAMED_FAULTS)
+    faults = {int(code): fault_names(int(code)) for code in present if code}
     return Bands(
         "Who set the reduction, faults",
         [

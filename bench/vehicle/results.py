@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from bench.vehicle.car import Car
-from bench.vehicle.model import Statics
+from bench.vehicle.equations import Statics
 from controller.constants import FAULT_OUT_OF_SIGHT
 
 if TYPE_CHECKING:

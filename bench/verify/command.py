@@ -30,12 +30,12 @@ if TYPE_CHECKING:
 
     from bench.calibration import CalibrationFile
     from bench.link.protocol import Status
+    from bench.link.reading import Reading
     from bench.link.target import RemoteTarget
     from bench.trace.choice import ColumnChoice
-    from bench.vehicle.source import VehicleSource
-    from bench.verify.again import Reading
+    from bench.vehicle.step_source import VehicleSource
     from bench.verify.compare import Options, Tally
-    from bench.verify.report import TraceResult
+    from bench.verify.facts import TraceResult
     from bench.verify.source import TraceSource
 
 
@@ -90,12 +90,16 @@ def verify(traces: tuple[Path, ...], calibration_path: Path, as_json: bool, **gi
     """
     from bench.calibration import load
     from bench.console import make_console, print_text
+    from bench.document.terminal import show
+    from bench.document.write import write
     from bench.errors import UserError
     from bench.files import whole_folder
+    from bench.link.reading import Reading
     from bench.trace.text import shown_path
-    from bench.verify import report
-    from bench.verify.again import Reading
     from bench.verify.compare import Options
+    from bench.verify.document import make_document
+    from bench.verify.facts import make_facts
+    from bench.verify.files import write_tables
 
     vehicle_path: Path | None = given["vehicle_path"]
     if not traces and vehicle_path is None:
@@ -134,23 +138,16 @@ def verify(traces: tuple[Path, ...], calibration_path: Path, as_json: bool, **gi
             "image_crc32": f"{calibration.crc:08x}",
         }
         status = None if failed else _status(target)
-        found = report.facts(results, target.greeting, status, how)
+        facts = make_facts(results, target.greeting, status, how)
+        document = make_document(facts, results, calibration)
         if folder is not None:
-            report.write_all(folder, found, results, calibration)
+            write(folder, facts, document)
+            write_tables(folder, results)
         target.host.line.close()
-    if status is not None:
-        damaged = status.crc + status.stuffing + status.long + status.short
-        late = f", {status.late} ticks that took too long" if status.late else ""
-        stack = f", {status.stack_bytes} bytes of stack" if status.stack_bytes else ""
-        text = (
-            f"device: worst tick {status.worst_tick_ns / 1000:.1f} µs{late}{stack}, {damaged} damaged frames,"
-            f" {status.repeated} requests answered again, {status.overruns} bytes lost by its port"
-        )
-        print_text(console, text, rest="  ")
-    if out:
-        print_text(console, f"written to {shown_path(out)}")
     if as_json:
-        print_json(found)
+        print_json(facts)
+    else:
+        show(document, out)
     if failed is not None:
         raise failed
     if any(result.verdict == "different" for result in results):
@@ -217,7 +214,7 @@ class _Subject:
 
 
 def _recorded(path: Path, reading: Reading, calibration: CalibrationFile) -> _Subject:
-    from bench.verify.again import check_of, replay_id
+    from bench.verify.replay_id import check_of, replay_id
     from bench.verify.source import TraceSource
 
     trace, inputs, records = reading.inputs(path, calibration)
@@ -232,7 +229,7 @@ def _recorded(path: Path, reading: Reading, calibration: CalibrationFile) -> _Su
 def _driven(path: Path, calibration: CalibrationFile, seed: int) -> _Subject:
     from bench.vehicle.car import load
     from bench.vehicle.run import slow
-    from bench.vehicle.source import VehicleSource
+    from bench.vehicle.step_source import VehicleSource
     from bench.vehicle.track import Track
 
     vehicle = load(path)
@@ -249,7 +246,7 @@ def _run(
     from dataclasses import replace
 
     from bench.verify.compare import context
-    from bench.verify.report import TraceResult
+    from bench.verify.facts import TraceResult
     from bench.verify.source import TraceSource
     from bench.verify.timing import Pace
 
@@ -359,7 +356,7 @@ def _print_verdict(console: Console, result: TraceResult) -> None:
 
 def _verdict(result: TraceResult) -> str:
     from bench.trace.text import shown_path
-    from bench.verify.report import difference_text
+    from bench.verify.facts import difference_text
 
     tally = result.tally
     name = shown_path(Path(result.path).name)

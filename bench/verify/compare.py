@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from bench.link.host import Host
 from bench.link.line import LinkError
-from bench.link.protocol import INPUT, MOST_TICKS, OUTPUT, Kind, Records, Stepped, pack_step, split_stall
+from bench.link.protocol import INPUT, MOST_TICKS, OUTPUT, Kind, Records, StepAnswer, pack_step, split_stall
 from bench.link.target import LocalTarget, RemoteTarget, fitting
 from bench.verify.source import StepSource
 from bench.verify.timing import Pace
@@ -92,7 +92,7 @@ class Tally:
     digests: int = 0
     difference: Difference | None = None
     error: LinkError | None = None
-    recent: deque[tuple[Step, Stepped]] = field(default_factory=deque)
+    recent: deque[tuple[Step, StepAnswer]] = field(default_factory=deque)
 
 
 def plan(source: StepSource, reference: LocalTarget, largest: int, options: Options) -> Iterator[Step | None]:
@@ -209,8 +209,8 @@ def _take(host: Host, step: Step, answer: bytes, tally: Tally) -> bool:
                 )
             tally.misread += 1
             answer = again
-    stepped = Stepped.unpack(answer)
-    right = Stepped.unpack(step.expected)
+    stepped = StepAnswer.unpack(answer)
+    right = StepAnswer.unpack(step.expected)
     if stepped.request_crc != right.request_crc:
         what = f"the device got other inputs at tick {step.start} than were sent"
         raise LinkError(what, host.line.name, "try again; the line is too bad for the CRC of a frame")
@@ -227,7 +227,7 @@ def _take(host: Host, step: Step, answer: bytes, tally: Tally) -> bool:
     return not _complete(tally)
 
 
-def _remember(tally: Tally, step: Step, stepped: Stepped) -> None:
+def _remember(tally: Tally, step: Step, stepped: StepAnswer) -> None:
     tally.recent.append((step, stepped))
     if tally.difference is None:
         while len(tally.recent) > 1 and tally.recent[1][0].start + BEFORE < step.start:
@@ -241,7 +241,7 @@ def _complete(tally: Tally) -> bool:
     return step.start + len(step.inputs) > tally.difference.tick + AFTER
 
 
-def _first_difference(step: Step, right: Stepped, got: Stepped) -> Difference | None:
+def _first_difference(step: Step, right: StepAnswer, got: StepAnswer) -> Difference | None:
     last = step.start + len(step.inputs) - 1
     if len(got.outputs) != len(right.outputs) or len(got.events) != len(right.events):
         counts = (
@@ -269,7 +269,7 @@ def _first_difference(step: Step, right: Stepped, got: Stepped) -> Difference | 
 
 
 def _event_difference(
-    right: Stepped, got: Stepped, due: npt.NDArray[np.int64], until: int
+    right: StepAnswer, got: StepAnswer, due: npt.NDArray[np.int64], until: int
 ) -> tuple[int, Field] | None:
     """(tick of the frame, what differs) of the first event that differs, up to a tick."""
     for at, (expected, given) in enumerate(zip(right.events, got.events, strict=True)):
@@ -284,7 +284,7 @@ def context(tally: Tally) -> Context | None:
     if tally.difference is None or not tally.recent:
         return None
     pairs = [
-        (step, Stepped.unpack(step.expected).outputs, got.outputs)
+        (step, StepAnswer.unpack(step.expected).outputs, got.outputs)
         for step, got in tally.recent
         if len(got.outputs) == len(step.inputs)
     ]

@@ -2,14 +2,9 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Protocol
+from typing import Protocol
 
-import numpy as np
-
-from bench.link.protocol import ARMED, INPUT, LAUNCH, SPEED_VALID, Records, Stepped
-
-if TYPE_CHECKING:
-    from bench.replay.run import Ints
+from bench.link.protocol import Records, StepAnswer
 
 
 class StepSource(Protocol):
@@ -22,7 +17,7 @@ class StepSource(Protocol):
         """INPUT records of the next ticks, at most `most`; none at all at the end of the run; None while they
         depend on answers to ticks already given."""
 
-    def learn(self, stepped: Stepped) -> None:
+    def learn(self, stepped: StepAnswer) -> None:
         """What the device made of the oldest ticks not answered before."""
 
 
@@ -38,36 +33,5 @@ class TraceSource:
         self._given += len(some)
         return some
 
-    def learn(self, stepped: Stepped) -> None:
+    def learn(self, stepped: StepAnswer) -> None:
         """A trace takes no notice."""
-
-
-def to_records(inputs: dict[str, Ints], cylinders: int, tick_us: int) -> Records:
-    """INPUT records[n] from an array[n] for each name of bench.replay.run.INPUT_TYPES.
-
-    The cylinder events are those that the engine speed brings about, as in a replay. Raises ValueError where
-    a tick has more than 255 of them.
-    """
-    from bench.replay.run import UNITS_PER_EVENT
-
-    records = np.zeros(len(inputs["counts"]), INPUT)
-    for name in (
-        "counts",
-        "speed",
-        "engine",
-        "shaft",
-        "request_reduction",
-        "request_retard",
-        "request_reason",
-    ):
-        records[name] = inputs[name]
-    switches = np.where(inputs["speed_valid"], SPEED_VALID, 0)
-    switches |= np.where(inputs["armed"], ARMED, 0)
-    switches |= np.where(inputs["launch"], LAUNCH, 0)
-    records["switches"] = switches
-    gathered = np.cumsum(inputs["engine"].astype(np.int64) * (cylinders * tick_us))
-    due = np.diff(gathered // UNITS_PER_EVENT, prepend=0)
-    if len(due) and due.max() > 255:
-        raise ValueError("more than 255 cylinder events in a tick")
-    records["events"] = due
-    return records

@@ -3,12 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
 
 import numpy as np
-
-if TYPE_CHECKING:
-    from pathlib import Path
 
 
 @dataclass
@@ -56,28 +52,3 @@ class Pace:
             "send_jitter_ms_99": float(np.percentile(behind, 99)),
             "send_jitter_ms_worst": float(behind.max()),
         }
-
-    def draw(self, path: Path, name: str) -> None:
-        """Write a histogram of the latencies as PNG."""
-        import matplotlib as mpl
-
-        mpl.use("Agg")
-        from matplotlib import pyplot as plt
-
-        facts = self.facts()
-        latency = np.array(self.latency_s) * 1e3
-        figure, axes = plt.subplots(figsize=(8, 4), layout="constrained")
-        axes.hist(latency, bins=80, color="#4878a8")
-        axes.set_yscale("log")
-        marks = {"median": "latency_ms_median", "99 %": "latency_ms_99", "worst": "latency_ms_worst"}
-        for (label, key), style in zip(marks.items(), ("-", "--", ":"), strict=True):
-            axes.axvline(facts[key], color="#303030", linestyle=style, label=f"{label} {facts[key]:.3g} ms")
-        axes.axvline(self.tick_us / 1e3, color="#b04030", label=f"one tick, {self.tick_us / 1e3:g} ms")
-        axes.set(
-            xlabel="from sending a step to its answer, ms",
-            ylabel="steps",
-            title=f"{name}: {facts['late_ticks']} late ticks in {facts['steps']} steps",
-        )
-        axes.legend()
-        figure.savefig(path, dpi=110)
-        plt.close(figure)

@@ -1,4 +1,4 @@
-"""Files and folders are written whole or not at all."""
+"""Files and folders are written atomically, and outlive a power cut."""
 
 import os
 import signal
@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 from bench import files
 from bench.errors import UserError
 from bench.files import MANIFEST, whole_folder, write_whole
+from bench.system import try_lock
 from tests import ROOT
 
 
@@ -304,6 +305,73 @@ class TestWholeFolder:
         fill(tmp_path / "x", "2")
         assert (tmp_path / "x" / "a.csv").read_text() == "2"
         assert [p.name for p in tmp_path.iterdir()] == ["x"]
+
+
+class Unsynced:
+    """A file layer that forgets, at a power cut, each rename whose folder was not written through."""
+
+    def __init__(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        self.forgotten: set[Path] = set()
+        self._fsync, self._rename, self._replace = os.fsync, Path.rename, Path.replace
+        monkeypatch.setattr(os, "fsync", self.fsync)
+        monkeypatch.setattr(Path, "rename", lambda one, to: self.renamed(self._rename, one, Path(to)))
+        monkeypatch.setattr(Path, "replace", lambda one, to: self.renamed(self._replace, one, Path(to)))
+        monkeypatch.setattr(files, "_exchange", lambda one, to: self.renamed(self.swap, one, to))
+        self._exchange = files._exchange
+
+    def swap(self, one: Path, to: Path) -> None:
+        aside = to.with_name("aside")
+        self._rename(to, aside)
+        self._rename(one, to)
+        self._rename(aside, one)
+
+    def renamed(self, how, one: Path, to: Path):
+        self.forgotten.add(to.parent)
+        return how(one, to)
+
+    def fsync(self, descriptor: int) -> None:
+        self._fsync(descriptor)
+        self.forgotten.discard(Path(os.readlink(f"/proc/self/fd/{descriptor}")))
+
+
+def test_what_was_written_outlives_a_power_cut(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    disk = Unsynced(monkeypatch)
+    for content in ("new", "newer"):
+        write_whole(tmp_path / "x", content)
+        assert not disk.forgotten
+        with whole_folder(tmp_path / "result") as folder:
+            (folder / "file").write_text(content)
+        assert not disk.forgotten
+
+
+class TestLeftBehind:
+    """Parts of processes that were killed, and of such that are still at work."""
+
+    PART = "0123456789ab.part"
+
+    def test_the_next_writer_removes_them(self, tmp_path: Path) -> None:
+        (tmp_path / f".x.{self.PART}").write_text("half")
+        (tmp_path / f".result.{self.PART}").mkdir()
+        (tmp_path / f".result.{self.PART}" / "half").touch()
+        write_whole(tmp_path / "x", "whole")
+        with whole_folder(tmp_path / "result") as folder:
+            (folder / "file").touch()
+        assert sorted(path.name for path in tmp_path.iterdir()) == ["result", "x"]
+
+    def test_what_another_process_holds_stays(self, tmp_path: Path) -> None:
+        held = tmp_path / f".x.{self.PART}"
+        with open(held, "w") as stream:
+            assert try_lock(stream.fileno())
+            write_whole(tmp_path / "x", "whole")
+            assert held.exists()
+        write_whole(tmp_path / "x", "whole again")
+        assert not held.exists()
+
+    @pytest.mark.parametrize("name", [".x.notes", ".x.0123.part", ".y.0123456789ab.part", "x.part"])
+    def test_other_files_stay(self, tmp_path: Path, name: str) -> None:
+        (tmp_path / name).write_text("mine")
+        write_whole(tmp_path / "x", "whole")
+        assert (tmp_path / name).read_text() == "mine"
 
 
 def test_an_error_is_one_line() -> None:

@@ -15,8 +15,8 @@ from pathlib import Path
 
 from bench.cli import liftlatch
 from bench.device.behaviour import Behaviour
-from bench.device.model import Device
 from bench.device.serve import serve
+from bench.device.simulated import Device
 from bench.link.ports import PtyLine
 from firmware_model import binding
 from tests.faults.support import DEMO, open_files

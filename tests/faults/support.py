@@ -30,7 +30,7 @@ MODULES = (
         "bench.link.record",
     ),
     *("matplotlib.figure", "matplotlib.backends.backend_agg", "pyarrow.csv", "pint", "rich.table"),
-    *("bench.replay.picture", "bench.replay.files", "bench.trace.read", "bench.trace.csv"),
+    *("bench.document.write", "bench.replay.files", "bench.trace.read", "bench.trace.csv"),
 )
 
 

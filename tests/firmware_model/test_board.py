@@ -21,10 +21,10 @@ from bench.device.emulated import INSTRUCTION_NS, EmulatedBoard, emulated_board
 from bench.link.frames import encode
 from bench.link.host import Host
 from bench.link.ports import SerialLine
-from bench.link.protocol import STALLED, Kind, Records, Status, Stepped, message, pack_step
+from bench.link.protocol import STALLED, Kind, Records, Status, StepAnswer, message, pack_step
+from bench.link.reading import Reading
 from bench.link.target import RemoteTarget
 from bench.trace.choice import ColumnChoice
-from bench.verify.again import Reading
 from bench.verify.compare import Options, Tally, compare, plan
 from bench.verify.source import TraceSource
 from firmware_model.board import build
@@ -163,9 +163,9 @@ def test_a_tick_that_takes_too_long_is_counted() -> None:
 
 @pytest.mark.slow
 def test_a_stalled_host_brings_the_safe_state_and_hears_of_it(target: RemoteTarget) -> None:
-    def step(first: int) -> Stepped:
+    def step(first: int) -> StepAnswer:
         body = pack_step(first, run_inputs(600)[first : first + 10], False)
-        return Stepped.unpack(target.host.ask(Kind.STEP, body))
+        return StepAnswer.unpack(target.host.ask(Kind.STEP, body))
 
     def acting(status: Status) -> tuple[int, int]:
         return status.reduction, status.retard

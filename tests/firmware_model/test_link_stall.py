@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 
 from bench.calibration.image import pack
-from bench.device.model import Device
+from bench.device.simulated import Device
 from bench.link.host import Host
 from bench.link.line import LinkError
 from bench.link.memory import MemoryLine
-from bench.link.protocol import STALLED, Kind, Reason, Status, Stepped, pack_step
+from bench.link.protocol import STALLED, Kind, Reason, Status, StepAnswer, pack_step
 from bench.link.target import RemoteTarget
 from bench.verify.compare import Options, compare, plan
 from bench.verify.source import TraceSource
@@ -20,9 +20,9 @@ from tests.support import values
 INPUTS = run_inputs(600)
 
 
-def step(target: RemoteTarget, first: int, ticks: int) -> Stepped:
+def step(target: RemoteTarget, first: int, ticks: int) -> StepAnswer:
     body = pack_step(first, INPUTS[first : first + ticks], False)
-    return Stepped.unpack(target.host.ask(Kind.STEP, body))
+    return StepAnswer.unpack(target.host.ask(Kind.STEP, body))
 
 
 def loaded(stall_ms: int = 250) -> tuple[RemoteTarget, MemoryLine]:
@@ -89,7 +89,7 @@ def test_verify_counts_a_stall_and_finds_no_difference() -> None:
     target.load(IMAGE)
 
     class Slow(TraceSource):
-        def learn(self, stepped: Stepped) -> None:
+        def learn(self, stepped: StepAnswer) -> None:
             line.pass_time(line.now() + 0.3)
 
     reference = local()

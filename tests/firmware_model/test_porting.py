@@ -14,6 +14,8 @@ import pytest
 
 from tests import ROOT
 
+PAGE = ROOT / "firmware_model" / "PORTING.md"
+
 # What a person with a board writes; here the board's port is a file descriptor.
 PORT = """
 #include <errno.h>
@@ -42,15 +44,10 @@ uint32_t port_ms(void) {
 """
 
 
-def page(heading: str) -> str:
-    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
-    return text[text.index(f"\n## {heading}\n") :].split("\n## ", 2)[1]
-
-
-def code(heading: str, language: str) -> str:
-    found = re.search(rf"```{language}\n(.*?)```", page(heading), re.DOTALL)
-    assert found
-    return found[1]
+def code(language: str) -> str:
+    """The one program in a language on the page."""
+    (found,) = re.findall(rf"```{language}\n(.*?)```", PAGE.read_text(encoding="utf-8"), re.DOTALL)
+    return str(found)
 
 
 @pytest.fixture(scope="module")
@@ -59,7 +56,7 @@ def program(tmp_path_factory: pytest.TempPathFactory) -> Path:
     if compiler is None:
         pytest.skip("needs a C compiler")
     folder = tmp_path_factory.mktemp("port")
-    (folder / "main.c").write_text(code("Porting to a board", "c"))
+    (folder / "main.c").write_text(code("c"))
     (folder / "port.c").write_text(PORT)
     model = ROOT / "firmware_model"
     sources = [*sorted((model / "core").glob("*.c")), *sorted((model / "link").glob("*.c"))]
@@ -77,7 +74,7 @@ def test_the_program_of_the_page_verifies(program: Path, tmp_path: Path) -> None
     tty.setraw(slave)
     os.set_blocking(master, False)
     board = subprocess.Popen([program], stdin=master)
-    (tmp_path / "test_board.py").write_text(code("Testing a firmware with pytest", "python"))
+    (tmp_path / "test_board.py").write_text(code("python"))
     try:
         port = os.ttyname(slave)
         arguments = ["verify", "traces/clean_launch.csv", "--calibration", "traces/demo.toml", "--port", port]
@@ -108,7 +105,7 @@ def test_the_memory_that_the_page_names(tmp_path: Path) -> None:
     (tmp_path / "size.c").write_text(
         f'#include <stdio.h>\n#include "link/link.h"\nint main(void) {{ printf("%zu %zu %d", {sizes}); }}\n'
     )
-    text = page("Porting to a board")
+    text = PAGE.read_text(encoding="utf-8")
     for largest, window, said in ((1024, 8, "11 KiB"), (512, 2, "3.3 KiB"), (128, 1, "2 KiB")):
         defines = [f"-DLIFT_LINK_LARGEST={largest}", f"-DLIFT_LINK_WINDOW={window}"]
         target = str(tmp_path / "size")

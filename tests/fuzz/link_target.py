@@ -25,7 +25,7 @@ from tests.link_support import InC, Untimed
 READERS = (
     p.Greeting.unpack,
     p.Status.unpack,
-    p.Stepped.unpack,
+    p.StepAnswer.unpack,
     p.Streamed.unpack,
     p.unpack_step,
     p.unpack_piece,

@@ -66,7 +66,7 @@ FAST = Stage(
 THIS = Project(
     sources=("controller", "bench"),
     mutated=MUTATED,
-    beside=("firmware_model", "traces", "DEVELOPERS.md", "README.md"),
+    beside=("firmware_model", "traces", "README.md"),
     # no search for a smaller example where one was found
     more=("-p", "no:cacheprovider", "--hypothesis-profile=mutation"),
 )

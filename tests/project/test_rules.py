@@ -1,4 +1,4 @@
-"""Every numbered behaviour of DEVELOPERS.md is carried by a test, and the count itself can fail."""
+"""Every rule of controller/RULES.md has code and tests, its links are true, and the count itself can fail."""
 
 from __future__ import annotations
 
@@ -7,9 +7,9 @@ from pathlib import Path
 import pytest
 
 from tests import ROOT
-from tests.rules import carriers, faults, stated
+from tests.rules import CODE, PAGE, carriers, faults, links, lost, places, stated, with_links
 
-TEXT = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+TEXT = PAGE.read_text(encoding="utf-8")
 
 
 def test_every_stated_behaviour_has_a_test_and_no_test_carries_an_unknown_one() -> None:
@@ -26,6 +26,36 @@ def test_the_page_states_the_behaviours_one_after_the_other() -> None:
 def _bold_lists(text: str) -> int:
     """Lines that begin with a bold word, not with a number."""
     return sum(line.startswith("- **") and not line[5:6].isdigit() for line in text.splitlines())
+
+
+def test_every_rule_has_code_in_its_places_and_the_links_are_those() -> None:
+    rules = stated(TEXT)
+    assert lost(rules) == []
+    assert with_links(TEXT, links(rules, carriers(ROOT / "tests"))) == TEXT, "python -m tests.rules --write"
+
+
+def test_the_reference_and_the_core_state_a_rule_in_files_of_the_same_name() -> None:
+    for number in stated(TEXT):
+        files = [path.relative_to(ROOT) for path, _ in places(number)]
+        if files[0].parts[0] == "controller":
+            assert [*map(str, files[1:])] == [f"firmware_model/core/{files[0].stem}.c"], number
+
+
+@pytest.mark.parametrize(
+    ("place", "wrong"),
+    [
+        (("controller/nowhere.py step", ""), "L1: there is no controller/nowhere.py"),
+        (("controller/latch.py _fly", ""), "L1: controller/latch.py defines no _fly"),
+        (("", "core/latch.c lift_fly"), "L1: firmware_model/core/latch.c defines no lift_fly"),
+        # called there, but not defined
+        (("", "core/step.c lift_latch_step"), "L1: firmware_model/core/step.c defines no lift_latch_step"),
+    ],
+)
+def test_a_wrong_place_is_found(monkeypatch: pytest.MonkeyPatch, place: tuple[str, str], wrong: str) -> None:
+    monkeypatch.setitem(CODE, "L1", place)
+    assert lost(stated(TEXT)) == [wrong]
+    monkeypatch.delitem(CODE, "L1")
+    assert lost(stated(TEXT)) == ["L1 has no code in tests/rules.py"]
 
 
 @pytest.mark.parametrize(

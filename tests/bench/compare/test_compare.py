@@ -15,10 +15,10 @@ from click.testing import CliRunner, Result
 from scipy.interpolate import RegularGridInterpolator
 
 from bench.calibration import CalibrationFile, compile_text
-from bench.compare import apart, study
-from bench.compare.changes import Change, changes, maps_apart
+from bench.compare import difference, study
+from bench.compare.changes import Change, changes, maps_difference
 from bench.compare.command import compare
-from bench.compare.report import launches, summary
+from bench.compare.facts import launches, make_facts
 from bench.errors import UserError
 from bench.replay.command import replay
 from bench.replay.inputs import Options
@@ -118,21 +118,25 @@ class TestSettings:
         assert (point.at, point.a, point.b) == ("250 km/h", 250, 230)
 
     def test_ceilings_over_other_speeds_are_told_whole(self) -> None:
-        found = found_changes({
-            "[ceilings]\nspeed_kmh = [0, 250]": "[ceilings]\nspeed_kmh = [0, 200]",
-            "reduction_full_mm = [250, 250]": "reduction_full_mm = [250, 230]",
-        })
+        found = found_changes(
+            {
+                "[ceilings]\nspeed_kmh = [0, 250]": "[ceilings]\nspeed_kmh = [0, 200]",
+                "reduction_full_mm = [250, 250]": "reduction_full_mm = [250, 230]",
+            }
+        )
         assert set(found) == {"ceilings.speed_kmh", "ceilings.reduction_full_mm"}
         assert found["ceilings.reduction_full_mm"].points == ()
         assert found["ceilings.speed_kmh"].b == [0, 200]
 
     def test_where_maps_are_furthest_apart(self) -> None:
         """Outside check: scipy.interpolate.RegularGridInterpolator on places between all points."""
-        b = calibration({
-            "reduction_full_mm = [250, 250]": "reduction_full_mm = [260, 190]",
-            "retard_from_mm = [80, 80]": "retard_from_mm = [90, 70]",
-        })
-        found = maps_apart(A, b)
+        b = calibration(
+            {
+                "reduction_full_mm = [250, 250]": "reduction_full_mm = [260, 190]",
+                "retard_from_mm = [80, 80]": "retard_from_mm = [90, 70]",
+            }
+        )
+        found = maps_difference(A, b)
         assert found is not None
         random = np.random.default_rng(5)
         for name in ("reduction", "retard"):
@@ -154,7 +158,7 @@ class TestSettings:
 
     def test_maps_by_speed_and_by_time_are_not_compared(self) -> None:
         by_time = compile_text(SLOW_FILE, "b.toml")
-        assert maps_apart(A, by_time) is None
+        assert maps_difference(A, by_time) is None
         assert {"progress.by", "ceilings.speed_kmh", "ceilings.elapsed_ms"} <= {
             change.key for change in changes(A, by_time)
         }
@@ -176,7 +180,7 @@ def done(trace: Path) -> study.Study:
 class TestCommands:
     def test_differences_are_those_of_a_plain_loop(self, done: study.Study) -> None:
         first, second, _ = done.recordings[0].sides
-        found = apart.facts(apart.of_one_trace(first.stepped, second.stepped))
+        found = difference.difference_facts(difference.of_one_trace(first.stepped, second.stepped))
         a, b = commands(first), commands(second)
         differing = [i for i in range(len(a)) if a[i] != b[i]]
         assert len(differing) > 100
@@ -209,7 +213,7 @@ class TestCommands:
 
     def test_equal_calibrations_are_called_equal(self, done: study.Study) -> None:
         first, _, third = done.recordings[0].sides
-        found = apart.facts(apart.of_one_trace(first.stepped, third.stepped))
+        found = difference.difference_facts(difference.of_one_trace(first.stepped, third.stepped))
         assert found["equal"]
         assert (found["first"], found["greatest_reduction"], found["spans"]) == (None, None, [])
 
@@ -229,22 +233,24 @@ class TestCommands:
         }
 
     def test_ticks_of_other_lengths_are_compared_by_time(self, trace: Path) -> None:
-        coarse = calibration({
-            "[sensor]": "[tick]\ntick_ms = 2\n[sensor]",
-            "period_ms = 1": "period_ms = 2",
-            "near_end_mm = 25": "near_end_mm = 40",
-        })
+        coarse = calibration(
+            {
+                "[sensor]": "[tick]\ntick_ms = 2\n[sensor]",
+                "period_ms = 1": "period_ms = 2",
+                "near_end_mm = 25": "near_end_mm = 40",
+            }
+        )
         done = made([trace], A, coarse)
         first, second = (side.stepped for side in done.recordings[0].sides)
-        pair = apart.of_one_trace(first, second)
+        pair = difference.of_one_trace(first, second)
         assert pair.b.tolist() == [tick // 2 for tick in pair.a.tolist()]
-        found = apart.facts(pair)
+        found = difference.difference_facts(pair)
         a, b = first.ticks["reduction"], second.ticks["reduction"]
         assert found["greatest_reduction"] is not None
         most = max(abs(int(b[i // 2]) - int(a[i])) for i in range(len(pair.a)))
         row = found["greatest_reduction"]
         assert abs(row["b"]["reduction_permille"] - row["a"]["reduction_permille"]) == most
-        back = apart.of_one_trace(second, first)
+        back = difference.of_one_trace(second, first)
         assert back.b.tolist() == [2 * tick for tick in back.a.tolist()]
 
     def test_ticks_put_before_a_trace_do_not_shift_it(self, trace: Path) -> None:
@@ -252,7 +258,7 @@ class TestCommands:
         slow = calibration({"heal_ms = 50": "heal_ms = 1500"})
         first, second = (side.stepped for side in made([trace], A, slow).recordings[0].sides)
         assert second.inputs.lead > first.inputs.lead == 0
-        pair = apart.of_one_trace(first, second)
+        pair = difference.of_one_trace(first, second)
         times = [first.inputs.time_s(int(pair.a[0])), second.inputs.time_s(int(pair.b[0]))]
         assert times[0] == pytest.approx(times[1])
         assert len(pair.a) == first.run.n
@@ -270,7 +276,7 @@ class TestCommands:
             pytest.skip(str(binding.available()))
         facts = []
         for engine in ("reference", "c"):
-            one = summary(made([trace], A, calibration(SOFT), engine=engine), ["liftlatch"])
+            one = make_facts(made([trace], A, calibration(SOFT), engine=engine), ["liftlatch"])
             assert one.pop("engine") == engine
             facts.append(one)
         assert facts[0] == facts[1]
@@ -279,7 +285,7 @@ class TestCommands:
 class TestRuns:
     def test_a_run_recorded_later_is_the_same_by_its_launch(self, trace: Path, other: Path) -> None:
         done = made([trace, other], A)
-        (one,) = summary(done, ["liftlatch"])["runs_by_launch"]
+        (one,) = make_facts(done, ["liftlatch"])["runs_by_launch"]
         assert (one["a"], one["b"]) == ({"trace": 1, "launch": 1}, {"trace": 2, "launch": 1})
         assert one["commands"]["equal"]
         assert one["greatest_lift_difference"]["a_mm"] == one["greatest_lift_difference"]["b_mm"]
@@ -287,7 +293,7 @@ class TestRuns:
     def test_a_higher_run_is_told_where_it_is_highest(self, trace: Path, tmp_path: Path) -> None:
         higher = write_trace(tmp_path / "higher.csv", HEADER, flight(3.4, top_mm=260))
         done = made([trace, higher], A)
-        (one,) = summary(done, ["liftlatch"])["runs_by_launch"]
+        (one,) = make_facts(done, ["liftlatch"])["runs_by_launch"]
         lift = one["greatest_lift_difference"]
         # The flight's top is half way from 0.4 to 1.6 s after the launch, and 30 mm higher.
         assert lift["since_launch_s"] == pytest.approx(1.0, abs=0.1)
@@ -303,7 +309,7 @@ class TestRuns:
         both = write_trace(tmp_path / "both.csv", f"{HEADER},Armed", armed)
         done = made([both], A)
         assert len(done.runs()) == 2
-        (one,) = summary(done, ["liftlatch"])["runs_by_launch"]
+        (one,) = make_facts(done, ["liftlatch"])["runs_by_launch"]
         assert (one["a"]["launch"], one["b"]["launch"]) == (1, 2)
         assert one["greatest_lift_difference"]["b_mm"] < one["greatest_lift_difference"]["a_mm"]
 

@@ -17,12 +17,12 @@ from click.testing import CliRunner
 from bench.calibration import load
 from bench.demo import runs
 from bench.demo.command import demo
-from bench.demo.drive import LAUNCH_S, Driven, car_with
+from bench.demo.drive import LAUNCH_S, DemoRun, car_with
 from bench.demo.runs import RUNS, Run, driven, written
 from bench.demo.sensing import Sensors
 from bench.fit.fit import rms
 from bench.fit.measured import measure
-from bench.fit.model import Residuals, unknowns
+from bench.fit.residuals import Residuals, unknowns
 from bench.replay.inputs import Inputs, from_trace
 from bench.replay.run import run
 from bench.replay.spans import spans
@@ -73,7 +73,7 @@ class Replayed:
 
 
 @cache
-def done(name: str) -> Driven:
+def done(name: str) -> DemoRun:
     """How the car of a demo trace was driven."""
     return driven(BY_NAME[name])
 

@@ -23,7 +23,7 @@ from bench.calibration import CalibrationMistakes, compile_text, load
 from bench.cautions import CAUTIONS
 from bench.desk.draft import state_folder
 from bench.desk.result import Source, View, thinned, work_out
-from bench.desk.session import Session, Taken
+from bench.desk.session import Session, WouldReplace
 from bench.desk.settings import Settings
 from bench.errors import UserError
 from bench.replay.inputs import Options
@@ -274,7 +274,7 @@ def test_a_draft_of_a_file_that_was_changed_since_is_not_lost_and_not_saved_over
     session = Session(file)
     assert session.values["hold"] == 222
     assert session.changed_on_disk
-    with pytest.raises(Taken) as taken:
+    with pytest.raises(WouldReplace) as taken:
         session.save()
     assert taken.value.reason == "changed"
     session.take_from_disk()
@@ -308,6 +308,51 @@ def test_killed_between_the_file_and_the_draft_it_is_saved(file: Path) -> None:
     session.undo()
     assert session.values["hold"] == 111
     session.close()
+
+
+def test_an_older_file_brought_back_by_a_power_cut_does_not_drop_what_was_saved(file: Path) -> None:
+    before = file.read_bytes()
+    first = Session(file)
+    first.set({"hold": 222})
+    first.save()
+    first.close()
+    file.write_bytes(before)
+    session = Session(file)
+    assert session.values["hold"] == 300
+    assert not session.unsaved
+    assert session.notices == ["The file is not what was last saved here. Undo brings that back."]
+    session.undo()
+    assert session.values["hold"] == 222
+    session.save()
+    assert load(file).number("hold_ticks") == 222
+    session.close()
+
+
+def test_what_was_saved_is_put_aside_where_the_file_is_of_another_kind_now(file: Path) -> None:
+    first = Session(file)
+    first.set({"hold": 222})
+    first.save()
+    first.close()
+    other = file.read_text().replace("speed_kmh = [0, 80, 160, 250]", "speed_mph = [0, 50, 100, 155]")
+    file.write_text(other)
+    session = Session(file)
+    (notice,) = session.notices
+    kept = Path(notice.rpartition(" lies in ")[2])
+    assert "222" in kept.read_text()
+    session.close()
+
+
+def test_a_kept_old_file_that_is_the_live_one_is_cleared(file: Path) -> None:
+    """A program killed between the second name of the old file and the new one."""
+    os.link(file, file.with_name("car.toml.old-1"))
+    file.with_name("car.toml.old-2").write_text("another")
+    Session(file).close()
+    assert sorted(path.name for path in file.parent.glob("car.toml*")) == ["car.toml", "car.toml.old-2"]
+
+
+def test_nothing_is_left_in_the_state_folder_where_nothing_was_changed(file: Path) -> None:
+    Session(file).close()
+    assert list(state_folder().iterdir()) == []
 
 
 @pytest.mark.slow
@@ -524,7 +569,7 @@ def test_work_in_progress_of_another_file_is_not_saved_over(session: Session, fi
 
 def test_a_file_of_that_name_is_not_replaced_unasked(session: Session, file: Path) -> None:
     file.with_name("other.toml").write_text("precious")
-    with pytest.raises(Taken) as taken:
+    with pytest.raises(WouldReplace) as taken:
         session.save("other.toml")
     assert taken.value.reason == "other"
     assert file.with_name("other.toml").read_text() == "precious"
@@ -559,7 +604,7 @@ def test_the_demo_is_never_written(tmp_path: Path, monkeypatch: pytest.MonkeyPat
     session = Session(copy_of_demo(tmp_path, "demo.toml"), copy=True)
     with pytest.raises(UserError, match="give a name"):
         session.save()
-    with pytest.raises(Taken):
+    with pytest.raises(WouldReplace):
         session.save("demo.toml")
     session.save("mine.toml")
     assert (tmp_path / "mine.toml").exists()

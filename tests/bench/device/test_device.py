@@ -11,7 +11,7 @@ from bench.device.behaviour import Behaviour, Player
 from bench.device.bugs import BUGS
 from bench.device.command import _BUGS, core_maker
 from bench.device.faults import FAULTS, LineFaults, parse_faults
-from bench.device.model import Device, Facts
+from bench.device.simulated import Device, Facts
 from bench.errors import UserError
 from bench.link.frames import Decoder, encode
 from bench.link.host import DeviceError, Host

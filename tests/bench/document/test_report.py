@@ -17,11 +17,11 @@ from hypothesis import strategies as st
 from bench.document.blocks import (
     Bullets,
     Cell,
+    Document,
     Facts,
     Group,
     Jump,
     Line,
-    Page,
     Panel,
     Place,
     Points,
@@ -33,7 +33,7 @@ from bench.document.blocks import (
     Text,
 )
 from bench.document.columns import NONE, Column, packed
-from bench.document.page import render, write_page
+from bench.document.html import render, write_page
 from tests import ROOT
 from tests.tools import need_node
 
@@ -128,7 +128,7 @@ class Elements(HTMLParser):
         self.texts.append(data)
 
 
-def page_of(text: str) -> Page:
+def page_of(text: str) -> Document:
     """A page with one text in every place there is for one."""
     jump = Jump("run", 0, 1, 0.5, (0.2, 0.4))
     strip = Strip(
@@ -142,7 +142,7 @@ def page_of(text: str) -> Page:
         Table([(text, False), (text, True)], rows, text, text, ids=[text], sortable=True),
         Text([text]), Bullets([text], text), Source(text, text), Facts([(text, text)]), strip, points,
     ]  # fmt: skip
-    return Page(
+    return Document(
         text, text, [text], [Section(text, blocks)], [(text, text)], [text], key=[(text, text)], alarm=[text]
     )
 
@@ -174,7 +174,7 @@ def test_nothing_is_fetched() -> None:
 
 def test_the_script_is_one() -> None:
     """Its syntax, without a browser (`node --check`)."""
-    script = ROOT / "bench" / "report" / "page.js"
+    script = ROOT / "bench" / "document" / "page.js"
     read = subprocess.run([need_node(), "--check", script], capture_output=True, text=True, check=False)
     assert read.returncode == 0, read.stderr
 
@@ -187,7 +187,7 @@ def test_every_button_of_a_place_says_where_it_goes() -> None:
 def test_two_figures_of_one_name_are_a_mistake() -> None:
     strip = Strip("run", "", {}, [], (0, 1))
     with pytest.raises(ValueError, match="two figures"):
-        render(Page("", "", [], [Section("", [strip, strip])], [], []))
+        render(Document("", "", [], [Section("", [strip, strip])], [], []))
 
 
 def test_a_page_is_utf_8(tmp_path: Path) -> None:
@@ -198,7 +198,7 @@ def test_a_page_is_utf_8(tmp_path: Path) -> None:
 def test_numbers_that_json_has_no_word_for_do_not_stop_the_page() -> None:
     """RFC 8259, section 6: no NaN and no infinity; a browser's JSON.parse refuses them."""
     points = Points("points", "", "", "", [Group("", [1.0, np.nan, np.inf], [2.0, 3.0, -np.inf])])
-    page = render(Page("", "", [], [Section("", [points])], [], []))
+    page = render(Document("", "", [], [Section("", [points])], [], []))
     figures = re.search(r'<script type="application/json" id="figures">(.*?)</script>', page, re.DOTALL)
     assert figures is not None
 
@@ -212,7 +212,7 @@ def test_numbers_that_json_has_no_word_for_do_not_stop_the_page() -> None:
 
 def test_a_long_name_may_be_parted_at_its_joints_and_a_number_nowhere() -> None:
     rows = [["latch.hold_ms"], ["0.125"], ["<a.b>&amp;.toml"]]
-    page = render(Page("", "", [], [Section("", [Table([("", False)], rows)])], [], []))
+    page = render(Document("", "", [], [Section("", [Table([("", False)], rows)])], [], []))
     assert "<bdi>latch.<wbr>hold_<wbr>ms</bdi>" in page
     assert "<bdi>0.125</bdi>" in page
     assert "<bdi>&lt;a.<wbr>b&gt;&amp;amp;.<wbr>toml</bdi>" in page
@@ -221,7 +221,7 @@ def test_a_long_name_may_be_parted_at_its_joints_and_a_number_nowhere() -> None:
 def test_a_table_has_half_the_page_only_where_it_fits() -> None:
     def page(*row: str) -> str:
         table = Table([("key", False), ("A", True)], [row], ids=["x"])
-        return render(Page("", "", [], [Section("", [table])], [], []))
+        return render(Document("", "", [], [Section("", [table])], [], []))
 
     assert '<div class="table narrow"' in page("latch.hold_ms", "300 ms")
     assert '<div class="table"' in page(

@@ -7,10 +7,10 @@ from pathlib import Path
 import numpy as np
 
 from bench.calibration import CalibrationFile, compile_text
-from bench.compare.page import page
-from bench.compare.report import summary
+from bench.compare.document import make_document
+from bench.compare.facts import make_facts
 from bench.compare.study import Study, read_and_run
-from bench.document.blocks import Bands, Page, Panel, Strip, Table, Text
+from bench.document.blocks import Bands, Document, Panel, Strip, Table, Text
 from bench.replay.inputs import Options
 from bench.trace.choice import ColumnChoice
 from tests.replay_support import FILE, write_trace
@@ -31,18 +31,18 @@ def launches(path: Path, tops_mm: list[float]) -> Path:
     return write_trace(path, HEADER, rows)
 
 
-def compared(paths: list[Path], *calibrations: CalibrationFile) -> Page:
+def compared(paths: list[Path], *calibrations: CalibrationFile) -> Document:
     study: Study = read_and_run(paths, calibrations, ColumnChoice(), Options(), "reference")
-    facts = summary(study, "liftlatch compare")
-    return page(facts, study)
+    facts = make_facts(study, "liftlatch compare")
+    return make_document(facts, study)
 
 
-def strip(made: Page, name: str) -> Strip:
+def strip(made: Document, name: str) -> Strip:
     blocks = [block for section in made.sections for block in section.blocks]
     return next(block for block in blocks if isinstance(block, Strip) and block.name == name)
 
 
-def lift_lines(made: Page) -> dict[str, str]:
+def lift_lines(made: Document) -> dict[str, str]:
     panel = strip(made, "trace-1").panels[0]
     assert isinstance(panel, Panel)
     return {line.label: line.look for line in panel.lines}

@@ -16,11 +16,10 @@ from click.testing import CliRunner
 from PIL import Image
 from playwright.sync_api import Browser, Locator, Page
 
-from bench.document.blocks import Group, Line, Panel, Points, Section, Series, Strip, Table
-from bench.document.blocks import Page as Report
+from bench.document.blocks import Document, Group, Line, Panel, Points, Section, Series, Strip, Table
 from bench.document.columns import Column
-from bench.document.page import write_page
-from bench.replay import names
+from bench.document.html import write_page
+from bench.replay import codes
 from bench.replay.command import replay
 from tests import ROOT
 from tests.bench.verify.test_verify_command import device, liftlatch
@@ -217,13 +216,13 @@ def test_the_curves_hold_the_numbers_of_ticks_csv(
         "demand": "demand_permille", "latched": "latched_permille", "reduction": "reduction_permille",
         "retard": "retard_ddeg",
     }  # fmt: skip
-    codes = {name: number for number, name in names.STATES.items()}
+    states = {name: number for number, name in codes.STATES.items()}
     with opened(browser, made("replay") / "report.html") as it:
         for column, name in same.items():
             assert it.column(column).tolist() == ticks[name].tolist(), name
         for column, name in tenths.items():
             assert (it.column(column) * 10).round(9).tolist() == ticks[name].tolist(), name
-        assert it.column("state").tolist() == [codes[name] for name in ticks["state"].tolist()]
+        assert it.column("state").tolist() == [states[name] for name in ticks["state"].tolist()]
         first, step = it.ask("[s.series.run.first, s.series.run.step]")
         assert np.round(first + step * np.arange(len(ticks["tick"])), 6).tolist() == ticks["time_s"].tolist()
         # What is drawn when every tick has room: ticks.csv again, and nothing between.
@@ -497,7 +496,7 @@ def test_a_peak_of_one_tick_is_never_lost(browser: Browser, tmp_path: Path) -> N
         "run", "long", {"run": Series({"a": Column(values)}, step=0.001)}, [Panel("A", "", [Line("a", "a")])],
         (0.0, n / 1000),
     )  # fmt: skip
-    write_page(tmp_path / "page.html", Report("test", "long", ["Long."], [Section("A", [strip])], [], []))
+    write_page(tmp_path / "page.html", Document("test", "long", ["Long."], [Section("A", [strip])], [], []))
     with opened(browser, tmp_path / "page.html") as it:
         drawn = it.ask("Array.from(s.parts[0].lines[0].source.data.y)")
         assert (min(drawn), max(drawn)) == (-55, 77)
@@ -524,9 +523,9 @@ def test_a_verify_shows_what_was_sent_and_names_states(browser: Browser, made: M
         ]
         number = it.ask("s.parts.findIndex((part) => part.spec.title === 'State')")
         labels = it.ask("Array.from(s.parts[given].plot.left[0].major_label_overrides)", number)
-        codes = {name: code for code, name in names.STATES.items()}
+        states = {name: code for code, name in codes.STATES.items()}
         assert {code: name.replace(" ", "_") for code, name in labels} == {
-            codes[name.replace(" ", "_")]: name.replace(" ", "_") for _, name in labels
+            states[name.replace(" ", "_")]: name.replace(" ", "_") for _, name in labels
         }
         assert len(labels) >= 2
 
@@ -543,7 +542,7 @@ def test_points_and_tables_of_any_text(browser: Browser, tmp_path: Path) -> None
     near = Column.of([-0.004, -0.06, 0.004], 1, "mm")
     strip = Strip("run", "", {"run": Series({"a": near})}, [Panel("A", "", [Line("a", "a")])], (0, 2))
     sections = [Section("A", [cloud, table, strip])]
-    write_page(tmp_path / "page.html", Report("test", "any", ["Any."], sections, [], []))
+    write_page(tmp_path / "page.html", Document("test", "any", ["Any."], sections, [], []))
     with opened(browser, tmp_path / "page.html") as it:
         for place, value in enumerate(("0.0 mm", "-0.1 mm", "0.0 mm")):
             it.ask("s.setCursor(given)", place)
@@ -604,13 +603,12 @@ def test_many_launches(browser: Browser, tmp_path: Path, monkeypatch: pytest.Mon
         rows.append(f"{t:.2f},{130 + lift:.1f},{speed:.1f},{int(-0.8 < at < 2)},{int(0 <= at < 2)}")
     trace, out = tmp_path / "many.csv", tmp_path / "out"
     trace.write_text("\n".join(rows) + "\n")
-    monkeypatch.setattr("bench.replay.files.MOST_PICTURES", 2)
-    monkeypatch.setattr("bench.replay.screen.MOST_PICTURES", 2)
-    monkeypatch.setattr("bench.replay.kept.MOST_TICKS", 20_000)
+    monkeypatch.setattr("bench.replay.document.MOST_PICTURES", 2)
+    monkeypatch.setattr("bench.replay.decimate.MOST_TICKS", 20_000)
     told = CliRunner().invoke(replay, [str(trace), "--calibration", str(CALIBRATION), "--out", str(out)])
     assert told.exit_code == 0, told.output
     assert "of the first 2 launches; the page has all" in " ".join(told.output.split())
-    assert len(list(out.glob("*.png"))) == 2
+    assert len(list(out.glob("*.svg"))) == 2
     launches = json.loads((out / "summary.json").read_text())["launches"]
     assert len(launches) == 7
     ticks = arrow_csv.read_csv(out / "ticks.csv")

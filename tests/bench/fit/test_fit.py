@@ -23,11 +23,11 @@ from bench.errors import UserError
 from bench.fit import solve as solving
 from bench.fit.car_text import path_of
 from bench.fit.measured import measure
-from bench.fit.model import NEVER
+from bench.fit.residuals import NEVER
 from bench.trace.read import read_trace
 from bench.vehicle import compiled
 from bench.vehicle.car import load
-from bench.vehicle.model import ENGINE, SPEED, Motion
+from bench.vehicle.equations import ENGINE, SPEED, Motion
 from bench.vehicle.track import Track
 from tests import ROOT
 from tests.fit_support import car_off_by, peak_mm, record

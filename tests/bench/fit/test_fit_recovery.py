@@ -8,7 +8,7 @@ import pytest
 from bench.calibration import load as load_calibration
 from bench.fit.fit import Z80, fit
 from bench.fit.measured import measure
-from bench.fit.model import value_of
+from bench.fit.residuals import value_of
 from bench.trace.read import read_trace
 from tests.fit_support import car_off_by, peak_mm, record
 from tests.vehicle_support import CALIBRATION_PATH, NOT_BUILT, demo

@@ -10,7 +10,7 @@ import pytest
 from bench.device.behaviour import Behaviour
 from bench.device.bugs import BUGS
 from bench.device.faults import FAULTS
-from bench.device.model import Device, Facts
+from bench.device.simulated import Device, Facts
 from bench.link.host import Host
 from bench.link.line import LinkError
 from bench.link.memory import MemoryLine

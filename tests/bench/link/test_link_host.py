@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from bench.device.behaviour import Behaviour
 from bench.device.faults import FAULTS, LineFaults
-from bench.device.model import Device, Facts
+from bench.device.simulated import Device, Facts
 from bench.link.frames import Decoder, encode
 from bench.link.host import DeviceError, Host, Restarted
 from bench.link.line import LinkError
@@ -24,12 +24,12 @@ from bench.link.protocol import (
     Greeting,
     Kind,
     Reason,
-    Stepped,
+    StepAnswer,
     message,
     pack_commit,
     pack_piece,
     pack_step,
-    pack_stepped,
+    pack_step_answer,
     split,
     unpack_error,
 )
@@ -130,7 +130,7 @@ def test_no_fault_makes_it_step_twice(rates: dict[str, float], seed: int, window
             sent += 1
         answer = host.next_answer()
         assert answer is not None
-        stepped = Stepped.unpack(answer)
+        stepped = StepAnswer.unpack(answer)
         body = pack_step(answered, inputs[answered : answered + 1], False)
         assert stepped.request_crc == binascii.crc32(body)
         answered += 1
@@ -323,7 +323,7 @@ def test_as_many_ticks_go_into_a_frame_as_fit() -> None:
         for count, fits in ((ticks, True), (ticks + 1, False)):
             events = bytes(int(inputs["events"][:count].sum()))
             outputs = bytes(37 * count)
-            answer = message(0x85, 1, 1, pack_stepped(0, 0, 0, count & 255, outputs, events))
+            answer = message(0x85, 1, 1, pack_step_answer(0, 0, 0, count & 255, outputs, events))
             request = message(5, 1, 1, pack_step(0, inputs[:count], True)) if count < 256 else bytes(9999)
             assert (max(len(answer), len(request)) <= largest) == fits
     assert fitting(inputs, 4096, 7) == 7

@@ -15,8 +15,8 @@ from pathlib import Path
 import pytest
 
 from bench.device.behaviour import Behaviour
-from bench.device.model import Device
 from bench.device.serve import serve
+from bench.device.simulated import Device
 from bench.link.host import Host
 from bench.link.line import Line, LinkError
 from bench.link.ports import ListeningLine, PtyLine, SerialLine

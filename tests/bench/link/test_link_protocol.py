@@ -1,4 +1,4 @@
-"""The protocol as DEVELOPERS.md states it: its tables and worked frames against the code."""
+"""The protocol as firmware_model/PROTOCOL.md states it: its tables and worked frames against the code."""
 
 from __future__ import annotations
 
@@ -21,9 +21,7 @@ from tests.bench.link.test_link_frames import by_hand
 CODES = {"u8": "B", "u16": "H", "u32": "I", "i16": "h", "text24": "24s"}
 
 
-def section() -> str:
-    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
-    return text[text.index("## The serial protocol") :].split("\n## ", 1)[0]
+PAGE = (ROOT / "firmware_model" / "PROTOCOL.md").read_text(encoding="utf-8")
 
 
 def rows(text: str) -> list[list[str]]:
@@ -37,7 +35,7 @@ def rows(text: str) -> list[list[str]]:
 def tables() -> dict[str, list[tuple[str, str]]]:
     """Name of a message -> (field, type) in the order of its bytes."""
     found = {}
-    for part in section().split("\n#### ")[1:]:
+    for part in PAGE.split("\n### ")[1:]:
         name, _, rest = part.partition("\n")
         fields = [(row[0].strip("`"), row[1]) for row in rows(rest) if row[0].startswith("`")]
         found[name] = fields
@@ -61,7 +59,7 @@ def read(name: str, data: bytes) -> tuple[dict[str, Any], bytes]:
 
 def worked() -> list[tuple[str, bytes, dict[str, Any]]]:
     found = []
-    text = section()[section().index("### Worked frames") :]
+    text = PAGE[PAGE.index("## Worked frames") :]
     for name, frame, fields in (row for row in rows(text) if row[1].startswith("`")):
         values: dict[str, Any] = {}
         for field in fields.split(", "):
@@ -130,9 +128,9 @@ def test_every_output_of_a_replay_goes_over_the_line() -> None:
 
 
 def test_numbers_and_names_are_those_of_the_page() -> None:
-    said = {int(row[0], 0): row[1] for row in rows(section()) if re.fullmatch(r"0x[0-9a-f]+", row[0])}
+    said = {int(row[0], 0): row[1] for row in rows(PAGE) if re.fullmatch(r"0x[0-9a-f]+", row[0])}
     assert said == {kind.value: kind.name for kind in p.Kind}
-    reasons = {int(row[0]): row[1] for row in rows(section()) if row[0].isdigit()}
+    reasons = {int(row[0]): row[1] for row in rows(PAGE) if row[0].isdigit()}
     assert reasons == {reason.value: reason.name for reason in p.Reason}
     assert set(p.REASON_TEXT) == set(p.Reason)
 
@@ -146,7 +144,7 @@ def test_numbers_and_names_are_those_of_the_page() -> None:
     ],
 )
 def test_states_and_bits_are_those_of_the_page(title: str, prefix: str, names: list[str]) -> None:
-    said = re.search(rf"^- {title}: (.*?)\.$", section(), re.MULTILINE | re.DOTALL)
+    said = re.search(rf"^- {title}: (.*?)\.$", PAGE, re.MULTILINE | re.DOTALL)
     assert said
     pairs = [part.split(maxsplit=1) for part in said[1].split(",")]
     expected = {name.removeprefix(prefix): getattr(constants, name) for name in names}
@@ -178,7 +176,7 @@ def test_the_smallest_device_has_room() -> None:
 
 GREETING = p.Greeting(1, 4, 1, 1000, 512, 7, "board")
 STATUS = p.Status(*range(16))
-STEPPED = p.Stepped(1, 2, 1, np.zeros(3, p.OUTPUT), b"\x01\x02")
+STEPPED = p.StepAnswer(1, 2, 1, np.zeros(3, p.OUTPUT), b"\x01\x02")
 STREAMED = p.Streamed(5, 6, 2, np.ones(2, p.INPUT), np.ones(2, p.OUTPUT))
 
 
@@ -186,7 +184,7 @@ def test_round_trips() -> None:
     assert p.Greeting.unpack(GREETING.pack()) == GREETING
     assert p.Greeting.unpack(GREETING.pack() + b"later") == GREETING
     assert p.Status.unpack(STATUS.pack()) == STATUS
-    again = p.Stepped.unpack(STEPPED.pack())
+    again = p.StepAnswer.unpack(STEPPED.pack())
     assert (again.request_crc, again.digest, again.flags, again.events) == (1, 2, 1, b"\x01\x02")
     assert (again.outputs == STEPPED.outputs).all()
     streamed = p.Streamed.unpack(STREAMED.pack())
@@ -208,7 +206,7 @@ def test_status_counters_stay_at_their_greatest() -> None:
     [
         (p.Greeting.unpack, GREETING.pack()),
         (p.Status.unpack, STATUS.pack()),
-        (p.Stepped.unpack, STEPPED.pack()),
+        (p.StepAnswer.unpack, STEPPED.pack()),
         (p.Streamed.unpack, STREAMED.pack()),
         (p.unpack_commit, p.pack_commit(1, 2)),
         (p.unpack_step, p.pack_step(0, np.zeros(2, p.INPUT), True)),
@@ -231,7 +229,7 @@ def test_a_message_of_any_other_length_is_malformed(unpack: Any, body: bytes) ->
 
 @given(st.binary(max_size=120))
 def test_any_bytes_are_a_message_or_malformed(body: bytes) -> None:
-    for unpack in (p.Stepped.unpack, p.Streamed.unpack, p.Greeting.unpack, p.unpack_step, p.split):
+    for unpack in (p.StepAnswer.unpack, p.Streamed.unpack, p.Greeting.unpack, p.unpack_step, p.split):
         try:
             unpack(body)
         except p.Malformed:
@@ -240,7 +238,7 @@ def test_any_bytes_are_a_message_or_malformed(body: bytes) -> None:
 
 def test_the_flag_of_a_stall_is_told_apart_from_the_answer() -> None:
     plain = STEPPED.pack()
-    flagged = p.pack_stepped(1, 2, 1 | p.STALLED, 3, STEPPED.outputs.tobytes(), STEPPED.events)
+    flagged = p.pack_step_answer(1, 2, 1 | p.STALLED, 3, STEPPED.outputs.tobytes(), STEPPED.events)
     assert p.split_stall(plain) == (plain, False)
     assert p.split_stall(flagged) == (plain, True)
     assert p.split_stall(b"") == (b"", False)
@@ -264,8 +262,8 @@ def test_the_flag_of_a_stall_is_told_apart_from_the_answer() -> None:
         (p.unpack_step, b"abc", "step without inputs"),
         (p.unpack_step, b"\0\0\0\0", "step whose inputs are not as many as it says"),
         (p.unpack_step, b"\0\0\1\0", "step whose inputs are not as many as it says"),
-        (p.Stepped.unpack, bytes(11), "answer to a step without outputs"),
-        (p.Stepped.unpack, bytes(13), "answer to a step whose outputs are not as many as it says"),
+        (p.StepAnswer.unpack, bytes(11), "answer to a step without outputs"),
+        (p.StepAnswer.unpack, bytes(13), "answer to a step whose outputs are not as many as it says"),
         (p.Streamed.unpack, bytes(6), "stream without ticks"),
         (p.Streamed.unpack, bytes(7), "stream whose ticks are not as many as it says"),
         (p.Streamed.unpack, b"\0\0\0\0\1\0\0", "stream whose ticks are not as many as it says"),
@@ -316,7 +314,7 @@ def test_what_a_device_calls_itself_is_cut_and_made_fit_for_a_screen() -> None:
 
 
 def test_an_answer_without_ticks_is_one() -> None:
-    empty = p.Stepped.unpack(p.Stepped(7, 8, 0, np.zeros(0, p.OUTPUT), b"").pack())
+    empty = p.StepAnswer.unpack(p.StepAnswer(7, 8, 0, np.zeros(0, p.OUTPUT), b"").pack())
     assert (empty.request_crc, empty.digest, len(empty.outputs), empty.events) == (7, 8, 0, b"")
 
 

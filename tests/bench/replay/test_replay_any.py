@@ -13,13 +13,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bench.calibration import compile_text
+from bench.document.terminal import show
 from bench.errors import UserError
-from bench.replay import files
-from bench.replay.findings import Stepped, find
+from bench.facts import as_json
+from bench.replay.document import make_document
+from bench.replay.facts import make_facts
+from bench.replay.findings import Replay, find
 from bench.replay.inputs import Options, from_trace
-from bench.replay.looks import looks
+from bench.replay.remarks import make_remarks
 from bench.replay.run import run
-from bench.replay.screen import show
 from bench.trace.read import read_trace
 from tests.replay_support import FILE, SLOW_FILE, compiled, write_trace
 
@@ -71,12 +73,12 @@ def test_any_trace(
         recorded = read_trace(write_trace(Path(folder, "trace.csv"), *trace))
         inputs = from_trace(recorded, calibration, Options(gap, speed))
         made = run("reference", calibration.image, inputs.arrays)
-        stepped = Stepped(inputs, made, calibration)
+        stepped = Replay(inputs, made, calibration)
         found = find(stepped)
-        facts = files.summary(recorded, stepped, found, looks(stepped, found), ["liftlatch"])
-        assert json.loads(files.as_json(facts)) == facts
+        facts = make_facts(recorded, stepped, found, make_remarks(stepped, found), ["liftlatch"])
+        assert json.loads(as_json(facts)) == facts
         with redirect_stdout(io.StringIO()) as printed:
-            show(facts, None)
+            show(make_document(facts, stepped, found), None)
         assert max(map(len, printed.getvalue().splitlines())) <= 80
         for launch in found.launches:
             assert 0 <= launch.share_taken <= 1

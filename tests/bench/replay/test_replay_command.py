@@ -21,6 +21,7 @@ from itertools import groupby, pairwise
 from pathlib import Path
 from typing import Any
 from unittest.mock import patch
+from xml.etree import ElementTree as xml
 
 import pytest
 from click.testing import CliRunner
@@ -308,7 +309,7 @@ class TestScreen:
         text = " ".join(replayed.text.split())
         for line in (
             "1 launch", "1 lift above 60 mm", "2 interventions", "Torque-time taken", "by the C core",
-            "No fault in the runs", "Torque left over the runs, an estimate", "the picture run.png",
+            "No fault in the runs", "Torque left over the runs, an estimate", "the picture run.svg",
         ):  # fmt: skip
             assert line in text
         shares = {reason["name"]: round(100 * reason["share"]) for reason in replayed.summary["reasons"]}
@@ -361,7 +362,7 @@ def test_equal_replays_write_equal_files(replayed: Replayed, tmp_path: Path) -> 
     arguments = ("replay", replayed.trace, "--calibration", replayed.calibration, "--out", again)
     # in a process of its own, with another hash seed
     assert liftlatch(*arguments).returncode == 0
-    for name in ("ticks.csv", "events.csv", "run.png"):
+    for name in ("ticks.csv", "events.csv", "run.svg"):
         assert (again / name).read_bytes() == (replayed.out / name).read_bytes(), name
 
 
@@ -382,16 +383,15 @@ def test_two_runs_have_two_pictures(tmp_path: Path) -> None:
     made = Replayed(tmp_path, FILE, write_trace(tmp_path / "two.csv", HEADER, [*once, *stop, *again]))
     assert [launch["disarmed"] for launch in made.summary["launches"]] == [True, False]
     assert [lift["launch"] for lift in made.summary["lifts"]] == [1, 2]
-    assert {path.name for path in made.out.iterdir() if path.suffix == ".png"} == {"run.png", "run_2.png"}
+    assert {path.name for path in made.out.iterdir() if path.suffix == ".svg"} == {"run.svg", "run_2.svg"}
     assert "2 launches" in made.text
 
 
-def png_size(path: Path) -> tuple[int, int]:
-    """Width and height as the PNG standard (ISO/IEC 15948, 11.2.2) has them in the header chunk."""
-    head = path.read_bytes()[:24]
-    assert head[:8] == b"\x89PNG\r\n\x1a\n"
-    assert head[12:16] == b"IHDR"
-    return int.from_bytes(head[16:20], "big"), int.from_bytes(head[20:24], "big")
+def svg_size(path: Path) -> tuple[float, float]:
+    """Width and height of a picture, from the root element's attributes (W3C SVG 1.1, 5.1.2)."""
+    root = xml.parse(path).getroot()
+    assert root.tag == "{http://www.w3.org/2000/svg}svg"
+    return float(root.attrib["width"]), float(root.attrib["height"])
 
 
 RECORDED = [
@@ -427,7 +427,7 @@ def test_a_real_recording(name: str, least: float, greatest: float, lifts: int, 
     assert sum(fault["in_runs_s"] for fault in faulted) == 0
     assert made.summary["torque"]["estimate_from"] == "command"
     assert len((made.out / "events.csv").read_text().splitlines()) == 1
-    assert png_size(made.out / "run.png") > (1000, 600)
+    assert svg_size(made.out / "run.svg") > (1000, 600)
     assert 0.02 < made.summary["torque"]["share_taken"] < 0.4
 
 

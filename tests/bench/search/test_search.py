@@ -20,8 +20,8 @@ from bench.search import report, state
 from bench.search.drive import Job, driver
 from bench.search.evolve import Course, Plan, Search, evenly_spread
 from bench.search.limits import (
-    DRIVEN,
-    Driven,
+    FIGURES,
+    CarFigures,
     Judged,
     at_share,
     demanded,
@@ -179,8 +179,8 @@ def test_the_search_demands_so_many_cars_that_chance_alone_seldom_does(cars, sha
 
 
 def some_driven(**changes):
-    plain = {name: np.zeros(20) for name in DRIVEN}
-    return Driven(**(plain | {name: np.asarray(v, dtype=float) for name, v in changes.items()}))
+    plain = {name: np.zeros(20) for name in FIGURES}
+    return CarFigures(**(plain | {name: np.asarray(v, dtype=float) for name, v in changes.items()}))
 
 
 def test_all_limits_must_be_kept_by_the_same_cars():

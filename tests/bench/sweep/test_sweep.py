@@ -13,12 +13,12 @@ from hypothesis import strategies as st
 
 from bench.calibration import CalibrationFile, compile_text, load, save
 from bench.errors import UserError
-from bench.replay.findings import Stepped, find
+from bench.replay.findings import Replay, find
 from bench.replay.inputs import from_trace
 from bench.replay.run import run
 from bench.sweep import study as study_module
 from bench.sweep.cluster import _packed, _step_there, _unpacked, program
-from bench.sweep.here import run_here
+from bench.sweep.local import run_local
 from bench.sweep.measure import Measures, measure
 from bench.sweep.report import figures
 from bench.sweep.study import INPUTS_DEPEND_ON, read_study, run_study
@@ -248,7 +248,7 @@ def test_figures_are_those_of_single_replays() -> None:
             calibration = setting.calibration
             inputs = from_trace(read_trace(recording.path), calibration)
             done = run("c", calibration.image, inputs.arrays)
-            found = find(Stepped(inputs, done, calibration))
+            found = find(Replay(inputs, done, calibration))
             inside = [item.launch for item in found.interventions if item.launch is not None]
             seconds += measures.second_interventions
             assert figures([measures], calibration.tick_us) == {
@@ -357,7 +357,7 @@ def test_threads_and_processes_and_engines_give_the_same() -> None:
     made = study("latch.hold_ms=0,300", traces=("high_wheelstand",))
     by_core = run_study(made, "c")
     assert run_study(made, "reference") == by_core
-    alone = {job.setting: result for job, result in run_here(made.jobs(), "c", workers=1)}
+    alone = {job.setting: result for job, result in run_local(made.jobs(), "c", workers=1)}
     assert [[alone[0]], [alone[1]]] == by_core
 
 
@@ -370,7 +370,7 @@ def test_jobs_are_taken_as_they_are_needed() -> None:
             taken.append(job.setting)
             yield job
 
-    results = run_here(jobs(), "c", workers=2)
+    results = run_local(jobs(), "c", workers=2)
     next(results)
     results.close()
     assert len(taken) <= 8 < 21

@@ -13,6 +13,7 @@ import pytest
 from bench import cli
 from bench.calibration import load as load_calibration
 from bench.errors import UserError
+from bench.link.reading import to_records
 from bench.link.target import LocalTarget
 from bench.replay.inputs import from_trace
 from bench.replay.run import run
@@ -22,11 +23,10 @@ from bench.vehicle import compiled
 from bench.vehicle import run as running
 from bench.vehicle.predict import Options, facts, notes, predict
 from bench.vehicle.results import ROW
-from bench.vehicle.source import VehicleSource
+from bench.vehicle.step_source import VehicleSource
 from bench.vehicle.track import Track
 from bench.verify.compare import Options as VerifyOptions
 from bench.verify.compare import plan
-from bench.verify.source import to_records
 from controller import Controller
 from tests.vehicle_support import CALIBRATION_PATH, CAR_PATH, NOT_BUILT, calibration, demo
 

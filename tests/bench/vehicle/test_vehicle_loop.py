@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from bench.vehicle import compiled, loop
 from bench.vehicle.car import scattered
 from bench.vehicle.compiled import Case, CompiledDrive
-from bench.vehicle.model import PITCH, Model
+from bench.vehicle.equations import PITCH, Model
 from bench.vehicle.results import AT_MARKS, ROW, SCORES, score
 from bench.vehicle.road import CLASSES, profile
 from bench.vehicle.track import Track

@@ -9,8 +9,7 @@ import numpy as np
 import pytest
 
 from bench.vehicle.car import GRAVITY
-from bench.vehicle.loop import run
-from bench.vehicle.model import (
+from bench.vehicle.equations import (
     ENGINE,
     PITCH,
     PITCH_RATE,
@@ -26,6 +25,7 @@ from bench.vehicle.model import (
     Model,
     Motion,
 )
+from bench.vehicle.loop import run
 from bench.vehicle.results import FOOT, MARKS_FT
 from bench.vehicle.track import Track
 from tests.vehicle_support import calibration, demo, steady, textbook
@@ -34,7 +34,7 @@ from tests.vehicle_support import calibration, demo, steady, textbook
 @pytest.fixture
 def g981(monkeypatch):
     """The sources reckon with 9.81 m/s2."""
-    monkeypatch.setattr("bench.vehicle.model.GRAVITY", 9.81)
+    monkeypatch.setattr("bench.vehicle.equations.GRAVITY", 9.81)
 
 
 def at_grip_limit(model):
@@ -77,7 +77,7 @@ def test_load_transfer(g981):
 def test_static_loads(monkeypatch):
     # physicsforums 221879 (a Halliday & Resnick problem): m=1360, L=3.05, CG 1.78 behind the front axle;
     # 2775 N a front wheel, 3889 N a rear one with g = 9.8
-    monkeypatch.setattr("bench.vehicle.model.GRAVITY", 9.8)
+    monkeypatch.setattr("bench.vehicle.equations.GRAVITY", 9.8)
     statics = Model(textbook(mass=1360, wheelbase=3.05, cg_ahead=3.05 - 1.78)).statics
     assert statics.front_load / 2 == pytest.approx(2775, abs=0.6)
     assert statics.rear_load / 2 == pytest.approx(3889, abs=0.6)
@@ -140,7 +140,7 @@ def test_balance_follows_the_moved_centre_of_gravity():
 def test_lift_off_and_overturning_of_a_published_problem(monkeypatch):
     # Giancoli, Physics for Scientists & Engineers 4th ed., ch. 10 prob. 101: x = 0.35 m, y = 0.95 m. Lift-off
     # g x / y = 3.61 m/s2 (g = 9.80), overturning at atan(x / y) = 20.2 degrees.
-    monkeypatch.setattr("bench.vehicle.model.GRAVITY", 9.80)
+    monkeypatch.setattr("bench.vehicle.equations.GRAVITY", 9.80)
     # There the vehicle turns about the point where it touches the ground: hardly any rear wheel.
     car = textbook(
         mass=300, wheelbase=1.5, cg_ahead=0.35, cg_height=0.95, grip=9.0, droop=1e-9, rear_radius=1e-3,

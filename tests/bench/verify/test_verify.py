@@ -10,13 +10,14 @@ import pytest
 from bench.calibration.image import pack
 from bench.device.bugs import BUGS
 from bench.device.faults import FAULTS
-from bench.device.model import Facts
-from bench.link.protocol import OUTPUT, Records, Stepped
+from bench.device.simulated import Facts
+from bench.link.protocol import OUTPUT, Records, StepAnswer
+from bench.link.reading import to_records
 from bench.link.stepper import Core
 from bench.link.target import LocalTarget
 from bench.replay.run import INPUT_TYPES, run
 from bench.verify.compare import FIRST_TICK, Context, Options, Tally, compare, context, plan
-from bench.verify.source import TraceSource, to_records
+from bench.verify.source import TraceSource
 from bench.verify.timing import Pace
 from controller import Controller
 from controller.constants import HOLD, PEAK, RELEASE
@@ -81,7 +82,7 @@ def test_what_is_compared_with_is_what_a_replay_gives() -> None:
     replayed = run("reference", image, arrays)
     packed = to_records(arrays, 8, 1000)
     steps = list(plan(TraceSource(packed), local(image), 512, Options()))
-    answers = [Stepped.unpack(step.expected) for step in steps if step is not None]
+    answers = [StepAnswer.unpack(step.expected) for step in steps if step is not None]
     outputs = np.concatenate([answer.outputs for answer in answers])
     for name, column in replayed.ticks.items():
         assert (outputs[name] == column).all(), name
@@ -285,7 +286,7 @@ def test_an_answer_misread_once_is_no_difference(monkeypatch: pytest.MonkeyPatch
 def test_a_request_misread_is_no_difference_but_a_link_error(monkeypatch: pytest.MonkeyPatch) -> None:
     import binascii
 
-    from bench.device import model
+    from bench.device import simulated
 
     count = 0
 
@@ -295,7 +296,7 @@ def test_a_request_misread_is_no_difference_but_a_link_error(monkeypatch: pytest
         return binascii.crc32(body) ^ (count == 30)
 
     fake = type("fake", (), {"crc32": staticmethod(crc)})
-    monkeypatch.setattr(model, "binascii", fake)
+    monkeypatch.setattr(simulated, "binascii", fake)
     tally = verify()
     assert tally.difference is None
     assert "got other inputs at tick" in str(tally.error)
@@ -322,7 +323,7 @@ class Follower:
         self.given += 1
         return inputs
 
-    def learn(self, stepped: Stepped) -> None:
+    def learn(self, stepped: StepAnswer) -> None:
         self.known += len(stepped.outputs)
         if self.known > 150:
             self.height += -0.5 if stepped.outputs["reduction"][-1] > 300 else 1.0

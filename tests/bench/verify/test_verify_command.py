@@ -22,9 +22,10 @@ import pytest
 from bench import cli
 from bench.calibration import load
 from bench.errors import UserError
+from bench.link.reading import Reading, reading_of
 from bench.link.target import LocalTarget
-from bench.verify.again import Reading, reading_of, replay_id, show
 from bench.verify.compare import FIRST_TICK
+from bench.verify.replay_id import replay_id, show
 from controller import Controller
 from controller.constants import HOLD
 from tests import ROOT
@@ -130,8 +131,8 @@ def test_a_device_with_a_bug(tmp_path: Path) -> None:
     assert sorted(rows) == list(range(tick - 60, tick + 41))
     assert rows[tick - 1]["latched_expected"] == rows[tick - 1]["latched_got"]
     assert int(rows[tick]["latched_expected"]) > int(rows[tick]["latched_got"])
-    picture = (tmp_path / "out" / "clean_launch-difference.png").read_bytes()
-    assert picture.startswith(b"\x89PNG")
+    picture = (tmp_path / "out" / "clean_launch-difference.svg").read_text()
+    assert picture.startswith("<svg")
     shown = liftlatch("replay", difference["replay_id"])
     assert shown.returncode == 0, shown.stderr
     assert f"around tick {tick}" in shown.stdout
@@ -177,7 +178,7 @@ def test_a_device_that_is_unplugged_in_the_middle(tmp_path: Path) -> None:
     found = json.loads((tmp_path / "out" / "verify.json").read_text())
     assert found["verdict"] == "link"
     assert 0 < found["traces"][0]["ticks_equal"] < found["traces"][0]["ticks"]
-    assert (tmp_path / "out" / "clean_launch-latency.png").read_bytes().startswith(b"\x89PNG")
+    assert (tmp_path / "out" / "clean_launch-latency.svg").read_text().startswith("<svg")
     assert xml.parse(tmp_path / "out" / "junit.xml").getroot().get("errors") == "1"
 
 

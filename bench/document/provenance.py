@@ -1,0 +1,16 @@
+"""How a result was made, as every document tells it."""
+
+from __future__ import annotations
+
+import platform
+from importlib.metadata import version
+from typing import Any
+
+
+def provenance(facts: dict[str, Any]) -> list[tuple[str, str]]:
+    """The first lines of "How it was made": the command line and versions."""
+    return [
+        ("Command", facts["command_line"]),
+        ("Liftlatch", facts["liftlatch"]),
+        ("With", f"Python {platform.python_version()}, numpy {version('numpy')}"),
+    ]

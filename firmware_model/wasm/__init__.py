@@ -1,0 +1,1 @@
+"""The C core as a WebAssembly module, for pages that run the controller themselves."""

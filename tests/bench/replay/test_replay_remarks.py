@@ -1,0 +1,159 @@
+"""What deserves a look after a replay: said where it is so, and only there."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from bench.replay.findings import Replay, find
+from bench.replay.inputs import Inputs
+from bench.replay.remarks import make_remarks
+from bench.replay.run import run
+from tests.bench.replay.test_replay_run import inputs
+from tests.replay_support import compiled
+
+N = 4000
+
+
+def nose(top_mm: float, n: int = N, rest_mm: float = 130.0) -> np.ndarray:
+    """Counts of one flight of 1.5 s from 0.5 s on."""
+    height = rest_mm + top_mm * np.sin(np.pi * np.clip((np.arange(n) - 500) / 1500, 0, 1)) ** 2
+    return np.rint(height * 4095 / 500)
+
+
+def said(
+    counts: np.ndarray | int,
+    calibration: dict[str, int | list[int]] | None = None,
+    **columns: np.ndarray | int,
+) -> dict[str, str]:
+    """The remarks by their codes."""
+    file = compiled(**(calibration or {}))
+    arrays = inputs(N, counts=counts, **columns)
+    made = run("reference", file.image, arrays)
+    lost = arrays["counts"] == 0
+    stepped = Replay(Inputs(1000, 0.0, 0, arrays, lost, True, []), made, file)
+    return {look.code: look.text for look in make_remarks(stepped, find(stepped))}
+
+
+def test_a_run_as_it_should_be_has_none() -> None:
+    assert said(nose(310), {"lift_axis": [960, 1600, 3200, 4960]}) == {}
+
+
+def test_no_launch() -> None:
+    assert list(said(nose(310), launch=0)) == ["no_launch"]
+
+
+def test_a_fault_at_launch() -> None:
+    dead = nose(310)
+    dead[150:260] = 0
+    assert "LAUNCH 1: A FAULT WAS PRESENT AT LAUNCH" in said(dead)["fault_at_launch"]
+
+
+@pytest.mark.parametrize(("off", "words"), [(25, "25 mm higher"), (-25, "25 mm lower"), (5, None)])
+def test_a_rest_height_that_is_not_the_cars(off: int, words: str | None) -> None:
+    remarks = said(nose(310 - off, rest_mm=130 + off), launch=np.arange(N) >= 450)
+    assert (words in remarks["rest_height"]) if words else ("rest_height" not in remarks)
+
+
+def test_a_nose_that_does_not_stand_says_nothing_of_the_rest_height() -> None:
+    assert "rest_height" not in said(nose(310), launch=np.arange(N) >= 900)
+
+
+def test_out_of_sight() -> None:
+    assert "out of the sensor's range for 0." in said(nose(420))["out_of_sight"]
+    assert "sensor_at_end" not in said(nose(420))
+
+
+def test_near_the_end_of_the_sensor() -> None:
+    remarks = said(nose(353))
+    assert "within 25 mm of the sensor's end" in remarks["sensor_at_end"]
+    assert "out_of_sight" not in remarks
+
+
+def test_a_lost_height() -> None:
+    lost = nose(310)
+    lost[2500:2600] = 0
+    remarks = said(lost)
+    assert remarks["no_height"] == "The trace has no height for 0.100 s of the runs."
+    assert remarks["fault_sensor"].startswith("Too many samples not used: 0.1")
+
+
+def test_axes_that_do_not_cover_the_run() -> None:
+    narrow: dict[str, int | list[int]] = {"progress_axis": [0, 800], "lift_axis": [960, 1600, 3200, 3840]}
+    remarks = said(nose(310), narrow, speed=np.arange(N) // 3)
+    assert "progress (km/h) ends at 80, but it reached 133" in remarks["progress_beyond_axis"]
+    assert "lift (mm) ends at 240, but it reached 310" in remarks["entry_beyond_axis"]
+    by_time: dict[str, int | list[int]] = {"progress_axis_kind": 1, "progress_axis": [0, 1000]}
+    assert (
+        "progress (ms) ends at 1000, but it reached 3799" in said(nose(310), by_time)["progress_beyond_axis"]
+    )
+
+
+def test_a_missing_speed() -> None:
+    remarks = said(nose(310), speed_valid=np.arange(N) < 2100)
+    assert "no valid speed for 50 % of the run" in remarks["no_valid_speed"]
+    assert "no valid speed for 100 % of the run" in said(nose(310), speed_valid=0)["no_valid_speed"]
+
+
+def test_a_reduction_that_is_never_reached() -> None:
+    assert (
+        "it reached 90 mm, and the map's reduction begins at 100 mm"
+        in said(nose(90))["reduction_never_reached"]
+    )
+    trigger: dict[str, int | list[int]] = {"trigger": 300}
+    assert "that is below the trigger" in said(nose(150), trigger)["reduction_never_reached"]
+
+
+def test_full_reduction_that_is_never_reached() -> None:
+    text = said(nose(150))["full_reduction_never_reached"]
+    # half of the way from 100 to 200 mm of lift at speed 0 gives half of 40 %
+    assert text == "The lift asked for 20.0 % at most of the map's 60.0 %, at up to 150 mm."
+
+
+def test_a_hold_that_never_runs_out() -> None:
+    assert "hold_never_ran_out" in said(nose(310), {"hold_ticks": 3000, "fault_hold_ticks": 3000})
+    assert "hold_never_ran_out" not in said(nose(310), {"hold_ticks": 0})
+
+
+def test_a_limit_that_cuts() -> None:
+    assert said(nose(310), {"reduction_limit": 500})["capped"].startswith("The limit of 50 % cut")
+
+
+def test_a_command_that_will_not_rest() -> None:
+    noisy = nose(310) + np.where(np.arange(N) % 8 < 4, 16, 0)
+    without_hold: dict[str, int | list[int]] = {"hold_ticks": 0}
+    remarks = said(noisy, without_hold)
+    assert "many_reversals" in remarks
+    assert "look-ahead" not in remarks["many_reversals"]
+    ahead = without_hold | {"look_rising_q12": 6554, "look_falling_q12": 6554, "look_lowpass_q12": 400}
+    assert "the price of the look-ahead" in said(noisy, ahead)["many_reversals"]
+
+
+# With the nose up from 0.6 to 1.9 s: a car's speed rises through it, a front wheel's falls and comes back.
+TIMES = np.arange(N)
+OF_CAR = np.clip(TIMES - 200, 0, None) // 4
+OF_WHEEL = np.interp(TIMES, [0, 200, 800, 1850, 2050, N], [0, 0, 300, 60, 460, 900]).astype(int)
+
+
+@pytest.mark.parametrize(
+    ("source", "speed", "code"),
+    [
+        (0, OF_CAR, None),
+        (0, OF_WHEEL, "a_front_wheel"),
+        (1, OF_CAR, "not_a_front_wheel"),
+        (1, OF_WHEEL, None),
+        # a car that slows down and stays slow, as with a lifted throttle
+        (0, np.interp(TIMES, [0, 200, 800, 1900, N], [0, 0, 300, 100, 100]).astype(int), None),
+    ],
+)
+def test_a_speed_of_the_other_wheel(source: int, speed: np.ndarray, code: str | None) -> None:
+    remarks = said(nose(310), {"speed_source": source}, speed=speed)
+    assert [one for one in remarks if one.endswith("front_wheel")] == ([code] if code else [])
+
+
+def test_torque_that_a_fault_keeps_to_the_end_of_the_run() -> None:
+    counts = nose(310)
+    counts[1250:] = 0
+    remarks = said(counts, {"fault_hold_ticks": 5000})
+    assert "kept torque taken for the last 2." in remarks["kept_to_the_end"]
+    assert "kept_to_the_end" not in said(counts, {"fault_hold_ticks": 500, "fault_release_q16": 65536 * 100})
