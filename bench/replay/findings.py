@@ -17,7 +17,7 @@ import numpy.typing as npt
 from bench.replay import codes
 from bench.replay.inputs import Inputs
 from bench.replay.run import Run
-from bench.replay.spans import spans
+from bench.trace.spans import spans
 from bench.replay.torque import torque_left
 from controller import constants as c
 

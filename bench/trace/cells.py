@@ -15,8 +15,11 @@ from typing import Any
 
 import numpy as np
 
+from bench.trace.choice import Chosen
 from bench.trace.dialect import CLOCK, EMPTY_WORDS, INFINITE_WORDS, number_pattern, switch_value
+from bench.trace.layout import REASON_WORDS, STATE_WORDS
 from bench.trace.model import Floats
+from bench.trace.roles import LOGGED_STATE, SWITCH_ROLES, WORD_ROLES
 from bench.units import factor
 
 _EXACT = decimal.Context(prec=80, rounding=decimal.ROUND_HALF_EVEN)
@@ -256,3 +259,14 @@ class Words(Switches):
         except ValueError:
             self.unknown[text.strip()] = None
             return math.nan
+
+
+def cells_for(chosen: Chosen, mark: str) -> Numbers:
+    """How the cells of a column that is no time are read."""
+    rule = chosen.rule
+    if chosen.role in SWITCH_ROLES:
+        return Switches(mark, rule.on, rule.off) if rule else Switches(mark)
+    if chosen.role in WORD_ROLES:
+        ours = STATE_WORDS if chosen.role == LOGGED_STATE else REASON_WORDS
+        return Words(mark, ours | dict(rule.words if rule else ()))
+    return Numbers(mark)

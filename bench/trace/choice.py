@@ -122,7 +122,7 @@ def choose(
     """
     if choice.rate_hz is not None and choice.columns.get(TIME, "none") != "none":
         raise UserError("--rate and --time-column exclude each other", right="give one of them")
-    _refuse_bare(columns, headed, choice, layout, where)
+    refuse_bare(columns, headed, choice, layout, where)
     chooser = _Chooser(columns, headed, choice, where, layout, [] if notes is None else notes)
     chosen = {}
     for role in ROLE_UNITS:
@@ -173,7 +173,7 @@ def _missing(role: str, columns: Sequence[HeaderColumn], where: str) -> UserErro
     return UserError(f"no {name_of(role)} column", where, right)
 
 
-def _refuse_bare(
+def refuse_bare(
     columns: Sequence[HeaderColumn], headed: bool, choice: ColumnChoice, layout: Layout | None, where: str
 ) -> None:
     """A file without names needs options: say in one line which."""
@@ -249,9 +249,9 @@ def _why_not(role: str, column: HeaderColumn, points: int) -> str:
     """Why a column whose name fits cannot be the signal, as far as its unit and first rows tell."""
     kinds = ROLE_UNITS[role]
     unit = parse_unit(column.unit_text or "")
-    if kinds and role not in SWITCH_ROLES and (column.unit_text or "").strip():
-        if unit is None or kind_of(unit) not in kinds:
-            return f"{quoted(column.unit_text or '')} is not a unit of {name_of(role)}"
+    said = (column.unit_text or "").strip()
+    if kinds and role not in SWITCH_ROLES and said and (unit is None or kind_of(unit) not in kinds):
+        return f"{quoted(said)} is not a unit of {name_of(role)}"
     if role in LOGGED_ROLES and kinds and unit is None and role not in USUAL_UNITS:
         return "it has no unit"
     if unit == "cylinders":

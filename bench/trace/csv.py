@@ -19,12 +19,12 @@ from typing import Any, Generic, Protocol, TypeVar
 import numpy as np
 
 from bench.errors import UserError
-from bench.trace.cells import Clocks, Irregular, Numbers, Stamps, Switches, Words
+from bench.trace.cells import Clocks, Irregular, Numbers, Stamps, Words, cells_for
 from bench.trace.choice import Chosen, ColumnChoice, choose
 from bench.trace.dialect import EMPTY_WORDS, HEAD_BYTES, Dialect, Record, number_pattern, records, sniff
-from bench.trace.layout import REASON_WORDS, STATE_WORDS, Layout, given_layout, nearby_layout
+from bench.trace.layout import Layout, given_layout, nearby_layout
 from bench.trace.model import Column, Floats
-from bench.trace.roles import LOGGED_STATE, SWITCH_ROLES, TIME, WORD_ROLES, name_of
+from bench.trace.roles import TIME, name_of
 from bench.trace.source import Progress, Utf8Source, text_encoding
 from bench.trace.table import Table
 from bench.trace.text import plural, quoted
@@ -130,19 +130,13 @@ def read_csv(path: Path, choice: ColumnChoice, progress: Progress | None = None)
 
 def _cells(dialect: Dialect, role: str, chosen: Chosen) -> Numbers:
     """How the cells of a column with a job are read."""
-    mark, rule = dialect.decimal, chosen.rule
-    if role in SWITCH_ROLES:
-        return Switches(mark, rule.on, rule.off) if rule else Switches(mark)
-    if role in WORD_ROLES:
-        ours = STATE_WORDS if role == LOGGED_STATE else REASON_WORDS
-        return Words(mark, ours | dict(rule.words if rule else ()))
     index = chosen.column.number - 1
     if role == TIME and index in dialect.clocks:
-        return Clocks(mark)
+        return Clocks(dialect.decimal)
     if role == TIME:
         seen = (row[index] for row in dialect.sample if index < len(row))
-        return Stamps(mark, chosen.unit, rule.factor if rule else 1.0, seen)
-    return Numbers(mark)
+        return Stamps(dialect.decimal, chosen.unit, chosen.rule.factor if chosen.rule else 1.0, seen)
+    return cells_for(chosen, dialect.decimal)
 
 
 class Part(Protocol):

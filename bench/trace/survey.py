@@ -12,7 +12,7 @@ import numpy as np
 from bench.errors import UserError
 from bench.trace import naming
 from bench.trace.cells import Clocks, Numbers, Words
-from bench.trace.choice import Chosen, ColumnChoice, HeaderColumn, candidates_of, choose_each
+from bench.trace.choice import Chosen, ColumnChoice, HeaderColumn, candidates_of, choose_each, refuse_bare
 from bench.trace.csv import Job, Opened, read_job
 from bench.trace.layout import Layout
 from bench.trace.model import Floats
@@ -177,10 +177,14 @@ def plan(
     chosen, problems = choose_each(columns, headed, choice, where, own_time, layout)
     suggested = {role: (one.column, one.unit or None) for role, one in chosen.items()}
     timed = own_time or choice.rate_hz is not None
-    missing = [error.what + (f" ({error.right})" if error.right else "") for error in problems.values()]
-    for role in (TIME, HEIGHT):
-        if role not in chosen and role not in problems and not (role == TIME and timed):
-            missing.append(f"no {name_of(role)} column")
+    missing = [error_text(error) for error in problems.values()]
+    try:
+        refuse_bare(columns, headed, choice, layout, where)
+        for role in (TIME, HEIGHT):
+            if role not in chosen and role not in problems and not (role == TIME and timed):
+                missing.append(f"no {name_of(role)} column")
+    except UserError as error:
+        missing.append(error_text(error))
     by_number = {one.column.number: one for one in facts}
     for role in ROLE_UNITS:
         if role not in chosen and (role != TIME or not timed):
@@ -254,7 +258,7 @@ def _verdicts(
         taken = chosen[role].column if role in chosen else None
         for candidate in candidates_of(columns, role):
             number = candidate.column.number
-            if candidate.column is taken or any(one.role == role for one in found[number]):
+            if candidate.column is taken or any(one.role for one in found[number]):
                 continue
             why_not = candidate.why_not or (
                 f"column {taken.number} fits better" if taken else "another could be it too"
@@ -291,6 +295,6 @@ def as_json(facts: ColumnFacts, verdicts: Sequence[Verdict]) -> dict[str, Any]:
     }
 
 
-def error_of(error: UserError) -> str:
+def error_text(error: UserError) -> str:
     """What an error says, without its place."""
     return f"{error.what}; {error.right}" if error.right else error.what

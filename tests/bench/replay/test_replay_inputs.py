@@ -10,7 +10,7 @@ import pytest
 from bench.calibration import CalibrationFile, compile_text
 from bench.errors import UserError
 from bench.replay.inputs import Inputs, Options, from_trace
-from bench.replay.launching import Seen, find
+from bench.trace.launching import Seen, find
 from bench.replay.run import run
 from bench.trace.choice import ColumnChoice
 from bench.trace.read import read_trace

@@ -18,8 +18,9 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from bench.replay.run import Ints
-from bench.replay.spans import spans
+from bench.trace.spans import spans
+
+Ints = npt.NDArray[Any]
 
 STILL_KMH = 1.0
 MOVING_KMH = 15.0
@@ -87,7 +88,7 @@ def find(seen: Seen) -> Switches:
 
 
 def _launch_by_speed(seen: Seen, made: Switches) -> None:
-    starts = _departures(seen)
+    starts = departures(seen)
     made.notes.append(
         f"launch: found where the car leaves its last standstill (up to {STILL_KMH:g} km/h) before"
         f" {MOVING_KMH:g} km/h ({len(starts)} found)"
@@ -124,7 +125,7 @@ def _launch_by_height(seen: Seen, made: Switches) -> None:
         made.notes.append(f"launch: {how}; the time since launch counts from there")
 
 
-def _departures(seen: Seen) -> list[int]:
+def departures(seen: Seen) -> list[int]:
     """The ticks at which the car drives off."""
     assert seen.speed is not None
     still = np.flatnonzero(seen.speed <= STILL_KMH)
@@ -142,7 +143,7 @@ def _part_runs(seen: Seen, starts: list[int], made: Switches) -> None:
     n = len(made.armed)
     for i, start in enumerate(starts):
         next_start = starts[i + 1] if i + 1 < len(starts) else n
-        off = _standing_again(seen, start, next_start)
+        off = standing_again(seen, start, next_start)
         if off is None and next_start < n:
             off = max((start + next_start) // 2, next_start - seen.ticks(_ARM_BEFORE_S))
         # A launch that comes again before a disarm could count is the same launch.
@@ -155,7 +156,8 @@ def _part_runs(seen: Seen, starts: list[int], made: Switches) -> None:
         )
 
 
-def _standing_again(seen: Seen, start: int, stop: int) -> int | None:
+def standing_again(seen: Seen, start: int, stop: int) -> int | None:
+    """The tick in [start, stop) at which the car, once it moved, stands for STOOD_S; None where it does not."""
     if seen.speed is None:
         return None
     speed = seen.speed[start:stop]
