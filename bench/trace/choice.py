@@ -240,6 +240,9 @@ def candidates_of(columns: Sequence[HeaderColumn], role: str) -> list[Candidate]
     found = []
     for column in columns:
         points = naming.points(role, column.name)
+        if not set("[({") & set(column.title):
+            # where the unit is a word of the name it says what is meant: "Eng RPM"
+            points = max(points, naming.points(role, column.title))
         if points:
             found.append(Candidate(column, points, _why_not(role, column, points)))
     return sorted(found, key=lambda one: (bool(one.why_not), -one.points))

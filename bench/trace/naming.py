@@ -71,6 +71,7 @@ _JOINED = (
     (r"\brrh\b", "rear ride height"),
     (r"\brange ?finder\b|\blidar\b|\bradar height\b|\bultra ?(sonic|sound)\b|\bsonar\b|\btof\b", "laser"),
     (r"\bzeit\b", "time"),
+    (r"\bzeit ?stempel\b", "timestamp"),
     (r"\btime ?stamp\b", "timestamp"),
     (r"\bcyls?\b|\bcylinders?\b|\bzyl\b", "cylinders"),
     (r"\bmph\b|\bkmh\b|\bkph\b|\bkm h\b", "mph"),

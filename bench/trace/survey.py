@@ -199,15 +199,15 @@ def _suggest(
 ) -> tuple[HeaderColumn, str | None] | None:
     """The column that a layout would name for a signal that cannot be read yet, and its unit."""
     columns = [one.column for one in facts.values()]
-    if not headed:
-        rising = [
-            one for one in facts.values() if role == TIME and one.column.sample and one.column.sample.rises
-        ]
-        return (rising[0].column, _likely_unit(TIME, rising[0])) if rising else None
-    for one in candidates_of(columns, role):
+    for one in candidates_of(columns, role) if headed else []:
         unit = _likely_unit(role, facts[one.column.number])
         if not one.why_not or one.why_not == "it has no unit":
             return one.column, unit
+    if role == TIME:
+        rising = [one for one in facts.values() if one.column.sample and one.column.sample.rises]
+        timed = [one for one in rising if parse_unit(one.column.unit_text or "") in ("s", "ms", "us", "ns")]
+        found = (timed or rising)[:1]
+        return (found[0].column, _likely_unit(TIME, found[0])) if found else None
     if role == LAUNCH:
         holding = [c for c in columns if naming.holds_back(c.name) and c.sample and c.sample.switch]
         return (holding[0], None) if len(holding) == 1 else None
