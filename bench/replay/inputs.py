@@ -11,8 +11,8 @@ import numpy as np
 import numpy.typing as npt
 
 from bench.errors import UserError
-from bench.trace import launching, passes
 from bench.replay.run import INPUT_TYPES, Ints
+from bench.trace import launching, passes
 from bench.trace.grid import on_grid
 from bench.trace.model import GAP_STEPS
 from bench.trace.roles import HELD_ROLES
@@ -195,8 +195,8 @@ def _signals(
 
 
 def _gap_limit(trace: Trace, limit: float) -> float:
-    """The longest step of the height that is no gap: `limit`, or for a logger about as slow as that a step that
-    came a little late."""
+    """The longest step of the height that is no gap: `limit`, or for a logger about as slow as that a step
+    that came a little late."""
     steps = np.diff(trace.time_s[trace.channels["height"].valid])
     usual = float(np.median(steps)) if len(steps) else 0.0
     return max(limit, _LATE * usual) if usual <= _ABOUT * limit else limit

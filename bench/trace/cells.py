@@ -1,7 +1,7 @@
 """What stands in the cells of a column, and how it becomes numbers: in blocks of arrow, or cell by cell.
 
-Both ways give the same numbers. A time is never a float before its first value is taken off: it is read as a whole
-number of nanoseconds, so that a log that counts from 1970 is as exact as one that begins at 0.
+Both ways give the same numbers. A time is never a float before its first value is taken off: it is read as a
+whole number of nanoseconds, so that a log that counts from 1970 is as exact as one that begins at 0.
 """
 
 from __future__ import annotations
@@ -121,7 +121,8 @@ class Clocks(Numbers):
 
 
 class Stamps(Numbers):
-    """Times as numbers of `unit` times `scale`: nanoseconds since the first that is there, which `first_ns` is.
+    """Times as numbers of `unit` times `scale`: nanoseconds since the first that is there, which `first_ns`
+    is.
 
     `seen` are some cells of the column, which show whether any has digits beyond the nanosecond.
     """
@@ -143,7 +144,8 @@ class Stamps(Numbers):
         return pa.decimal128(38, self._digits + self._rounds * _MORE_DIGITS)
 
     def block(self, column: Any) -> Floats:
-        """Nanoseconds since the first: whole numbers in two halves of 64 bits, less the first; then a float."""
+        """Nanoseconds since the first: whole numbers in two halves of 64 bits, less the first; then a
+        float."""
         if self._rounds:
             import pyarrow as pa
             from pyarrow import compute

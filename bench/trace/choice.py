@@ -57,8 +57,9 @@ class ColumnChoice:
 
 @dataclass(frozen=True)
 class ColumnSample:
-    """What the first rows of a column hold: `kind` is "number", "clock", "text" or "empty"; least and greatest
-    number; whether it never falls and rises at least once; whether all are 0, 1 or words of a switch."""
+    """What the first rows of a column hold: `kind` is "number", "clock", "text" or "empty"; least and
+    greatest number; whether it never falls and rises at least once; whether all are 0, 1 or words of a
+    switch."""
 
     kind: str
     least: float = 0.0
@@ -87,7 +88,8 @@ class HeaderColumn:
 
 @dataclass(frozen=True)
 class Chosen:
-    """A column with a job. `unit` is a canonical unit, "" for a plain number; `rule` what a layout says of it."""
+    """A column with a job. `unit` is a canonical unit, "" for a plain number; `rule` what a layout says of
+    it."""
 
     role: str
     column: HeaderColumn
@@ -212,7 +214,8 @@ class _Chooser:
         assert self.layout is not None
         column = _find(self.columns, role, rule.column, self.where)
         if column is None:
-            what = f"the layout's column of the {name_of(role)}, {quoted(rule.column, _TITLE)}, is not in the file"
+            title = quoted(rule.column, _TITLE)
+            what = f"the layout's column of the {name_of(role)}, {title}, is not in the file"
             right = f"choose another layout, or mend [{role}] in {self.layout.path}"
             raise UserError(what, self.where, _near(self.columns, rule.column) or right)
         return _with_unit(role, column, rule.unit, "layout", self.headed, self.where, rule)
@@ -225,6 +228,13 @@ class _Chooser:
             return exact[0] if exact and role not in LOGGED_ROLES else None
         best = [one.column for one in fitting if one.points == fitting[0].points]
         if len(best) == 1:
+            return best[0]
+        if (
+            len({naming.but_for_the_side(column.name) for column in best}) == 1
+            and best[0].name != best[1].name
+        ):
+            sides = " and ".join(column.label for column in best)
+            self.notes.append(f"{name_of(role)}: {sides} are one of each side; the first is taken")
             return best[0]
         listed = " and ".join(f"{column.number} {quoted(column.title, _TITLE)}" for column in best[:4])
         what = f"columns {listed} could each be the {name_of(role)}"

@@ -29,8 +29,8 @@ def trace() -> None:
 def show(file: Path, choice: ColumnChoice, as_json: bool) -> None:
     """Show every column of FILE: what it holds, which signal it would be and why, what is missing.
 
-    Needs no options: what cannot be read yet is said, with a layout file that would settle it. Where everything
-    is there: time, rate, gaps, and the passes of the trace.
+    Needs no options: what cannot be read yet is said, with a layout file that would settle it. Where
+    everything is there: time, rate, gaps, and the passes of the trace.
     """
     from bench.trace.progress import progress_bar
     from bench.trace.show import look_at, print_facts
@@ -51,8 +51,8 @@ def show(file: Path, choice: ColumnChoice, as_json: bool) -> None:
 def learn(file: Path, choice: ColumnChoice, out: Path, as_json: bool) -> None:
     """Write a layout of FILE with everything that was found: columns, units, delimiter, switches.
 
-    Later files of the same logger are read with --layout LAYOUT, or by themselves where LAYOUT lies next to them.
-    What is only likely is marked in it: check those lines.
+    Later files of the same logger are read with --layout LAYOUT, or by themselves where LAYOUT lies next to
+    them. What is only likely is marked in it: check those lines.
     """
     from bench.errors import UserError
     from bench.files import write_whole

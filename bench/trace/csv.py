@@ -38,8 +38,8 @@ _ENCODING_NAMES = {"latin-1": "one byte a character (latin-1)", "utf-16-le": "UT
 
 @dataclass(frozen=True)
 class Opened:
-    """A CSV file of which the beginning was read: how its text is encoded and laid out, the person's choice with
-    what the layout adds to it, and the layout, where there is one."""
+    """A CSV file of which the beginning was read: how its text is encoded and laid out, the person's choice
+    with what the layout adds to it, and the layout, where there is one."""
 
     path: Path
     encoding: str
@@ -151,8 +151,8 @@ P = TypeVar("P", bound=Part)
 
 @dataclass
 class Job(Generic[P]):
-    """One reading of a file: by the same keys the number of each wanted column, what its cells become, and what
-    takes them in. `short` and `comments` count what the row reader met."""
+    """One reading of a file: by the same keys the number of each wanted column, what its cells become, and
+    what takes them in. `short` and `comments` count what the row reader met."""
 
     opened: Opened
     numbers: dict[str, int]

@@ -65,8 +65,8 @@ class Record(NamedTuple):
 
 @dataclass(frozen=True)
 class Dialect:
-    """How to read the file. `first_line` and `offset` (bytes of UTF-8 text) are where the data starts, `sample`
-    the cells of its first rows."""
+    """How to read the file. `first_line` and `offset` (bytes of UTF-8 text) are where the data starts,
+    `sample` the cells of its first rows."""
 
     delimiter: str
     decimal: str

@@ -157,7 +157,8 @@ def _part_runs(seen: Seen, starts: list[int], made: Switches) -> None:
 
 
 def standing_again(seen: Seen, start: int, stop: int) -> int | None:
-    """The tick in [start, stop) at which the car, once it moved, stands for STOOD_S; None where it does not."""
+    """The tick in [start, stop) at which the car, once it moved, stands for STOOD_S; None where it does
+    not."""
     if seen.speed is None:
         return None
     speed = seen.speed[start:stop]

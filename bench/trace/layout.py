@@ -1,7 +1,7 @@
 """Layouts: small TOML files that say once how a logger's files are read.
 
-A layout has a section for each signal and, where it needs saying, one for the file. What it says is checked here;
-which file it belongs to is found by the names over the columns (`header`).
+A layout has a section for each signal and, where it needs saying, one for the file. What it says is checked
+here; which file it belongs to is found by the names over the columns (`header`).
 """
 
 from __future__ import annotations
@@ -62,9 +62,10 @@ STATE_WORDS = {
 class ColumnRule:
     """How one signal is read. The number in the file times `factor` plus `offset` is in `unit`.
 
-    `delay_s` is how much later than the others the signal was written. `sense`, `on` and `off` are a switch's,
-    `words` (text, number) those of a signal in words, `source`, `ratio` (turns of the shaft for one of the wheel)
-    and `tyre_mm` (diameter) a speed's, `curve` (volts, mm) a height's, `cylinders` those of the engine.
+    `delay_s` is how much later than the others the signal was written. `sense`, `on` and `off` are a
+    switch's, `words` (text, number) those of a signal in words, `source`, `ratio` (turns of the shaft for one
+    of the wheel) and `tyre_mm` (diameter) a speed's, `curve` (volts, mm) a height's, `cylinders` those of the
+    engine.
     """
 
     column: str
@@ -85,7 +86,8 @@ class ColumnRule:
 
 @dataclass(frozen=True)
 class Layout:
-    """A layout file. `header` are names by which its files are known, `rules` a rule for each signal it names."""
+    """A layout file. `header` are names by which its files are known, `rules` a rule for each signal it
+    names."""
 
     path: Path
     name: str = ""

@@ -24,7 +24,8 @@ def layout_text(
     layout: Layout | None,
     name: str,
 ) -> str:
-    """A layout as TOML, of what would be read from these columns and what is likely where that is not clear."""
+    """A layout as TOML, of what would be read from these columns and what is likely where that is not
+    clear."""
     lines = [
         "# How a logger's files are read. Check it once, then give it with --layout, or let it lie next to"
     ]

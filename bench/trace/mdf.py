@@ -1,5 +1,5 @@
-"""MDF 4 (ASAM standard), read in a process of its own: the library that does it can crash on a damaged file, and takes
-only that process with it."""
+"""MDF 4 (ASAM standard), read in a process of its own: the library that does it can crash on a damaged file,
+and takes only that process with it."""
 
 from __future__ import annotations
 

@@ -209,8 +209,8 @@ def _on_one_time(times: dict[str, Floats], samples: dict[str, Floats], notes: li
 
 
 def main() -> None:
-    """Answer one request: a pickle on standard input, ("read", path, choice) or ("survey", path); the answer, a
-    pickle on standard output: (True, result) or (False, what, where, right)."""
+    """Answer one request: a pickle on standard input, ("read", path, choice) or ("survey", path); the answer,
+    a pickle on standard output: (True, result) or (False, what, where, right)."""
     out = os.fdopen(os.dup(1), "wb")
     os.dup2(os.open(os.devnull, os.O_WRONLY), 1)  # what the library prints is no answer
     what, *arguments = pickle.load(sys.stdin.buffer)

@@ -1,8 +1,8 @@
 """Which signal a column's name speaks of: trade words only, no maker's own.
 
 A name is cut into words ("FrontRideHeight_mm" is front, ride, height). Each signal has rules, the best first:
-words that must all be there; and words that say that it is another signal after all. The points of a rule only
-order the candidates of one signal.
+words that must all be there; and words that say that it is another signal after all. The points of a rule
+only order the candidates of one signal.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ EXACT = 100
 
 # Names that are the signal itself.
 _EXACT: dict[str, tuple[str, ...]] = {
-    TIME: ("time", "t", "elapsed", "elapsed time", "timestamp", "time stamp", "sec", "seconds"),
+    TIME: ("time", "t", "elapsed", "elapsed time", "timestamp", "time stamp", "sec", "seconds", "ms"),
     HEIGHT: (
         "height", "ride height", "front ride height", "nose height", "front height", "height sensor",
     ),
@@ -52,7 +52,10 @@ _EXACT: dict[str, tuple[str, ...]] = {
 
 # Written as one word or two, or shortened: one word here.
 _JOINED = (
-    (r"\b(drive|prop|tail|propeller) ?shaft\b|\bd ?s\b|\bdrv ?shaft\b|\bcardan\b|\bprop\b", "driveshaft"),
+    (
+        r"\b(drive|prop|tail|propeller) ?shaft\b|\bd ?s\b|\bdrv ?shaft\b|\bd ?shaft\b|\bcardan\b|\bprop\b",
+        "driveshaft",
+    ),
     (r"\btrans(mission)? ?brake\b|\bt ?brake\b", "transbrake"),
     (r"\b(two|2) ?step\b", "twostep"),
     (r"\bvelocity\b|\bvel\b|\bspd\b|\bgeschwindigkeit\b", "speed"),
@@ -81,11 +84,13 @@ _JOINED = (
 )
 
 _NOT_MEASURED = (
-    "target aim limit limiter max maximum min minimum peak setpoint desired status valid quality fault error temp"
+    "target aim limit limiter max maximum min minimum peak setpoint desired status valid quality fault"
+    " error temp"
     " temperature alarm reference ref rate accel acceleration avg average trim table slip ratio delta warning"
 )
 _ROTATING = (
-    "input turbo fan converter turbine clutch launch shift pump starter alternator blower supercharger twostep dot"
+    "input turbo fan converter turbine clutch launch shift pump starter alternator blower supercharger"
+    " twostep dot"
     " cut count load oil torque hours water lockup idle"
 )
 
@@ -97,7 +102,8 @@ _RULES: dict[str, tuple[tuple[tuple[int, str], ...], str]] = {
             (90, "utc time"), (88, "elapsed"), (85, "time day"), (85, "datetime"), (85, "date time"),
             (84, "clock"), (84, "utc"), (80, "rel time"), (70, "time"),
         ),
-        "lap dwell injector injection spark ignition burn coil reaction et delay hold shift open pulse response"
+        "lap dwell injector injection spark ignition burn coil reaction et delay hold shift open pulse"
+        " response"
         " since launch cycle delta tick cut ramp fuel sector best left to over on off zone",
     ),
     HEIGHT: (
@@ -107,31 +113,37 @@ _RULES: dict[str, tuple[tuple[tuple[int, str], ...], str]] = {
             (86, "chassis height"), (86, "wheel height"), (80, "height"), (78, "laser distance"),
             (78, "laser range"), (78, "laser sensor"), (78, "front distance"), (78, "nose distance"),
             (76, "ground distance"), (76, "ground clearance"), (74, "front clearance"), (70, "laser"),
-            (68, "nose lift"), (68, "front lift"), (66, "wheel lift"), (60, "nose"), (50, "clearance"),
+            (68, "nose lift"), (68, "front lift"), (66, "wheel lift"), (60, "nose"), (60, "front h"),
+            (50, "clearance"),
             (45, "distance sensor"), (40, "lift"),
         ),
-        "rear rr rl back gps altitude barometric valve cam fuel tank oil jack bump speed shock damper travel pressure"
+        "rear rr rl back gps altitude barometric valve cam fuel tank oil jack bump speed shock damper"
+        " travel pressure"
         " axle2 switch reduction cut retard time flag wing rpm g accelerometer",
     ),
     SPEED: (
         (
             (96, "vehicle speed"), (95, "road speed"), (95, "car speed"), (95, "ground speed"),
-            (92, "speed ground"), (85, "chassis speed"), (80, "gps speed"), (80, "gps mph"), (78, "radar speed"),
+            (92, "speed ground"), (85, "chassis speed"), (80, "gps speed"), (80, "gps mph"),
+            (78, "radar speed"), (62, "gps v"), (62, "vehicle v"),
             (70, "front wheel speed"), (70, "front speed"), (70, "front wheel mph"),
             (60, "driveshaft speed"), (60, "driveshaft mph"), (55, "output shaft speed"),
             (50, "rear wheel speed"), (50, "wheel speed"), (48, "vss"), (45, "speed"), (84, "mph"),
         ),
-        "engine crank wind air vertical angular yaw pit cylinders injector gear height laser nose cam spark lambda"
+        "engine crank wind air vertical angular yaw pit cylinders injector gear height laser nose cam"
+        " spark lambda"
         " launch twostep fan turbo pump input converter turbine clutch blower idle cut",
     ),
     ENGINE_SPEED: (
-        ((95, "engine rpm"), (95, "engine speed"), (92, "crank rpm"), (92, "crank speed"), (90, "rpm")),
+        ((95, "engine rpm"), (95, "engine speed"), (92, "crank rpm"), (92, "crank speed"), (90, "rpm"),
+         (80, "engine n")),
         "driveshaft shaft output tail wheel gearbox trans transmission cam " + _ROTATING,
     ),
     SHAFT_SPEED: (
         (
             (95, "driveshaft speed"), (95, "driveshaft rpm"), (92, "output shaft speed"),
             (92, "output shaft rpm"), (90, "driveshaft"), (85, "output rpm"), (84, "shaft rpm"),
+            (70, "shaft n"),
         ),
         "torque mph " + _ROTATING,
     ),
@@ -148,7 +160,8 @@ _RULES: dict[str, tuple[tuple[tuple[int, str], ...], str]] = {
             (86, "launch active"), (86, "launch state"), (86, "launch event"), (85, "launched"),
             (80, "launch start"), (80, "run start"), (70, "launch"),
         ),
-        "rpm control count time timer button arm armed ready enable speed boost timing retard angle torque ramp"
+        "rpm control count time timer button arm armed ready enable speed boost timing retard angle"
+        " torque ramp"
         " twostep mode level percent",
     ),
     REQUEST_REDUCTION: (((90, "request reduction"), (90, "requested reduction")), ""),
@@ -160,7 +173,8 @@ _RULES: dict[str, tuple[tuple[tuple[int, str], ...], str]] = {
             (88, "cylinders cut"), (88, "cylinders off"), (88, "cylinders skipped"), (86, "torque cut"),
             (86, "ignition cut"), (84, "spark cut"), (82, "fuel cut"), (80, "cut"),
         ),
-        "request requested outside rev reason cause rpm demand flag active time retard live lock clutch fault",
+        "request requested outside rev reason cause rpm demand flag active time retard live lock clutch"
+        " fault",
     ),
     LOGGED_RETARD: (
         (
@@ -182,7 +196,8 @@ _RULES: dict[str, tuple[tuple[tuple[int, str], ...], str]] = {
     ),
     LOGGED_STATE: (
         (
-            (90, "hold state"), (90, "latch state"), (88, "controller state"), (86, "hold active"), (84, "latch"),
+            (90, "hold state"), (90, "latch state"), (88, "controller state"), (86, "hold active"),
+            (84, "latch"),
             (80, "hold"),
         ),
         "request clutch brake boost",
@@ -197,6 +212,10 @@ _BOUND = {
     )
     for role, (rules, never) in _RULES.items()
 }
+
+# Its wheel slips: of two speeds the other is the car's.
+_LESS_OF_A_SPEED = {"driveshaft": 60, "output": 55, "rear": 50}
+_SIDES = frozenset({"left", "right", "l", "r"})
 
 # A switch that is on while the car stands, and lets it go when it is let go.
 _HOLDING = re.compile(r"\b(transbrake|twostep|clutch switch|launch button|staging brake)\b")
@@ -229,8 +248,15 @@ def points(role: str, name: str) -> int:
     if not have or not never.isdisjoint(have):
         return 0
     best = max((score for score, need in rules if need.issubset(have)), default=0)
+    if role == SPEED:
+        best = min([best, *(most for word, most in _LESS_OF_A_SPEED.items() if word in have)])
     # Of a middle one and one of a side, the middle one.
-    return best - 4 * (not {"left", "right", "l", "r"}.isdisjoint(have)) if best else 0
+    return best - 4 * (not _SIDES.isdisjoint(have)) if best else 0
+
+
+def but_for_the_side(name: str) -> tuple[str, ...]:
+    """The words of a name without left and right."""
+    return tuple(word for word in words(name) if word not in _SIDES)
 
 
 def holds_back(name: str) -> bool:
@@ -245,7 +271,8 @@ def is_role_word(text: str) -> bool:
 
 
 _OWN_UNITS = ("rpm", "krpm", "s", "ms", "mph", "km/h")
-_SCALED = re.compile(r"(.*?)\s*[\[(]?\s*rpm\s*[\])]?\s*[x*/×]\s*1000[\])]?\s*", re.IGNORECASE)
+_SCALED = re.compile(r"(.*?)\s*[\[(]?\s*rpm\s*[\])]?\s*[\[(]?\s*[x*/×]\s*1000[\])]?\s*", re.IGNORECASE)
+_SLASHED = re.compile(r"(.*\w)[\s,:_/.-]+(km/hr?|mi/hr?|[fm]t?/s|1/min|rev/min)", re.IGNORECASE)
 _WITHIN = {
     "mph": "mph", "kmh": "km/h", "kph": "km/h", "rpm": "rpm", "krpm": "krpm", "mm": "mm", "inches": "in",
     "volts": "V", "ms": "ms",
@@ -253,7 +280,8 @@ _WITHIN = {
 
 
 def split_name(text: str) -> tuple[str, str | None]:
-    """A header cell as (name, unit text or None): "Height [mm]", "Height_mm", "t/s", "speed km/h", "RPM x1000".
+    """A header cell as (name, unit text or None): "Height [mm]", "Height_mm", "t/s", "speed km/h", "RPM
+    x1000".
 
     A bracket at the end always is a unit; a last word only where it is a unit we know, and a word within the
     name only where it can be nothing else.
@@ -262,6 +290,9 @@ def split_name(text: str) -> tuple[str, str | None]:
     scaled = _SCALED.fullmatch(text)
     if scaled:
         return scaled[1] or "rpm", "krpm"
+    slashed = _SLASHED.fullmatch(text)
+    if slashed:
+        return slashed[1], slashed[2]
     for opening, closing in ("[]", "()", "{}"):
         if text.endswith(closing) and opening in text[1:]:
             start = text.rindex(opening)
@@ -283,7 +314,8 @@ def _unit_within(text: str) -> str | None:
 
 
 def source_of(name: str, unit: str) -> str:
-    """What a speed is, from its column's name and unit: "road", "gps", "front wheel", "drive shaft" or "wheel"."""
+    """What a speed is, from its column's name and unit: "road", "gps", "front wheel", "drive shaft" or
+    "wheel"."""
     have = set(words(name))
     if "gps" in have:
         return "gps"

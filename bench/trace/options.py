@@ -55,7 +55,7 @@ def _options() -> list[Callable[[Callable[..., Any]], Callable[..., Any]]]:
             multiple=True,
             metavar="[PATTERN=]LAYOUT",
             shell_complete=completes("bench.trace.words:layouts"),
-            help="How the logger's files are read, as `trace learn` writes it; with PATTERN= for files of such names.",
+            help="How the logger's files are read, as `trace learn` writes it; PATTERN= is for such names.",
         ),
         click.option(
             "--run",

@@ -1,8 +1,9 @@
 """The passes of a trace: a log may hold burnout, staging, run, return road, and all of that three times.
 
-A pass begins where the car drives off, or with the launch switch, or (with no speed) where the nose rises. What it
-then does says what it was: a run stands first, gains speed steadily, lifts its nose or loads its engine, and ends at
-the shutdown, where the speed leaves its greatest. The best one is taken unless a person asks for another.
+A pass begins where the car drives off, or with the launch switch, or (with no speed) where the nose rises.
+What it then does says what it was: a run stands first, gains speed steadily, lifts its nose or loads its
+engine, and ends at the shutdown, where the speed leaves its greatest. The best one is taken unless a person
+asks for another.
 """
 
 from __future__ import annotations
@@ -38,9 +39,9 @@ _FLAT = {"mm": 1.0, "V": 0.01, "count": 3.0}
 
 @dataclass(frozen=True)
 class Pass:
-    """One pass, by ticks: where it begins, its shutdown or end, and whether it stood before and after. `rise` is
-    the greatest height less that before, `top_kmh` the greatest speed, `gain` km/h each second over the first two
-    seconds, `top_rpm` the greatest engine speed; None where that is not recorded."""
+    """One pass, by ticks: where it begins, its shutdown or end, and whether it stood before and after. `rise`
+    is the greatest height less that before, `top_kmh` the greatest speed, `gain` km/h each second over the
+    first two seconds, `top_rpm` the greatest engine speed; None where that is not recorded."""
 
     number: int
     start: int
@@ -78,8 +79,8 @@ class Pass:
 def find_passes(
     seen: Seen, made: Switches, rpm: npt.NDArray[Any] | None, height: npt.NDArray[Any]
 ) -> list[Pass]:
-    """The passes of a trace in order, with their scores. `rpm` (None where it is not recorded) and `height`, in any
-    unit, have an entry for each tick."""
+    """The passes of a trace in order, with their scores. `rpm` (None where it is not recorded) and `height`,
+    in any unit, have an entry for each tick."""
     starts = _starts(seen, made)
     passes = []
     for i, start in enumerate(starts):
@@ -153,7 +154,8 @@ def _middle(values: npt.NDArray[Any]) -> float | None:
 
 
 def _scored(one: Pass, most: float, revs: float) -> Pass:
-    """How much it looks like a run: standing, then speed and lift or engine load, a steady gain to a finish."""
+    """How much it looks like a run: standing, then speed and lift or engine load, a steady gain to a
+    finish."""
     score = 1.0 * one.stood
     score += 3.0 * min((one.top_kmh or 0.0) / 200.0, 1.0)
     score += 2.0 * min((one.gain or 0.0) / 60.0, 1.0)
@@ -164,8 +166,8 @@ def _scored(one: Pass, most: float, revs: float) -> Pass:
 
 
 def best_of(passes: Sequence[Pass], run: int | None, where: object) -> Pass | None:
-    """The pass to take: the one asked for, or the best; None where there is none. Raises UserError for a number
-    that the trace does not have."""
+    """The pass to take: the one asked for, or the best; None where there is none. Raises UserError for a
+    number that the trace does not have."""
     if run is not None and not 1 <= run <= len(passes):
         what = f"--run {run}: the trace has {plural(len(passes), 'pass').replace('passs', 'passes')}"
         raise UserError(what, where, "`liftlatch trace show` numbers them")
@@ -182,8 +184,8 @@ def take_pass(
     height: npt.NDArray[Any],
     unit: str,
 ) -> list[str]:
-    """Leave one pass of the trace in the switches, and say which and why not the others. An arming switch that
-    parts them is taken as it is, unless a pass is asked for (`trace.run`)."""
+    """Leave one pass of the trace in the switches, and say which and why not the others. An arming switch
+    that parts them is taken as it is, unless a pass is asked for (`trace.run`)."""
     if seen.launch_at is not None and trace.run is None:
         return []
     found = find_passes(seen, made, rpm, height)
@@ -208,7 +210,8 @@ def take_pass(
 
 
 def keep_only(taken: Pass, seen: Seen, made: Switches) -> None:
-    """Let the controller launch for one pass alone. Where the arming is not recorded it ends at the shutdown."""
+    """Let the controller launch for one pass alone. Where the arming is not recorded it ends at the
+    shutdown."""
     near = seen.ticks(2.0)
     for start, stop in spans(made.launch > 0):
         if not taken.start - near <= start < max(taken.end, taken.start + 1):
@@ -258,14 +261,15 @@ def _stands_in_a_run(seen: Seen, made: Switches) -> list[str]:
             at = (start + still[0][0]) * seen.tick_us / 1e6
             seconds = (still[0][1] - still[0][0]) * seen.tick_us / 1e6
             found.append(
-                f"the car stands still for {seconds:.1f} s in the middle of a run, {at:.1f} s into the trace: is"
-                " the launch switch right, and the speed?"
+                f"the car stands still for {seconds:.1f} s in the middle of a run, {at:.1f} s into the trace:"
+                " are the launch switch and the speed right?"
             )
     return found
 
 
 def seen_in(trace: Trace, tick_us: int) -> tuple[Seen, npt.NDArray[Any], str]:
-    """What a trace shows without a calibration, by ticks; its height (NaN where it is not known) and the unit."""
+    """What a trace shows without a calibration, by ticks; its height (NaN where it is not known) and the
+    unit."""
     usual = 1.0 / trace.rate_hz
     grid = on_grid(trace, tick_us, max(0.25, 5 * usual))
     channel = trace.channels[HEIGHT]
@@ -288,8 +292,8 @@ def seen_in(trace: Trace, tick_us: int) -> tuple[Seen, npt.NDArray[Any], str]:
 
 
 def look_for_passes(trace: Trace, tick_us: int = 10_000) -> tuple[list[Pass], Pass | None, list[str], str]:
-    """(the passes of a trace, the one to take, what is doubtful, the unit of their rise), without a calibration;
-    a Pass is in ticks of `tick_us`."""
+    """(the passes of a trace, the one to take, what is doubtful, the unit of their rise), without a
+    calibration; a Pass is in ticks of `tick_us`."""
     seen, height, unit = seen_in(trace, tick_us)
     made = launching.find(seen)
     rpm = None

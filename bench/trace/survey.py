@@ -26,9 +26,9 @@ _QUARTERS = 4
 
 @dataclass
 class ColumnFacts:
-    """What a whole column holds. `least` and `greatest` are numbers, or None for text; `samples` three cells from
-    its beginning, middle and end; `changes` how often it differs from the row before; `odd` cells are no numbers
-    among numbers."""
+    """What a whole column holds. `least` and `greatest` are numbers, or None for text; `samples` three cells
+    from its beginning, middle and end; `changes` how often it differs from the row before; `odd` cells are no
+    numbers among numbers."""
 
     column: HeaderColumn
     kind: str = "empty"

@@ -24,8 +24,8 @@ _DAY_S = 86400.0
 _LISTED_GAPS = 1000
 _UNEVEN = 0.1
 _LATEST_NS = 10**15
-"""A time further from the file's zero than this (11.6 days) is not counted from there: as seconds in a float it
-would not be exact to the nanosecond."""
+"""A time further from the file's zero than this (11.6 days) is not counted from there: as seconds in a float
+it would not be exact to the nanosecond."""
 
 
 @dataclass(frozen=True)
@@ -136,8 +136,8 @@ def _nanoseconds(table: Table, choice: ColumnChoice, rows: int, notes: list[str]
 
 
 def _to_seconds(time: Floats, start_ns: int, notes: list[str]) -> int | None:
-    """Turn nanoseconds since the first into seconds, in place: counted as the file does, or from the first row
-    where that would not be exact. Gives the file's time of 0 in the latter case."""
+    """Turn nanoseconds since the first into seconds, in place: counted as the file does, or from the first
+    row where that would not be exact. Gives the file's time of 0 in the latter case."""
     if max(abs(start_ns), abs(start_ns + int(time[-1]))) <= _LATEST_NS:
         time += float(start_ns)
         time /= 1e9
@@ -208,8 +208,8 @@ def _by_rule(chosen: Chosen) -> str:
 def _rising(
     time: Floats, values: dict[str, Floats], where: str, notes: list[str]
 ) -> tuple[Floats, int, int, Bools | None]:
-    """Times that rise strictly, with `values` thinned alongside; how many rows were repeated and backward; which
-    rows were kept (None for all).
+    """Times that rise strictly, with `values` thinned alongside; how many rows were repeated and backward;
+    which rows were kept (None for all).
 
     A row that repeats the time before it fills cells that were empty there: some loggers write each signal in
     a row of its own.
@@ -297,8 +297,8 @@ def _scaled(role: str, chosen: Chosen, rule: ColumnRule, raw: Floats) -> Floats:
 
 
 def _sensed(raw: Floats, sense: str) -> Floats:
-    """A switch that counts when it is off; or from the moment on at which it is pressed or released, until that is
-    undone ("released": until it is pressed again; "pressed": until it is pressed anew)."""
+    """A switch that counts when it is off; or from the moment on at which it is pressed or released, until
+    that is undone ("released": until it is pressed again; "pressed": until it is pressed anew)."""
     known = ~np.isnan(raw)
     if sense == "off":
         return np.where(known, 1.0 - raw, np.nan)

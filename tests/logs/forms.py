@@ -1,7 +1,7 @@
 """One demo run as twelve loggers would write it, each in an invented form of its own.
 
-A form has the text of its file, the layout that reads it (tests/logs/layouts), and by hand the columns in which
-height, speed and engine speed really stand (None where there is no such column).
+A form has the text of its file, the layout that reads it (tests/logs/layouts), and by hand the columns in
+which height, speed and engine speed really stand (None where there is no such column).
 """
 
 from __future__ import annotations
@@ -36,8 +36,8 @@ class Row:
 
 @dataclass(frozen=True)
 class Form:
-    """A file's text or bytes; the columns of height, speed and engine speed; `step` is what the height is rounded
-    to in mm, `slow` what the speed is rounded to in km/h; whether the launch is the switch's."""
+    """A file's text or bytes; the columns of height, speed and engine speed; `step` is what the height is
+    rounded to in mm, `slow` what the speed is rounded to in km/h; whether the launch is the switch's."""
 
     content: str | bytes
     columns: tuple[int | None, int | None, int | None]
@@ -66,12 +66,14 @@ def _table(rows: list[list[str]], mark: str = ",", end: str = "\n") -> str:
 
 def _thirty() -> Form:
     """Thirty columns, time in ms from 12345, krpm, mph of the drive shaft, inches, no arming switch."""
-    names = (
-        "Log Time (ms),Battery Volts,Oil Pressure (psi),Fuel Pressure (psi),Coolant Temp (F),RPM x1000,DS MPH,"
-        "DS RPM,Boost (psi),MAP (kPa),TPS (%),Gear,Lambda 1,Lambda 2,EGT 1 (F),EGT 2 (F),EGT 3 (F),EGT 4 (F),"
-        "Front Ride Ht (in),Rear Ride Ht (in),Accel X (g),Accel Y (g),Shock LF (in),Shock RF (in),Trans Temp (F),"
-        "Converter Pressure (psi),Launch RPM Limit,Lap Time,Launch Switch,Marker"
-    ).split(",")
+    names = [
+        "Log Time (ms)", "Battery Volts", "Oil Pressure (psi)", "Fuel Pressure (psi)",
+        "Coolant Temp (F)", "RPM x1000", "DS MPH", "DS RPM", "Boost (psi)", "MAP (kPa)", "TPS (%)",
+        "Gear", "Lambda 1", "Lambda 2", "EGT 1 (F)", "EGT 2 (F)", "EGT 3 (F)", "EGT 4 (F)",
+        "Front Ride Ht (in)", "Rear Ride Ht (in)", "Accel X (g)", "Accel Y (g)", "Shock LF (in)",
+        "Shock RF (in)", "Trans Temp (F)", "Converter Pressure (psi)", "Launch RPM Limit",
+        "Lap Time", "Launch Switch", "Marker",
+    ]  # fmt: skip
     rows = [names]
     for r in run():
         row = ["1.0"] * 30
@@ -123,7 +125,7 @@ def _inverted() -> Form:
     """The trans-brake is on until the launch; the arming switch is on when the system is off."""
     rows = [["Elapsed [ms]", "Ride Height [cm]", "Road Speed [m/s]", "Eng RPM", "Safe", "Trans Brake"]]
     for r in run():
-        brake = "ON" if 0.2 < r.t and not r.launch else "OFF"
+        brake = "ON" if r.t > 0.2 and not r.launch else "OFF"
         cells = [f"{1000 * r.t:.0f}", f"{r.height / 10:.2f}", f"{r.speed / 3.6:.3f}", f"{r.engine:.0f}"]
         rows.append([*cells, str(1 - r.armed), brake])
     return Form(_table(rows, "\t"), (2, 3, 4), 0.1, 0.01)
@@ -143,8 +145,8 @@ def _epoch() -> Form:
 
 def _reasons() -> Form:
     """What the car's own controller did, with its reason in words."""
-    names = "T [s]|Height Sensor [mm]|Ground Speed [km/h]|RPM|Armed|Launch|Torque Reduction [%]|Timing Retard [deg]"
-    rows = [[*names.split("|"), "Cut Reason", "Cut Active"]]
+    names = ["T [s]", "Height Sensor [mm]", "Ground Speed [km/h]", "RPM", "Armed", "Launch"]
+    rows = [[*names, "Torque Reduction [%]", "Timing Retard [deg]", "Cut Reason", "Cut Active"]]
     for r in run():
         cells = [
             f"{r.t:.3f}",

@@ -1,5 +1,5 @@
-"""Twelve logs in twelve forms: each is read with one layout and no other option, and `trace show` alone names the
-right columns in nearly all."""
+"""Twelve logs in twelve forms: each is read with one layout and no other option, and `trace show` alone names
+the right columns in nearly all."""
 
 from __future__ import annotations
 
