@@ -20,7 +20,7 @@ from bench.replay.findings import Findings, Intervention, Launch, Replay, find
 from bench.replay.inputs import Inputs, Options, from_trace
 from bench.replay.remarks import make_remarks
 from bench.replay.run import core_to_use, run
-from bench.replay.spans import spans
+from bench.trace.spans import spans
 from bench.trace.text import plural, shown
 from bench.vehicle.results import MARKS_FT, Outcome
 from bench.vehicle.track import Track

@@ -12,11 +12,11 @@ import numpy as np
 import numpy.typing as npt
 
 from bench.errors import UserError
-from bench.replay import launching
-from bench.replay.spans import spans
-from bench.trace.choice import option_name
+from bench.trace import launching
 from bench.trace.grid import on_grid
 from bench.trace.model import Trace
+from bench.trace.roles import option_name
+from bench.trace.spans import spans
 from bench.vehicle.car import Car
 from controller.constants import (
     FAULT_AT_LAUNCH,

@@ -12,11 +12,11 @@ from functools import cache
 from math import pi, sin
 from pathlib import Path
 
+from bench.calibration.model import compile_text
 from numpy.random import RandomState
 
 from bench.calibration import CalibrationFile
 from bench.calibration import load as load_calibration
-from bench.calibration.model import compile_text
 from bench.calibration.rewrite import Rewriter
 from bench.vehicle.car import Car
 from bench.vehicle.car import load as load_vehicle

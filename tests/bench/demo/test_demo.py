@@ -25,8 +25,8 @@ from bench.fit.measured import measure
 from bench.fit.residuals import Residuals, unknowns
 from bench.replay.inputs import Inputs, from_trace
 from bench.replay.run import run
-from bench.replay.spans import spans
 from bench.trace.read import read_trace
+from bench.trace.spans import spans
 from bench.vehicle.car import Car
 from bench.vehicle.loop import PlainDrive
 from controller.constants import (

@@ -10,9 +10,9 @@ import pytest
 from bench.calibration import CalibrationFile, compile_text
 from bench.errors import UserError
 from bench.replay.inputs import Inputs, Options, from_trace
-from bench.replay.launching import Signals, find
 from bench.replay.run import run
 from bench.trace.choice import ColumnChoice
+from bench.trace.launching import Signals, find
 from bench.trace.read import read_trace
 from controller.constants import FAULT_AT_LAUNCH
 from tests.replay_support import FILE, compiled, write_trace

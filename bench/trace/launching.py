@@ -18,8 +18,9 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from bench.replay.run import Ints
-from bench.replay.spans import spans
+from bench.trace.spans import spans
+
+Ints = npt.NDArray[Any]
 
 STILL_KMH = 1.0
 MOVING_KMH = 15.0
@@ -87,7 +88,7 @@ def find(signals: Signals) -> Switches:
 
 
 def _launch_by_speed(signals: Signals, made: Switches) -> None:
-    starts = _departures(signals)
+    starts = departures(signals)
     made.notes.append(
         f"launch: found where the car leaves its last standstill (up to {STILL_KMH:g} km/h) before"
         f" {MOVING_KMH:g} km/h ({len(starts)} found)"
@@ -124,7 +125,7 @@ def _launch_by_height(signals: Signals, made: Switches) -> None:
         made.notes.append(f"launch: {how}; the time since launch counts from there")
 
 
-def _departures(signals: Signals) -> list[int]:
+def departures(signals: Signals) -> list[int]:
     """The ticks at which the car drives off."""
     assert signals.speed is not None
     still = np.flatnonzero(signals.speed <= STILL_KMH)
@@ -142,7 +143,7 @@ def _part_runs(signals: Signals, starts: list[int], made: Switches) -> None:
     n = len(made.armed)
     for i, start in enumerate(starts):
         next_start = starts[i + 1] if i + 1 < len(starts) else n
-        off = _standing_again(signals, start, next_start)
+        off = standing_again(signals, start, next_start)
         if off is None and next_start < n:
             off = max((start + next_start) // 2, next_start - signals.ticks(_ARM_BEFORE_S))
         # A launch that comes again before a disarm could count is the same launch.
@@ -155,7 +156,9 @@ def _part_runs(signals: Signals, starts: list[int], made: Switches) -> None:
         )
 
 
-def _standing_again(signals: Signals, start: int, stop: int) -> int | None:
+def standing_again(signals: Signals, start: int, stop: int) -> int | None:
+    """The tick in [start, stop) at which the car, once it moved, stands for STOOD_S; None where it does
+    not."""
     if signals.speed is None:
         return None
     speed = signals.speed[start:stop]
