@@ -67,7 +67,7 @@ def _subjects(facts: dict[str, Any]) -> list[Subject]:
     return [
         *(Subject(one["letter"], f"image CRC-32 {one['image_crc32']}", one["file"]) for one in calibrations),
         Subject("traces", f"{len(traces)}, {seconds:.3f} s in all"),
-        Subject("stepped", f"{runs} by {codes.ENGINES[facts['engine']]}"),
+        Subject("stepped", f"{runs} by {codes.CORES[facts['core']]}"),
     ]
 
 

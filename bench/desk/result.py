@@ -19,8 +19,8 @@ from bench.replay.figure_data import window
 from bench.replay.findings import Findings, Intervention, Launch, Replay, find
 from bench.replay.inputs import Inputs, Options, from_trace
 from bench.replay.remarks import make_remarks
-from bench.replay.run import engine_to_use, run
-from bench.replay.spans import spans
+from bench.replay.run import core_to_use, run
+from bench.trace.spans import spans
 from bench.trace.text import plural, shown
 from bench.vehicle.results import MARKS_FT, Outcome
 from bench.vehicle.track import Track
@@ -59,7 +59,7 @@ class Source:
         self.trace = trace
         self.options = options
         self.vehicle = vehicle
-        self.engine, self.remark = engine_to_use(None)
+        self.core, self.remark = core_to_use(None)
         self._inputs: tuple[dict[str, Any], Inputs] | None = None
         self._without: tuple[int, Outcome] | None = None
 
@@ -73,7 +73,7 @@ class Source:
     def replay(self, cal: CalibrationFile) -> Replay:
         """The recorded run under a calibration."""
         inputs = self._inputs_for(cal)
-        return Replay(inputs, run(self.engine, cal.image, inputs.arrays), cal)
+        return Replay(inputs, run(self.core, cal.image, inputs.arrays), cal)
 
     def predict(self, cal: CalibrationFile) -> tuple[Outcome, Outcome] | str:
         """The car without and with the controller, driven as `liftlatch predict` does unless told

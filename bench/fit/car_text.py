@@ -6,11 +6,12 @@ import tomllib
 from collections.abc import Sequence
 from math import log10, pi
 
-from bench.calibration.reader import named, plain
+from bench.calibration.quantity import named, plain
 from bench.calibration.rewrite import Rewriter, in_unit_of_file
 from bench.fit.fit import Z80, Estimate
 from bench.trace.text import shown
-from bench.vehicle.car import BY_NAME, VehicleFile, read
+from bench.vehicle.car import BY_NAME, VehicleFile
+from bench.vehicle.vehicle_file import read
 
 _MARK = "# fit: "
 

@@ -64,8 +64,8 @@ def fit(
     from bench.fit.fit import fit as find
     from bench.fit.measured import measure
     from bench.trace.read import read_trace
-    from bench.vehicle.car import load as load_vehicle
     from bench.vehicle.compiled import available
+    from bench.vehicle.vehicle_file import load as load_vehicle
 
     why_not = available()
     if why_not:

@@ -12,11 +12,11 @@ import numpy as np
 import numpy.typing as npt
 
 from bench.errors import UserError
-from bench.replay import launching
-from bench.replay.spans import spans
-from bench.trace.choice import option_name
+from bench.trace import launching
 from bench.trace.grid import on_grid
 from bench.trace.model import Trace
+from bench.trace.roles import option_name
+from bench.trace.spans import spans
 from bench.vehicle.car import Car
 from controller.constants import (
     FAULT_AT_LAUNCH,
@@ -149,11 +149,11 @@ def _command(
     if calibration is not None:
         from bench.replay.figure_data import fault_names
         from bench.replay.inputs import from_trace
-        from bench.replay.run import engine_to_use, run
+        from bench.replay.run import core_to_use, run
 
         inputs = from_trace(trace, calibration)
         notes += inputs.notes
-        done = run(engine_to_use(None)[0], calibration.image, inputs.arrays)
+        done = run(core_to_use(None)[0], calibration.image, inputs.arrays)
         first = _first_launch(inputs.arrays["armed"], inputs.arrays["launch"], trace, notes)
         notes.append("torque: what the calibration commands over the trace, replayed")
         ticks = done.ticks

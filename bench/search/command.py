@@ -101,7 +101,7 @@ def search(
     from bench.search.state import STATE
     from bench.search.study import Options
     from bench.search.study import search as seek
-    from bench.vehicle.car import load as load_vehicle
+    from bench.vehicle.vehicle_file import load as load_vehicle
 
     limits = read_limits(limit_texts)
     vehicle = load_vehicle(vehicle_path)

@@ -14,7 +14,7 @@ from bench.options import (
     calibration_option,
     cluster_option,
     completes,
-    engine_option,
+    core_option,
     input_options,
     out_option,
 )
@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 )  # fmt: skip
 @out_option("Write report.html, sweep.svg, sweep.csv and summary.json there. Without it nothing is written.")
 @json_option
-@engine_option
+@core_option
 @cluster_option("Step")
 @input_options
 @trace_options
@@ -45,7 +45,7 @@ def sweep(
     varied_texts: tuple[str, ...],
     out: Path | None,
     as_json: bool,
-    engine: str | None,
+    core: str | None,
     cluster: str | None,
     max_gap: float,
     speed: float | None,
@@ -65,7 +65,7 @@ def sweep(
     from bench.document.write import write
     from bench.files import whole_folder
     from bench.replay.inputs import Options
-    from bench.replay.run import engine_to_use
+    from bench.replay.run import core_to_use
     from bench.sweep.cluster import check_cluster
     from bench.sweep.document import make_document
     from bench.sweep.facts import Sweep, make_facts
@@ -75,7 +75,7 @@ def sweep(
     from bench.trace.progress import progress_bar
 
     # A cluster's workers have cores of their own.
-    engine, remark = engine_to_use("c" if cluster and not engine else engine)
+    core, remark = core_to_use("c" if cluster and not core else core)
     if remark:
         click.echo(f"liftlatch: {remark}", err=True)
     if cluster is not None:
@@ -89,9 +89,9 @@ def sweep(
         with progress_bar("reading") as progress:
             study = read_study(traces, made, choice, Options(max_gap, speed, launch_at), progress)
         with progress_bar("stepping") as progress:
-            measures = run_study(study, engine, cluster, progress)
+            measures = run_study(study, core, cluster, progress)
         where = f"the workers of {cluster}" if cluster else "this machine"
-        found = Sweep(calibration, varied, made, study.recordings, measures, engine, where)
+        found = Sweep(calibration, varied, made, study.recordings, measures, core, where)
         facts = make_facts(found, command_line())
         document = make_document(facts, found)
         if folder is not None:

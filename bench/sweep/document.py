@@ -58,7 +58,7 @@ def _subjects(facts: dict[str, Any]) -> list[Subject]:
         Subject("traces", f"{len(traces)}, {seconds:.3f} s in all"),
         Subject("calibration", f"image CRC-32 {calibration['image_crc32']}", calibration["file"]),
         *(Subject("varied" if i == 0 else "", _varied(one)) for i, one in enumerate(facts["vary"])),
-        Subject("stepped", f"{runs} by {codes.ENGINES[facts['engine']]} on {facts['stepped_by']}"),
+        Subject("stepped", f"{runs} by {codes.CORES[facts['core']]} on {facts['stepped_by']}"),
     ]
 
 

@@ -15,7 +15,7 @@ from bench.sweep.vary import Setting, Varied
 if TYPE_CHECKING:
     from bench.calibration import CalibrationFile
 
-SUMMARY_VERSION = 1
+SUMMARY_VERSION = 2  # 2: what stepped is the key core
 
 
 @dataclass(frozen=True)
@@ -27,7 +27,7 @@ class Sweep:
     settings: Sequence[Setting]
     recordings: Sequence[Recording]
     measures: Sequence[Sequence[Measures]]
-    engine: str
+    core: str
     where: str
 
 
@@ -56,7 +56,7 @@ def make_facts(sweep: Sweep, command_line: Sequence[str]) -> dict[str, Any]:
     base = sweep.calibration
     return {
         **head(SUMMARY_VERSION, command_line),
-        "engine": sweep.engine,
+        "core": sweep.core,
         "stepped_by": sweep.where,
         "calibration": {
             "file": str(base.path),

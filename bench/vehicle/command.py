@@ -58,12 +58,12 @@ def predict(
     from bench.document.write import write
     from bench.files import whole_folder
     from bench.trace.progress import progress_bar
-    from bench.vehicle.car import load as load_vehicle
     from bench.vehicle.document import make_document
     from bench.vehicle.facts import make_facts
     from bench.vehicle.files import write_tables
     from bench.vehicle.predict import Options
     from bench.vehicle.predict import predict as drive
+    from bench.vehicle.vehicle_file import load as load_vehicle
 
     vehicle = load_vehicle(vehicle_path)
     calibration = load_calibration(calibration_path)

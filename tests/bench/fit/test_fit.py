@@ -28,9 +28,9 @@ from bench.fit.measured import measure
 from bench.fit.residuals import NEVER
 from bench.trace.read import read_trace
 from bench.vehicle import compiled
-from bench.vehicle.car import load
 from bench.vehicle.equations import ENGINE, SPEED, Motion
 from bench.vehicle.track import Track
+from bench.vehicle.vehicle_file import load
 from tests import ROOT
 from tests.fit_support import car_off_by, peak_mm, record
 from tests.vehicle_support import CALIBRATION_PATH, CAR_PATH, NOT_BUILT, demo

@@ -160,7 +160,7 @@ def test_ctrl_c_ends_it_at_once_with_130_and_leaves_nothing(tmp_path: Path) -> N
     trace = short_trace(tmp_path / "long.csv", ticks=100_000)
     arguments = [str(trace), "--calibration", str(DEMO), "--vary", "latch.hold_ms=0:600:20"]
     child = subprocess.Popen(
-        [*PROGRAM, *arguments, "--engine", "reference", "--out", str(tmp_path / "out")],
+        [*PROGRAM, *arguments, "--core", "reference", "--out", str(tmp_path / "out")],
         cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True,
     )  # fmt: skip
     try:
@@ -208,9 +208,9 @@ def test_without_the_core_the_reference_steps_and_says_so(
         "liftlatch: stepping with the reference, which is much slower: the C core is not built\n"
     )
     facts = json.loads(done.stdout)
-    assert (facts["engine"], by_core["engine"]) == ("reference", "c")
+    assert (facts["core"], by_core["core"]) == ("reference", "c")
     assert facts["settings"] == by_core["settings"]
-    assert invoke(trace, "--calibration", DEMO, "--vary", HOLD, "--engine", "reference").stderr == ""
+    assert invoke(trace, "--calibration", DEMO, "--vary", HOLD, "--core", "reference").stderr == ""
 
 
 def test_warnings_name_their_settings(tmp_path: Path) -> None:
