@@ -133,11 +133,12 @@ class Level:
 
 @dataclass(frozen=True)
 class Note:
-    """A few letters over the curves of a panel at a place of the axis, such as the height of a peak. The
-    first ones matter most."""
+    """A few letters over the curves of a panel at a place of the axis, such as the height of a peak; where
+    `series` is given, over its curves alone. The first ones matter most."""
 
     at: float
     text: str
+    series: str = ""
 
 
 @dataclass(frozen=True)

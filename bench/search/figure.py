@@ -56,6 +56,11 @@ def trade_off(found: Found, kind: Kind, facts: dict[str, Any]) -> Points:
                 [_judged_text(found, t.judged, t.values, found.options.cars) for t in tried],
             )
         )
+    x, y = least_times(
+        [(at(t.judged), round(t.judged.time_s, 5)) for t in found.course.tried if t.judged.over <= 0]
+    )
+    if len(x) > 1:
+        groups.append(Group("the least time at each", x, y, "line", joined=True))
     rows = found.checked
     groups.append(
         Group(
@@ -89,6 +94,19 @@ def trade_off(found: Found, kind: Kind, facts: dict[str, Any]) -> Points:
         y_range=(low - 0.08 * (high - low) - 1e-3, high + 0.25 * (high - low) + 1e-3),
         height=380,
     )
+
+
+def least_times(points: list[tuple[float, float]]) -> tuple[list[float], list[float]]:
+    """The corners of the steps through those points (figure, time) than which none is better in both."""
+    x: list[float] = []
+    y: list[float] = []
+    for figure, time in sorted(points):
+        if not y:
+            x, y = [figure], [time]
+        elif time < y[-1]:
+            x += [figure, figure]
+            y += [y[-1], time]
+    return x, y
 
 
 def cars(found: Found) -> Points:

@@ -8,7 +8,20 @@ from typing import Any
 
 import numpy as np
 
-from bench.document.blocks import Bands, Jump, Level, Line, Panel, Place, Row, Series, Strip, Style
+from bench.document.blocks import (
+    Bands,
+    Jump,
+    Level,
+    Line,
+    Note,
+    Panel,
+    Place,
+    Row,
+    Series,
+    Strip,
+    Style,
+    Zero,
+)
 from bench.document.columns import Column
 from bench.document.patterns import REASON_BARS, fault_bars
 from bench.document.window import worth_seeing
@@ -85,10 +98,16 @@ def _pair(column: str, words: str = "", styles: tuple[Style, Style] = ("main", "
 
 
 def picture(p: Prediction, facts: dict[str, Any]) -> list[Strip]:
-    """The same without the speeds, which are much the same with and without."""
+    """The same without the speeds, which are much the same with and without, and with the greatest lifts."""
     whole = strip(p, facts)
-    panels = [one for one in whole.panels if one.title not in ("Speed", "Engine and shaft speed")]
-    return [replace(whole, panels=panels)]
+    lift, *panels = (one for one in whole.panels if one.title not in ("Speed", "Engine and shaft speed"))
+    assert isinstance(lift, Panel)
+    peaks = [
+        Note(facts[side]["peak_s"], f"{facts[side]['peak_lift_mm']:.0f} mm", side)
+        for side in ("with", "without")
+    ]
+    launch = Zero(0.0, whole.axis)
+    return [replace(whole, panels=[replace(lift, notes=peaks), *panels], cursor=None, zeros=[launch])]
 
 
 def _panels(p: Prediction) -> Iterator[Panel | Bands]:

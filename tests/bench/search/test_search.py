@@ -20,6 +20,7 @@ from bench.search import state
 from bench.search.drive import Job, driver
 from bench.search.evolve import Course, Plan, Search, evenly_spread
 from bench.search.facts import make_facts
+from bench.search.figure import least_times
 from bench.search.files import calibration_text
 from bench.search.limits import (
     FIGURES,
@@ -420,3 +421,13 @@ def test_it_beats_the_demo_calibration_and_no_control_at_once():
     within = judge(driven(scores, 660, 9.0), limits, 0.95).within
     # three standard deviations of a share of 95 % in so many cars
     assert within >= 0.95 - 3 * math.sqrt(0.95 * 0.05 / count)
+
+
+def test_the_least_time_at_each_lift_is_no_worse_than_any_setting():
+    points = [(300.0, 5.0), (200.0, 5.2), (250.0, 5.2), (260.0, 5.3), (400.0, 4.9), (350.0, 5.0)]
+    x, y = least_times(points)
+    assert list(zip(x, y, strict=True)) == [(200, 5.2), (300, 5.2), (300, 5.0), (400, 5.0), (400, 4.9)]
+    for lift, time in points:
+        # no other setting of at most that lift is faster than the line says
+        assert min(b for a, b in zip(x, y, strict=True) if a <= lift) <= time
+    assert least_times([]) == ([], [])
