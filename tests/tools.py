@@ -85,6 +85,13 @@ def need_board() -> None:
         _missing(reason)
 
 
+def need_emulated(board: str) -> None:
+    """Compiler and emulator of one of the emulated boards, or the test ends."""
+    reason = emulated.missing(board)
+    if reason:
+        _missing(reason)
+
+
 def _missing(reason: str) -> None:
     if os.environ.get("CI"):
         pytest.fail(reason)
