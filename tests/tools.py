@@ -18,6 +18,7 @@ from firmware_model import binding
 _PACKAGES = {
     "gcc": "gcc libc6-dev",
     "gcc -m32": "gcc-multilib",
+    "g++": "g++",
     "clang": "clang libc6-dev",
     "clang -m32": "clang gcc-multilib",
     "gcc -fsanitize=address,undefined": "gcc libc6-dev",

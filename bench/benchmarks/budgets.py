@@ -75,8 +75,8 @@ class Row:
 _BOARDS_HEAD = """
 ## The emulated boards
 
-Bytes of flash, of RAM without stack and kept image, the most stack seen, and the instructions of the worst tick over
-all demo traces. The nRF51 has frames of 512 bytes and a window of 2.
+Bytes of flash, of RAM without stack and kept image, the most stack seen, and the instructions of the worst
+tick over all demo traces. The nRF51 has frames of 512 bytes and a window of 2.
 
 """
 _BOARD_COLUMNS = ("board", "processor", "flash", "RAM", "stack", "worst tick")
@@ -150,7 +150,11 @@ def render(rows: list[Row], boards: list[BoardRow]) -> str:
     head = _HEAD.format(compiler=compiler, ns=INSTRUCTION_NS)
     columns = [f"| {' | '.join(_COLUMNS)} |", "|---|---:|---:|---:|"]
     table = head + "\n".join([*columns, *(row.text for row in rows)]) + "\n"
-    lines = [f"| {' | '.join(_BOARD_COLUMNS)} |", "|---|---|---:|---:|---:|---:|", *(row.text for row in boards)]
+    lines = [
+        f"| {' | '.join(_BOARD_COLUMNS)} |",
+        "|---|---|---:|---:|---:|---:|",
+        *(row.text for row in boards),
+    ]
     return table + _BOARDS_HEAD + "\n".join(lines) + "\n"
 
 
@@ -255,7 +259,7 @@ def _deepest(frames: dict[str, int], calls: dict[str, set[str]]) -> int:
 
 @contextmanager
 def conversation(bug: str | None = None, board: str = build.USUAL) -> Iterator[RemoteTarget]:
-    """A conversation with an emulated board of its own; `bug` and `board` as in firmware_model.board.build."""
+    """A conversation with an emulated board of its own; arguments as in firmware_model.board.build."""
     with emulated_board(bug, board=board) as running:
         line = SerialLine(running.port)
         try:

@@ -26,8 +26,8 @@ BOARD = HERE / "board"
 
 @dataclass(frozen=True)
 class Board:
-    """A board that can be built and emulated. `folder` of firmware_model/board has what is its own; `machine`:
-    the emulator and its words; `needs`: the packages of both."""
+    """A board that can be built and emulated. `folder` of firmware_model/board has what is its own;
+    `machine`: the emulator and its words; `needs`: the packages of both."""
 
     name: str
     processor: str
@@ -82,7 +82,12 @@ WRAPPED = {
     "known-loop": ("lift_step",),
     "tick-cost": ("lift_step", "lift_outputs"),
     "interrupted": (
-        "lift_step", "lift_outputs", "timer_init", "timer_interrupt", "timer_begin", "timer_end",
+        "lift_step",
+        "lift_outputs",
+        "timer_init",
+        "timer_interrupt",
+        "timer_begin",
+        "timer_end",
     ),
 }
 """What can be wrong with a firmware (bugs.c) -> the functions between which it sits."""
@@ -114,9 +119,7 @@ def _flags(board: str, cpu: str | None) -> list[str]:
     return [*own, *_FLAGS, f"-I{BOARD / chosen.folder}"]
 
 
-def build(
-    bug: str | None = None, passes: int = 100_000, cpu: str | None = None, board: str = USUAL
-) -> Path:
+def build(bug: str | None = None, passes: int = 100_000, cpu: str | None = None, board: str = USUAL) -> Path:
     """The firmware as an ELF file, built where it was not yet. `passes` is for the bugs that spin; `cpu` is
     another Cortex-M than the board's. Bugs are for the usual board.
 

@@ -20,7 +20,10 @@ from tests.tools import need_board, need_emulated
 TEXT = budgets.TABLE.read_text(encoding="utf-8")
 COMMITTED = parse(TEXT)
 BOARDS = budgets.parse_boards(TEXT)
-HEADS = ("| what | Cortex-M3 | Cortex-M0+ | must stay below |", "| board | processor | flash | RAM | stack | worst tick |")
+HEADS = (
+    "| what | Cortex-M3 | Cortex-M0+ | must stay below |",
+    "| board | processor | flash | RAM | stack | worst tick |",
+)
 
 
 def grown(measured: list[Row]) -> list[str]:
