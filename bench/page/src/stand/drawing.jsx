@@ -26,7 +26,7 @@ export function Drawing({ bench, changed }) {
   const mm = (sixteenths) => Math.round(sixteenths / 16);
   const marks = [
     ["retard", ceilings.retard, "retard from"], ["cut", ceilings.reduction, "cut from"], ["full", ceilings.full, "cut full"],
-    ["end", 16 * bench.farLift, "sensor's end"],
+    ["end", 16 * bench.farLift, "sees to"],
   ].filter(([, at]) => at !== null).map(([name, at, text]) => ({ name, y: yOf(at / 16), text: `${text} ${mm(at)}` })); // prettier-ignore
 
   const hold = (lift) => {
@@ -56,12 +56,12 @@ export function Drawing({ bench, changed }) {
     <div class="stage-car" ref={box} role="slider" tabindex="0" aria-label="Lift of the nose" aria-orientation="vertical"
       aria-valuemin="0" aria-valuemax={Math.round(bench.mostLift)} aria-valuenow={Math.round(bench.hand)}
       aria-valuetext={`${Math.round(bench.hand)} mm`} onPointerDown={down} onPointerMove={moved} onKeyDown={key}>
-      <svg viewBox="0 -10 640 300" aria-hidden="true">
-        <rect class="track" x="0" y={GROUND} width="640" height="28" />
+      <svg viewBox="0 -10 740 300" aria-hidden="true">
+        <rect class="track" x="0" y={GROUND} width="740" height="28" />
         {apart(marks).map(({ name, y, at, text }) => (
           <g key={name} class={`mark-${name}`}>
-            <path d={`M330 ${y}H${at === y ? 512 : 500}L512 ${at}`} />
-            <text x="516" y={at + 5}>{text}</text>
+            <path d={`M330 ${y}H560L574 ${at}`} />
+            <text x="580" y={at + 5}>{text}</text>
           </g>
         ))}
         <g transform={`rotate(${(angle * 180) / Math.PI} ${REAR.x} ${REAR.y})`}>

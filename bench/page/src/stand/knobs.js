@@ -28,7 +28,7 @@ export const KNOBS = [
     write: (image, v) => image.set("hold_ticks", (1000 * v) / image.get("tick_us")),
   },
   {
-    name: "release", label: "Release", unit: "% a second (0: at once)", from: 0, to: 600, step: 10,
+    name: "release", label: "Release (0: at once)", unit: "% a second", from: 0, to: 600, step: 10,
     key: (v) => (v > 0 ? `release_percent_per_s = ${v}` : 'release = "step"'),
     read: (image) => Math.round(perSecond(image, image.get("release_q16"))),
     write: (image, v) => image.set("release_q16", (v * 10 * 65536 * image.get("tick_us")) / 1e6),

@@ -1,6 +1,6 @@
 // The stand by hand: a nose to lift, and the controller's answer at once.
 import { render } from "preact";
-import { useReducer } from "preact/hooks";
+import { useReducer, useState } from "preact/hooks";
 import { forgetColours } from "../looks.jsx";
 import { plots, redraw } from "../plot.js";
 import { Panels, Strip } from "../strip.jsx";
@@ -64,7 +64,7 @@ function Cylinders({ bench }) {
     <ul class="cylinders" aria-label="The last event of each cylinder, in firing order">
       {bench.cylinders.map(({ bits, skipped, all }, i) => (
         <li key={i} class={bits ? "skipped" : "fired"}>
-          <b>{bench.order[i]}</b><span>{bits ? "✕ skipped" : all ? "fired" : "–"}</span><small>{`${skipped} of ${all}`}</small>
+          <b>{bench.order[i]}{bits ? " ✕" : ""}</b><span>{bits ? "skipped" : all ? "fired" : "–"}</span><small>{`${skipped} of ${all}`}</small>
         </li>
       ))}
     </ul>
@@ -72,12 +72,16 @@ function Cylinders({ bench }) {
 }
 
 function Slider({ name, label, unit, from, to, step, value, move }) {
-  const set = (event) => event.currentTarget.value !== "" && move(+event.currentTarget.value);
+  const [typed, type] = useState(null); // kept while the page is drawn over and over
+  const set = (event) => {
+    type(null);
+    if (event.currentTarget.value !== "") move(+event.currentTarget.value);
+  };
   return (
     <div class="slider">
       <label for={name}>{label}</label>
       <input id={name} type="range" min={from} max={to} step={step} value={value} onInput={set} />
-      <span><input type="number" aria-label={`${label}, ${unit}`} data-number={name} step="any" value={value} onChange={set} /> {unit}</span>
+      <span><input type="number" aria-label={`${label}, ${unit}`} data-number={name} step="any" value={typed ?? value} onInput={(event) => type(event.currentTarget.value)} onChange={set} /> {unit}</span>
     </div>
   ); // prettier-ignore
 }
@@ -101,6 +105,7 @@ class Stand {
     const places = { ...this.places, [name]: value };
     const { image, keys } = moved(this.base, places);
     const verdict = this.bench.start(image);
+    this.paused = false;
     if (verdict) this.refused = `The controller refuses this calibration: ${spec.refusals[verdict]}. It goes on with the one before.`;
     else Object.assign(this, { places, keys, refused: "" });
     this.changed?.();
