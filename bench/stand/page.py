@@ -1,4 +1,4 @@
-"""The stand as one HTML file that needs nothing else: style, script, the core and a calibration stand in it."""
+"""The stand as one HTML file: style, script, the core and a calibration stand in it."""
 
 from __future__ import annotations
 

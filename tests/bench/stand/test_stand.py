@@ -100,7 +100,9 @@ def test_every_refusal_has_words() -> None:
 
 def test_the_cautions_stand_on_it(page: str) -> None:
     assert CAUTIONS in page.replace("&#39;", "'")
-    assert "stands before the strip" in " ".join(CAUTIONS.replace("on stands before", "stands before").split())
+    assert "stands before the strip" in " ".join(
+        CAUTIONS.replace("on stands before", "stands before").split()
+    )
 
 
 def test_a_name_that_is_markup_is_text(tmp_path: Path) -> None:

@@ -1,5 +1,5 @@
-"""The stand in a real browser, from a file with the network off: the nose lifted by hand, and the same session
-through the native core, tick by tick."""
+"""The stand in a real browser, from a file with the network off: the nose lifted by hand, and the saved
+session through the native core, tick by tick."""
 
 from __future__ import annotations
 
@@ -134,7 +134,10 @@ def test_events_are_those_of_the_native_core(
             const heard = bench.heard;
             window.made = [];
             bench.start(bench.image);
-            bench.heard = (event) => { window.made.push([event.tick, bench.order[event.place], event.bits]); heard(event); };
+            bench.heard = (event) => {
+                window.made.push([event.tick, bench.order[event.place], event.bits]);
+                heard(event);
+            };
         })""")
         until(page, "now.launched && !now.faults")
         lift_and_lower(page, 170)
@@ -143,9 +146,12 @@ def test_events_are_those_of_the_native_core(
         made = np.array(page.evaluate("window.made"))
     core = binding.Core()
     core.load(calibration.image)
-    rest = {"speed_valid": 1, "shaft": 0, "request_reduction": 0, "request_retard": 0, "request_reason": 0}
-    native = core.run({**{name: column.astype(np.uint16) for name, column in given.items() if name not in ("armed", "launch")},
-                       "armed": given["armed"].astype(np.uint8), "launch": given["launch"].astype(np.uint8), **rest}, events=True)  # fmt: skip
+    unused = ("shaft", "request_reduction", "request_retard", "request_reason")
+    inputs = {
+        name: given[name].astype(kind) if name in given else 0 for name, kind in binding.INPUT_TYPES.items()
+    }
+    assert [name for name in inputs if name not in given] == ["speed_valid", *unused]
+    native = core.run({**inputs, "speed_valid": 1}, events=True)
     assert made[:, 2].any()
     for at, name in enumerate(("tick", "cylinder", "bits")):
         assert np.array_equal(made[:, at], native[f"event_{name}"]), name
@@ -155,7 +161,13 @@ def test_moved_settings_are_an_image_that_the_native_core_takes(
     browser: Browser, file: Path, calibration: CalibrationFile, tmp_path: Path
 ) -> None:
     with opened(browser, file) as page:
-        for name, number in (("hold", "120"), ("release", "100"), ("ahead", "40"), ("greatest", "35"), ("ceilings", "-20")):
+        for name, number in (
+            ("hold", "120"),
+            ("release", "100"),
+            ("ahead", "40"),
+            ("greatest", "35"),
+            ("ceilings", "-20"),
+        ):
             field = page.locator(f'[data-number="{name}"]')
             field.fill(number)
             field.press("Enter")
@@ -171,7 +183,9 @@ def test_moved_settings_are_an_image_that_the_native_core_takes(
         assert np.array_equal(native[name], told[name]), name
     as_said = tmp_path / "as_said.toml"
     text = CALIBRATION.read_text(encoding="utf-8").replace("hold_ms = 300 ", "hold_ms = 120 ")
-    text = text.replace('release = "step" ', "release_percent_per_s = 100 ").replace("rising_ms = 0", "rising_ms = 40")
+    text = text.replace('release = "step" ', "release_percent_per_s = 100 ").replace(
+        "rising_ms = 0", "rising_ms = 40"
+    )
     as_said.write_text(text, encoding="utf-8")
     read = load(as_said)
     core = binding.Core()
