@@ -263,3 +263,16 @@ def test_it_fits_and_reads_well(browser: Browser, file: Path, width: int, scheme
         assert wider_than_window(page) == 0
         page.get_by_role("button", name="Pause").click()
         assert serious_findings(page) == []
+
+
+def test_fired_events_are_heard_only_when_wanted(browser: Browser, file: Path) -> None:
+    with opened(browser, file) as page:
+        page.evaluate("""() => {
+            window.clicks = 0;
+            const start = AudioBufferSourceNode.prototype.start;
+            AudioBufferSourceNode.prototype.start = function (...how) { window.clicks++; start.apply(this, how); };
+        }""")
+        until(page, "bench.tick > 2000")
+        assert page.evaluate("window.clicks") == 0
+        page.get_by_role("button", name="Sound").click()
+        page.wait_for_function("window.clicks > 20", timeout=60_000)

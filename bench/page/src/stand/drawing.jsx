@@ -7,6 +7,7 @@ const REAR = { x: 130, y: 214, r: 48 };
 const FRONT = { x: 340, y: 24, r: 24 }; // from the rear axle
 const REST_Y = REAR.y + FRONT.y;
 const TALL = 172; // of the whole range of lifts
+const NARROW = 640;
 const GAP = 19; // from label to label
 const REACH = Math.hypot(FRONT.x, FRONT.y);
 
@@ -18,6 +19,7 @@ function apart(marks) {
 
 export function Drawing({ bench, changed }) {
   const box = useRef(null);
+  const left = innerWidth < NARROW ? 235 : 0; // a phone shows the front of the car, the larger for it
   const k = TALL / bench.mostLift;
   const yOf = (lift) => REST_Y - lift * k;
   const { now, ceilings, nose } = bench;
@@ -56,7 +58,7 @@ export function Drawing({ bench, changed }) {
     <div class="stage-car" ref={box} role="slider" tabindex="0" aria-label="Lift of the nose" aria-orientation="vertical"
       aria-valuemin="0" aria-valuemax={Math.round(bench.mostLift)} aria-valuenow={Math.round(bench.hand)}
       aria-valuetext={`${Math.round(bench.hand)} mm`} onPointerDown={down} onPointerMove={moved} onKeyDown={key}>
-      <svg viewBox="0 -10 740 300" aria-hidden="true">
+      <svg viewBox={`${left} -10 ${740 - left} 300`} aria-hidden="true">
         <rect class="track" x="0" y={GROUND} width="740" height="28" />
         {apart(marks).map(({ name, y, at, text }) => (
           <g key={name} class={`mark-${name}`}>
@@ -76,8 +78,8 @@ export function Drawing({ bench, changed }) {
         <path class="height" d={`M${hub.x} ${REST_Y}V${hub.y}`} />
         <circle class="grip" cx={hub.x} cy={hub.y} r="13" />
         <path class="grip-sign" d={`M${hub.x - 5} ${hub.y - 2}l5 -5l5 5M${hub.x - 5} ${hub.y + 2}l5 5l5 -5`} />
-        <text class="lift-now" x="20" y="34">{`${mm(now.lift)} mm`}</text>
-        <text class="lift-note" x="20" y="56">lift as the controller has it</text>
+        <text class="lift-now" x={left + 20} y="34">{`${mm(now.lift)} mm`}</text>
+        <text class="lift-note" x={left + 20} y="56">lift as the controller has it</text>
       </svg>
     </div>
   ); // prettier-ignore
