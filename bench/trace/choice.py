@@ -227,6 +227,8 @@ class _Chooser:
             exact = [one.column for one in candidates if one.points == naming.EXACT]
             return exact[0] if exact and role not in LOGGED_ROLES else None
         best = [one.column for one in fitting if one.points == fitting[0].points]
+        if fitting[0].points < naming.EXACT:
+            best = [column for column in best if parse_unit(column.unit_text or "")] or best
         if len(best) == 1:
             return best[0]
         if (

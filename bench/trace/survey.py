@@ -16,7 +16,7 @@ from bench.trace.choice import Chosen, ColumnChoice, HeaderColumn, candidates_of
 from bench.trace.csv import Job, Opened, read_job
 from bench.trace.layout import Layout
 from bench.trace.model import Floats
-from bench.trace.roles import HEIGHT, LAUNCH, ROLE_UNITS, SPEED, TIME, USUAL_UNITS, name_of
+from bench.trace.roles import HEIGHT, LAUNCH, LOGGED_REDUCTION, ROLE_UNITS, SPEED, TIME, USUAL_UNITS, name_of
 from bench.trace.source import Progress
 from bench.units import parse_unit
 
@@ -156,7 +156,7 @@ def _facts(column: HeaderColumn, done: Job[_Tally]) -> ColumnFacts:
 
 def number_text(value: float) -> str:
     """A number as short as it is clear; a whole one, such as a time from 1970, in all its digits."""
-    if value == int(value) and abs(value) < 1e17:
+    if abs(value) < 1e20 and value == int(value):
         return str(int(value))
     return f"{value:.6f}".rstrip("0").rstrip(".") if 1e6 <= abs(value) < 1e12 else f"{value:.6g}"
 
@@ -219,6 +219,8 @@ def _likely_unit(role: str, facts: ColumnFacts) -> str | None:
     unit = parse_unit(facts.column.unit_text or "")
     if unit is not None or not ROLE_UNITS[role]:
         return unit
+    if role == LOGGED_REDUCTION and "cylinders" in naming.words(facts.column.name):
+        return "cylinders"
     greatest = facts.greatest or 0.0
     if role == HEIGHT:
         whole = all(text.lstrip("-").isdigit() for text in facts.samples)
@@ -247,7 +249,7 @@ def _verdicts(
         found[one.column.number].append(Verdict(role, _why(role, one)))
     for role, (column, unit) in suggested.items():
         if role not in chosen:
-            what = f"{name_of(role)} after a word from you"
+            what = "most likely, but it is not alone: say which"
             if role == LAUNCH and naming.holds_back(column.name):
                 what = "it holds the car while it is on: launch when it is released, if a layout says so"
             elif column.unit_text is None and unit is not None:
@@ -264,6 +266,12 @@ def _verdicts(
                 f"column {taken.number} fits better" if taken else "another could be it too"
             )
             found[number].append(Verdict("", f"not the {name_of(role)}: {why_not}"))
+    for one in facts:
+        number = one.column.number
+        for role in ROLE_UNITS:
+            word = "" if found[number] else naming.ruled_out_by(role, one.column.name)
+            if word:
+                found[number].append(Verdict("", f"not the {name_of(role)}: its name says '{word}'"))
     for number, verdicts in found.items():
         if not verdicts:
             found[number] = [Verdict("", "its name speaks of no signal")]
