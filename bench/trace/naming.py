@@ -255,7 +255,8 @@ def points(role: str, name: str) -> int:
 
 
 def ruled_out_by(role: str, name: str) -> str:
-    """The word of a name that would fit a signal which says that it is another one; "" where there is none."""
+    """The word of a name that would fit a signal which says that it is another one; "" where there is
+    none."""
     have = words(name)
     rules, never = _BOUND[role]
     fits = any(need.issubset(have) for _, need in rules)

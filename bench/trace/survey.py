@@ -266,10 +266,10 @@ def _verdicts(
                 f"column {taken.number} fits better" if taken else "another could be it too"
             )
             found[number].append(Verdict("", f"not the {name_of(role)}: {why_not}"))
-    for one in facts:
-        number = one.column.number
+    for column in columns:
+        number = column.number
         for role in ROLE_UNITS:
-            word = "" if found[number] else naming.ruled_out_by(role, one.column.name)
+            word = "" if found[number] else naming.ruled_out_by(role, column.name)
             if word:
                 found[number].append(Verdict("", f"not the {name_of(role)}: its name says '{word}'"))
     for number, verdicts in found.items():

@@ -18,18 +18,16 @@ from tests.logs.forms import LAYOUTS
 
 SENSORS = RECORDINGS / "range_sensors"
 CARS = RECORDINGS / "outside_car"
+LASERS = ("laser_sin_08", "laser_sin_10", "laser_sin_12")
+RUNS = ("welded_demo", "welded_off", "fourlink_demo", "fourlink_off")
 PATHS = {
-    **{f"laser_sin_{number}": (RECORDINGS / f"laser_sin_{number}.csv", "laser_sin") for number in ("08", "10", "12")},
+    **{name: (RECORDINGS / f"{name}.csv", "laser_sin") for name in LASERS},
     "ultrasound_24": (SENSORS / "ultrasound_24.csv", "ultrasound"),
     "lidar_4_beams": (SENSORS / "lidar_4_beams.csv", "lidar"),
     "tof_8x8": (SENSORS / "tof_8x8_with_status.json", "time_of_flight"),
-    **{f"{car}_{run}": (CARS / f"{car}_{run}.csv", "outside_car") for car in ("welded", "fourlink") for run in ("demo", "off")},
-    **{
-        f"{car}_{run}_cmd": (CARS / f"{car}_{run}_cmd.csv", "outside_car_cmd")
-        for car in ("welded", "fourlink")
-        for run in ("demo", "off")
-    },
-}  # fmt: skip
+    **{name: (CARS / f"{name}.csv", "outside_car") for name in RUNS},
+    **{f"{name}_cmd": (CARS / f"{name}_cmd.csv", "outside_car_cmd") for name in RUNS},
+}
 # from the recordings' own pages: rows, and rows a second
 SAID = {"ultrasound_24": (5456, 9.0), "lidar_4_beams": (792, 10.0), "tof_8x8": (500, 14.0)}
 
