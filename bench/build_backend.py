@@ -41,10 +41,28 @@ GENERATED = Path("build", "firmware_model_core.c")
 GENERATED_VEHICLE = Path("build", "bench_vehicle.c")
 
 
-def declarations(header: str) -> str:
-    """A header's declarations without comments and preprocessor lines, as cffi reads them."""
-    bare = re.sub(r"/\*.*?\*/", "", header, flags=re.DOTALL)
+def declarations(header: str, fields: str = "") -> str:
+    """A header's declarations without comments and preprocessor lines, as cffi reads them.
+
+    `fields` is the text of image_fields.h, for the header that makes a struct of it.
+    """
+    bare = _without_comments(header).replace('#include "image_fields.h"\n', _members(fields))
+    bare = re.sub(r"^#define (LIFT_\w+) INT32_C\((\w+)\)", r"enum { \1 = \2 };", bare, flags=re.MULTILINE)
     return re.sub(r"^#.*\n", "", bare, flags=re.MULTILINE)
+
+
+def _without_comments(text: str) -> str:
+    return re.sub(r"/\*.*?\*/", "", text, flags=re.DOTALL)
+
+
+def _members(fields: str) -> str:
+    """The members that a struct gets from image_fields.h."""
+    found = re.findall(
+        r"^LIFT_(FIELD|ROW)\((\w+), (\w+), (-?\w+),", _without_comments(fields), flags=re.MULTILINE
+    )
+    return "".join(
+        f"    {kind} {name}{f'[{count}]' if what == 'ROW' else ''};\n" for what, kind, name, count in found
+    )
 
 
 def write_extension_sources() -> None:
@@ -62,8 +80,9 @@ def _write(
 ) -> None:
     """One extension: a C file included as a whole, and a function that gives the digest of its sources."""
     builder = cffi.FFI()
+    fields = (CORE / "image_fields.h").read_text()
     for header in headers:
-        builder.cdef(declarations(header.read_text()))
+        builder.cdef(declarations(header.read_text(), fields))
     builder.cdef(f"const char *{digest_name}(void);")
     tell = f'static const char *{digest_name}(void) {{ return "{digest}"; }}'
     builder.set_source(module, f'#include "{source}"\n{tell}\n')

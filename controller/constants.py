@@ -14,7 +14,7 @@ Every intermediate value stays below 2**30, so that it fits an int32 and, on a 3
 MicroPython, a small integer that needs no heap.
 """
 
-IMAGE_VERSION = 1
+IMAGE_VERSION = 2
 
 # Largest legal values of the signals.
 LIFT_LIMIT = 32767
@@ -41,6 +41,16 @@ WAIT_LIMIT = 8192
 ALLOWANCE_LIMIT = 65534
 LIFT_SPEED_LIMIT = 100000  # mm/s
 EVENT_WRAPS = 16
+
+# What no tuner could choose, each with its reason.
+FALL_US = 20000  # after longer than this unseen a nose could be anywhere (H3)
+RETURN_BELOW = 45 * 16  # tyres and springs let no nose lower than this (H10)
+RETURN_ABOVE = 90 * 16  # droop and a little: the wheels are back on the ground (H10)
+RETURN_SPREAD = 8  # 0.5 mm: a nose on a moving car wanders by more, a frozen one not (H10)
+RETURN_COUNTS = 2  # what a frozen reading may still wander by in the converter (H10)
+RETURN_LONGER = 3  # so many times the samples where no nose could have got (H10)
+NOSE_MS = 500  # at 20 m/s2 a nose falls through any sensor's range by then (H10)
+RPM_PER_MS = 100  # no engine or shaft changes its speed faster (R1)
 
 # States of a latch.
 REST = 0
@@ -72,6 +82,7 @@ REASON_KEPT = 3
 REASON_BLIND = 4
 REASON_ENGINE = 5
 REASON_SHAFT = 6
+REASON_SAFE = 7  # of what acts, never of a step: the inputs stopped coming (W3)
 REASON_OUTSIDE_FIRST = 16
 REASON_OUTSIDE_LAST = 255
 

@@ -1,13 +1,20 @@
-"""Counts to height, and which samples are used (H1, H3, H4, H5, H8)."""
+"""Counts to height, and which samples are used (H1, H3, H4, H5, H8, H10, H11)."""
 
 from .constants import (
     ALLOWANCE_LIMIT,
+    FALL_US,
     FAULT_ACQUIRING,
     FAULT_FALL,
     FAULT_OUT_OF_SIGHT,
     FAULT_SENSOR,
     FAULT_STUCK,
     FAULT_UNUSED,
+    NOSE_MS,
+    RETURN_ABOVE,
+    RETURN_BELOW,
+    RETURN_COUNTS,
+    RETURN_LONGER,
+    RETURN_SPREAD,
     TREND_SAMPLES,
 )
 from .fixed import crc32_word, interpolate
@@ -27,14 +34,19 @@ class Height:
     - `used` is 0 while the nose is out of sight, but for the sample that ends it.
     - `out_of_sight` begins only after launch, on a sample that is not used, with no fault on, and
       never because of time.
-    - `gap` is the number of samples from the good one before to the last good one.
-    - `faulted` ends only by `heal` samples used in a row; from power-up it is 1, with `acquired` 0.
+    - `waited` is the number of samples since the last good one, `gap` that from the good one before to it.
+    - `faulted` ends only by `heal` samples used in a row (H4), by a chain (H10) or by a jump taken back
+      (H11); from power-up it is 1, with `acquired` 0.
+    - `jump_left` is above 0 while a jump is provisional; `jump_agreeing` counts only then, and `chain`
+      only while the nose is out of sight, or at fault while torque is taken.
     """
 
     __slots__ = (
         "_calibration",
+        "_fall_samples",
         "_far",
         "_near",
+        "_period_us",
         "_rate",
         "_unasked_fall",
         "acquired",
@@ -42,11 +54,20 @@ class Height:
         "allowance_down",
         "allowance_up",
         "bad",
+        "chain",
+        "chain_greatest",
+        "chain_greatest_counts",
+        "chain_least",
+        "chain_least_counts",
+        "chain_needed",
         "fall",
         "faulted",
         "gap",
         "good",
         "healing",
+        "jump_agreeing",
+        "jump_from",
+        "jump_left",
         "near_agreeing",
         "out_of_sight",
         "previous",
@@ -67,7 +88,9 @@ class Height:
         self.trend = [0] * TREND_SAMPLES
         self._far = 0
         self._near = 0
+        self._period_us = 1
         self._rate = 0
+        self._fall_samples = 1
         self._unasked_fall = 0
         self.reset()
 
@@ -76,8 +99,11 @@ class Height:
         c = self._calibration
         self._far = max(c.sensor_height[0], c.sensor_height[c.sensor_points - 1])
         self._near = self._far - c.near_end
+        # 10000 * 1000 at most: below 2**24. What is longer than NOSE_MS counts as that.
+        self._period_us = min(c.tick_us * c.sample_ticks, NOSE_MS * 1000)
         # 32767 * 1000 at most: below 2**25.
         self._rate = min(c.allowance_rate * c.sample_ticks, ALLOWANCE_LIMIT)
+        self._fall_samples = min(max(FALL_US // self._period_us, 1), c.confirm_samples)
         self._unasked_fall = c.allowance + 3 * c.allowance_rate
         self.good = c.rest
         self.acquired = 0
@@ -95,6 +121,15 @@ class Height:
         self.faulted = 1
         self.fall = 0
         self.out_of_sight = 0
+        self.jump_from = 0
+        self.jump_left = 0
+        self.jump_agreeing = 0
+        self.chain = 0
+        self.chain_needed = 0
+        self.chain_least = 0
+        self.chain_greatest = 0
+        self.chain_least_counts = 0
+        self.chain_greatest_counts = 0
         self.stuck = 0
         self.stuck_known = 0
         self.stuck_at = 0
@@ -108,69 +143,164 @@ class Height:
         """The greatest height of the sensor's curve, 1/16 mm."""
         return self._far
 
-    def sample(self, counts: int, car_speed: int, launched: int, taking: int) -> None:
-        """Judge one sample; `used`, `reseed`, `good` and the health bits are the result."""
+    def sample(self, counts: int, car_speed: int, launched: int, taking: int, rest: int, falling: int) -> int:
+        """Judge one sample; `used`, `reseed`, `good` and the health bits are the result.
+
+        `rest` is the rest height in use, `falling` says that the nose was falling at the last good one.
+        Returned is how many samples brought it back from out of sight (H10, H11), 0 if none did.
+        """
         self.used = 0
         self.reseed = 0
-        self._judge(counts, launched, taking)
+        held = self._judge(counts, launched, taking, rest, falling)
         if self.used:
             self._watch_stuck(car_speed, taking)
+        return held
 
-    def _judge(self, counts: int, launched: int, taking: int) -> None:
+    def _judge(self, counts: int, launched: int, taking: int, rest: int, falling: int) -> int:
         c = self._calibration
         seen = c.window_low <= counts <= c.window_high
         height = interpolate(c.sensor_counts, c.sensor_height, c.sensor_points, counts)
-
-        # Consecutive samples that agree with one another (H3), and those of them near the end (H5).
-        if not seen:
-            self.agreeing = 0
-            self.near_agreeing = 0
-        else:
-            joins = self.agreeing > 0 and abs(height - self.previous) <= c.allowance + self._rate
-            self.agreeing = min(self.agreeing + 1, _SATURATED) if joins else 1
-            if height < self._near:
-                self.near_agreeing = 0
-            else:
-                self.near_agreeing = min(self.near_agreeing + 1, _SATURATED) if joins else 1
-            self.previous = height
-
-        if self.out_of_sight:
-            if self.near_agreeing >= c.agree_samples:
-                self.out_of_sight = 0
-                self.bad = 0
-                self._start_at(height)
-            return
+        step = abs(height - self.previous)
+        self._compare(height, step, seen)
 
         if not self.acquired:
             if self.agreeing >= c.heal_samples:
                 self.acquired = 1
-                self.faulted = 0
-                self._start_at(height)
-            return
+                self._heal(height)
+            return 0
 
-        # The allowance grows with the ticks waited: upwards without end, downwards for `confirm`.
+        # The allowance grows with the samples waited: upwards without end, downwards for a short time (H3).
         self.waited = min(self.waited + 1, _SATURATED)
         self.allowance_up = min(self.allowance_up + self._rate, ALLOWANCE_LIMIT)
-        if self.waited <= c.confirm_samples:
+        if self.waited <= self._fall_samples:
             self.allowance_down = min(self.allowance_down + self._rate, ALLOWANCE_LIMIT)
+        self.jump_left = max(self.jump_left - 1, 0)
 
-        agreed = self.agreeing >= c.agree_samples
+        lost = self.out_of_sight
+        if lost and self.near_agreeing >= c.agree_samples:
+            self.out_of_sight = 0
+            self.bad = 0
+            self._start_at(height)
+            return 0
+        if lost or self.faulted:
+            self._follow_jump(height, seen)
+            if seen and (lost or taking):
+                self._follow_chain(counts, height, step, rest, falling)
+            else:
+                self.chain = 0
+            back = self._back()
+            if back:
+                self._heal(height)
+                return back if lost else 0
+            if lost:
+                return 0
+        else:
+            self.chain = 0
+            self.jump_agreeing = 0
+
+        self._believe(height, seen, launched, taking)
+        return 0
+
+    def _compare(self, height: int, step: int, seen: bool) -> None:
+        """Consecutive samples that agree with one another (H3), and those of them near the end (H5)."""
+        if not seen:
+            self.agreeing = 0
+            self.near_agreeing = 0
+            return
+        joins = self.agreeing > 0 and step <= self._calibration.allowance + self._rate
+        self.agreeing = min(self.agreeing + 1, _SATURATED) if joins else 1
+        if height < self._near:
+            self.near_agreeing = 0
+        else:
+            self.near_agreeing = min(self.near_agreeing + 1, _SATURATED) if joins else 1
+        self.previous = height
+
+    def _follow_jump(self, height: int, seen: bool) -> None:
+        """Agreeing samples near the height before a jump, while the jump is provisional (H11)."""
+        # The rate is 65534 at most and FALL_US is 40 samples of the shortest period: below 2**22.
+        reach = self._calibration.allowance + self._rate * self._fall_samples
+        if not seen or self.jump_left == 0 or abs(height - self.jump_from) > reach:
+            self.jump_agreeing = 0
+        else:
+            self.jump_agreeing = self.jump_agreeing + 1 if self.agreeing > 1 else 1
+
+    def _follow_chain(self, counts: int, height: int, step: int, rest: int, falling: int) -> None:
+        """Samples in a row that look like a nose at rest (H10)."""
+        c = self._calibration
+        if not -RETURN_BELOW <= height - rest <= RETURN_ABOVE:
+            self.chain = 0
+            return
+        if step > c.allowance + (self._rate >> 2):
+            self.chain = 0
+        if self.chain == 0:
+            could_be = self.good - height <= self._nose_fall(falling)
+            self.chain_needed = c.return_samples if could_be else RETURN_LONGER * c.return_samples
+            self.chain_least = height
+            self.chain_greatest = height
+            self.chain_least_counts = counts
+            self.chain_greatest_counts = counts
+        self.chain += 1
+        self.chain_least = min(self.chain_least, height)
+        self.chain_greatest = max(self.chain_greatest, height)
+        self.chain_least_counts = min(self.chain_least_counts, counts)
+        self.chain_greatest_counts = max(self.chain_greatest_counts, counts)
+
+    def _nose_fall(self, falling: int) -> int:
+        """How far a nose could have fallen since the last good height, 1/16 mm (H10)."""
+        # A tick is 500 us at least: after 1000 samples the time is up. 1000 * 500000 is below 2**29.
+        waited = min(self.waited, NOSE_MS * 2)
+        ms = min(waited * self._period_us // 1000, NOSE_MS)
+        # Half of 20 m/s2 is 4/25 of 1/16 mm a ms2; half the fastest rate: 65534 * 1000 is below 2**26.
+        fall = self._calibration.allowance + ms * ms * 4 // 25
+        return fall + (self._rate * waited >> 1) if falling else fall
+
+    def _back(self) -> int:
+        """How many samples have brought the sensor back, 0 if none have (H10, H11)."""
+        if self.jump_agreeing >= self._calibration.heal_samples:
+            return self.jump_agreeing
+        if self.chain == 0 or self.chain < self.chain_needed:
+            return 0
+        chain = self.chain
+        self.chain = 0
+        moved = (
+            self.chain_greatest - self.chain_least > RETURN_SPREAD
+            and self.chain_greatest_counts - self.chain_least_counts > RETURN_COUNTS
+        )
+        return chain if moved else 0
+
+    def _heal(self, height: int) -> None:
+        """The sensor is healthy again, at this height."""
+        self.out_of_sight = 0
+        self.faulted = 0
+        self.fall = 0
+        self.bad = 0
+        self.jump_left = 0
+        self.jump_agreeing = 0
+        self.chain = 0
+        self._start_at(height)
+
+    def _believe(self, height: int, seen: bool, launched: int, taking: int) -> None:
+        """Use one sample, or do not (H3)."""
+        agreed = self.agreeing >= self._calibration.agree_samples
         change = height - self.good
-        too_far_down = False
+        fell = False
         if not seen:
             use = False
         elif change >= 0:
             use = agreed or change <= self.allowance_up
+            if agreed and change > self.allowance_up and self.jump_left == 0:
+                self.jump_from = self.good
+                self.jump_left = self._calibration.return_samples
         elif -change <= self.allowance_down:
             use = agreed or -change <= self._unasked_fall
         else:
-            too_far_down = True
+            fell = True
             use = agreed and not taking
 
         if use:
             self._use(height)
         else:
-            self._refuse(launched, too_far_down and taking == 1)
+            self._refuse(launched, taking, fell)
 
     def _use(self, height: int) -> None:
         c = self._calibration
@@ -179,10 +309,7 @@ class Height:
             if self.healing < c.heal_samples:
                 self._keep(height)
                 return
-            self.faulted = 0
-            self.fall = 0
-            self.bad = 0
-            self._start_at(height)
+            self._heal(height)
             return
         self.bad = max(self.bad - 1, 0)
         self.used = 1
@@ -191,15 +318,16 @@ class Height:
         self.trend_next = (self.trend_next + 1) & (TREND_SAMPLES - 1)
         self.trend_count = min(self.trend_count + 1, TREND_SAMPLES)
 
-    def _refuse(self, launched: int, fell: bool) -> None:
+    def _refuse(self, launched: int, taking: int, fell: bool) -> None:
         c = self._calibration
         self.healing = 0
         if not self.faulted and launched and self._nears_end():
             # Beyond the range a sensor may read anything; no fall and no fault is told from it.
-            self.out_of_sight = 1
+            if fell or self.waited >= c.agree_samples:
+                self.out_of_sight = 1
             return
         self.bad = min(self.bad + 1, c.confirm_samples)
-        if fell:
+        if fell and taking:
             self.fall = 1
             self.faulted = 1
         if self.bad >= c.confirm_samples:
@@ -209,7 +337,7 @@ class Height:
         """Whether the last good height is near the end, or its trend reached it in the time waited.
 
         The trend is followed for `confirm` samples at most: by then too many are not used, which is a
-        fault. A run that ends out of sight and begins anew between two samples counts none of them.
+        fault. Samples out of sight, in a run that was disarmed, may have been waited too.
         """
         if self.good >= self._near:
             return True
@@ -259,6 +387,11 @@ class Height:
             bits |= FAULT_STUCK
         return bits
 
+    def give_up(self) -> None:
+        """Out of sight for the fault's hold time: that is a fault now (H5)."""
+        self.out_of_sight = 0
+        self.faulted = 1
+
     def disarm(self) -> None:
         """The run is over: what the nose does out of sight no longer matters (H5)."""
         self.out_of_sight = 0
@@ -298,6 +431,15 @@ class Height:
         crc = crc32_word(crc, self.faulted)
         crc = crc32_word(crc, self.fall)
         crc = crc32_word(crc, self.out_of_sight)
+        crc = crc32_word(crc, self.jump_from)
+        crc = crc32_word(crc, self.jump_left)
+        crc = crc32_word(crc, self.jump_agreeing)
+        crc = crc32_word(crc, self.chain)
+        crc = crc32_word(crc, self.chain_needed)
+        crc = crc32_word(crc, self.chain_least)
+        crc = crc32_word(crc, self.chain_greatest)
+        crc = crc32_word(crc, self.chain_least_counts)
+        crc = crc32_word(crc, self.chain_greatest_counts)
         crc = crc32_word(crc, self.stuck)
         crc = crc32_word(crc, self.stuck_known)
         crc = crc32_word(crc, self.stuck_at)

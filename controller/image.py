@@ -69,7 +69,7 @@ FIELDS = (
     ("shaft_retard_release_q16", "I", 1, 0, _FULL_Q16),
     # tick
     ("tick_us", "H", 1, 500, 10000),
-    # sensor: counts, height, use of a sample (H1, H3, H4, H5)
+    # sensor: counts, height, use of a sample (H1, H3 to H5, H10, H11)
     ("adc_max", "H", 1, 1, COUNTS_LIMIT),
     ("window_low", "H", 1, 0, COUNTS_LIMIT),
     ("window_high", "H", 1, 0, COUNTS_LIMIT),
@@ -83,6 +83,7 @@ FIELDS = (
     ("heal_samples", "H", 1, 1, WAIT_LIMIT),
     ("agree_samples", "H", 1, 2, 16),
     ("near_end", "H", 1, 1, LIFT_LIMIT),
+    ("return_samples", "H", 1, 1, WAIT_LIMIT),  # (H10, H11)
     # stuck reading (H8)
     ("stuck_band", "H", 1, 0, LIFT_LIMIT),
     ("stuck_samples", "H", 1, 0, 65535),
@@ -96,6 +97,7 @@ FIELDS = (
     ("look_rising_q12", "H", 1, 0, 26214),  # 400 ms: 1/16 mm ahead for each mm/s
     ("look_falling_q12", "H", 1, 0, 26214),
     ("look_lowpass_q12", "H", 1, 1, 4096),
+    ("look_from", "h", 1, -LIFT_LIMIT, LIFT_LIMIT),
     # progress (P1 to P3)
     ("progress_axis_kind", "H", 1, 0, BY_TIME),
     ("speed_source", "H", 1, 0, FRONT_WHEEL_SPEED),
@@ -206,6 +208,7 @@ class Calibration:
     heal_samples: int
     agree_samples: int
     near_end: int
+    return_samples: int
     stuck_band: int
     stuck_samples: int
     stuck_speed: int
@@ -217,6 +220,7 @@ class Calibration:
     look_rising_q12: int
     look_falling_q12: int
     look_lowpass_q12: int
+    look_from: int
     progress_axis_kind: int
     speed_source: int
     speed_step: int

@@ -12,12 +12,13 @@ class Latch:
 
     Invariants:
     - `output` >= the demand of the same tick, and rises only to a new demand.
-    - PEAK, HOLD and KEPT do not change `output`; the hold runs for exactly `hold` ticks.
+    - PEAK, HOLD and KEPT do not change `output`; the hold runs for exactly `hold` ticks, of which those of
+      KEPT are some.
+    - in RELEASE with a rate above 0, `output` falls no faster than that rate.
     - at REST output, ramp and hold_left are 0: rest is one state, whatever came before.
     """
 
     __slots__ = (
-        "_follows",
         "_hold",
         "_hysteresis",
         "_landing",
@@ -37,7 +38,6 @@ class Latch:
         self._hold = 0
         self._landing = False
         self._release = 0
-        self._follows = False
         self.reset()
 
     def calibrate(
@@ -49,7 +49,6 @@ class Latch:
         self._hold = 0 if follows else hold
         self._landing = hold_from == FROM_LANDING and not follows
         self._release = release_q16
-        self._follows = follows == 1
 
     def reset(self) -> None:
         self.demand = 0
@@ -78,11 +77,13 @@ class Latch:
             self.output = self.demand
             self.hold_left = self._hold
 
+    def shorten(self, ticks: int) -> None:
+        """Count so many ticks out of sight as hold (H10)."""
+        self.hold_left = max(self.hold_left - ticks, 0)
+
     def _follow(self, demand: int) -> None:
         if self.state == KEPT:
-            # The fault is over: the hold runs anew from what was kept.
-            self.state = HOLD
-            self.hold_left = self._hold
+            self.state = HOLD  # the fault is over: what was kept is held for the rest of the hold (H6)
         elif self.state == FAULT_RELEASE:
             self.state = RELEASE
 
@@ -102,15 +103,14 @@ class Latch:
                 self.hold_left -= 1
                 return
             self.state = RELEASE
-            self.ramp = self.output << 16  # FULL << 16 at most: below 2**26, and it only falls
+            self.ramp = self.output << 16  # FULL << 16 at most: below 2**26
         if self.state == RELEASE:
             self._lower(self._release, demand)
 
     def _lower(self, rate: int, demand: int) -> None:
         self.ramp = self.ramp - rate if 0 < rate < self.ramp else 0
         self.output = max(self.ramp >> 16, demand)
-        if self._follows:
-            self.ramp = max(self.ramp, demand << 16)  # the rate is counted from the value followed (L7)
+        self.ramp = max(self.ramp, demand << 16)  # the rate is counted from the value followed (L4)
         if self.output == 0:
             self._rest()
 
@@ -119,8 +119,10 @@ class Latch:
         self.demand = 0
         self.triggered = 0
         if self.output > 0:
-            self.state = KEPT
-            self.hold_left = 0
+            if self.state != KEPT:
+                self.state = KEPT
+                self.hold_left = self._hold
+            self.hold_left = max(self.hold_left - 1, 0)
 
     def let_go(self, rate: int) -> None:
         """One tick of the release after a fault was kept for its time, at a rate above 0 (H6)."""

@@ -125,6 +125,7 @@ class Lift:
         self.learn_sum += offset  # 65536 samples, each no more than the spread: 65536 * 16383 < 2**30
         if self.learn_count < c.learn_window:
             return False
+        # A tie rounds the step from the first height.
         mean = self.learn_first + round_div(self.learn_sum, c.learn_window)
         self._restart_window()
         if abs(mean - c.rest) > c.learn_tolerance or mean == self.rest:
@@ -162,7 +163,7 @@ class Lift:
         c = self._calibration
         # 100000 * 26214 < 2**32; the result is below 2**20.
         ahead = mul_q12(speed, c.look_rising_q12 if speed > 0 else c.look_falling_q12)
-        self.entry = saturate(self.value + ahead)
+        self.entry = saturate(self.value + ahead) if self.value >= c.look_from else self.value
 
     def _median(self) -> int:
         r = self.recent

@@ -1,6 +1,6 @@
 """Requests other than lift, and the strongest of all (R1 to R4)."""
 
-from .constants import REASON_NONE, STOP
+from .constants import REASON_NONE, ROTATION_LIMIT, RPM_PER_MS, STOP
 from .fixed import crc32_word, interpolate
 from .image import Calibration
 from .latch import Slope
@@ -12,7 +12,8 @@ class CurveRequest:
     Assumptions: `step` is called once a tick; the points of curve and line rise strictly.
 
     Invariants: `active` begins above the curve and ends below it by more than the hysteresis; both
-    outputs fall no faster than their release rates, also when the request stops.
+    outputs fall no faster than their release rates, also when the request stops. `speed` is the last
+    one used; `reach` is how far the next may be from it.
     """
 
     __slots__ = (
@@ -23,15 +24,19 @@ class CurveRequest:
         "_line_reduction",
         "_line_retard",
         "_ms",
+        "_per_tick",
         "_points",
         "_rpm",
         "active",
+        "reach",
         "reduction",
         "retard",
+        "speed",
     )
 
     def __init__(self) -> None:
         self._points = 0
+        self._per_tick = 0
         self._ms: list[int] = []
         self._rpm: list[int] = []
         self._after_end = STOP
@@ -45,9 +50,10 @@ class CurveRequest:
         self.reset()
 
     def calibrate_curve(
-        self, points: int, ms: list[int], rpm: list[int], after_end: int, hysteresis: int
+        self, points: int, ms: list[int], rpm: list[int], after_end: int, hysteresis: int, tick_us: int
     ) -> None:
         """Set the curve over the time since launch; 0 points switch the request off."""
+        self._per_tick = RPM_PER_MS * tick_us // 1000
         self._points = points
         self._ms = ms
         self._rpm = rpm
@@ -65,6 +71,8 @@ class CurveRequest:
 
     def reset(self) -> None:
         self.active = 0
+        self.speed = 0
+        self.reach = ROTATION_LIMIT  # the first speed is used, whatever it is
         self.reduction.reset()
         self.retard.reset()
 
@@ -72,11 +80,15 @@ class CurveRequest:
         """One tick; `running` says that the request may act at this time at all."""
         if self._points == 0:
             return
+        self.reach = min(self.reach + self._per_tick, ROTATION_LIMIT)
+        if abs(rpm - self.speed) <= self.reach:
+            self.speed = rpm
+            self.reach = 0
         reduction = 0
         retard = 0
         ended = self._after_end == STOP and elapsed_ms > self._ms[self._points - 1]
         if running and not ended:
-            over = rpm - interpolate(self._ms, self._rpm, self._points, elapsed_ms)
+            over = self.speed - interpolate(self._ms, self._rpm, self._points, elapsed_ms)
             self.active = 1 if over > 0 or (self.active and over >= -self._hysteresis) else 0
             if self.active:
                 reduction = interpolate(self._line, self._line_reduction, self._line_points, over)
@@ -89,6 +101,8 @@ class CurveRequest:
     def digest(self, crc: int) -> int:
         """The CRC register carried on over the whole state."""
         crc = crc32_word(crc, self.active)
+        crc = crc32_word(crc, self.speed)
+        crc = crc32_word(crc, self.reach)
         return self.retard.digest(self.reduction.digest(crc))
 
 
@@ -100,7 +114,7 @@ class Command:
 
     Invariants: `reduction` and `retard` are the greatest asked for, cut to their limits; `reason`
     says who set the reduction and is 0 when nobody asks for one. The published values change only in
-    `finish`, so that an interrupt between two lines of a step still sees a whole command.
+    `finish`; what acts is these, or a safe state since.
     """
 
     __slots__ = (
@@ -110,6 +124,9 @@ class Command:
         "_retard",
         "_retard_limit",
         "_who",
+        "acting_reason",
+        "acting_reduction",
+        "acting_retard",
         "askers",
         "reason",
         "reduction",
@@ -152,6 +169,13 @@ class Command:
         self.retard = min(self._retard, self._retard_limit)
         self.reason = self._who
         self.askers = self._asking
+        self.act(self.reduction, self.retard, self.reason)
+
+    def act(self, reduction: int, retard: int, reason: int) -> None:
+        """Let a set act: values 0..FULL, reason 0..255. Not part of the digest."""
+        self.acting_reduction = reduction
+        self.acting_retard = retard
+        self.acting_reason = reason
 
     def digest(self, crc: int) -> int:
         """The CRC register carried on over the published command."""

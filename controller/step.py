@@ -22,6 +22,7 @@ from .constants import (
     REASON_OUT_OF_SIGHT,
     REASON_OUTSIDE_FIRST,
     REASON_OUTSIDE_LAST,
+    REASON_SAFE,
     REASON_SHAFT,
     ROTATION_LIMIT,
     SPEED_LIMIT,
@@ -49,10 +50,12 @@ class Controller:
     Invariants:
     - equal images and equal inputs give equal states and outputs; nothing else is looked at.
     - without an active image every output is 0.
+    - what acts is the command of the last step, but for a safe state since; commands and events share it.
     - before launch the lift demand is 0; `launched` ends only by a steady disarm or a reset.
     - `keeping` is 1 from a fault that began while torque was taken until the fault ends, the run
       ends, or nothing is taken any more; `blind` is 1 from a fault that began after launch with
-      no reduction latched until the fault or the run ends.
+      less reduction latched than the blind one until the fault or the run ends.
+    - `keep_left` counts down while `keeping` or out of sight; out of sight it ends in a fault.
 
     The outputs of the last step are read as attributes: `command` (reduction, retard, reason,
     askers), `faults`, `reduction` and `retard` (the latches: demand, output, state, hold_left),
@@ -130,7 +133,7 @@ class Controller:
         self.blind_slope.calibrate(c.blind_growth_q16, c.fault_release_q16)
         self.engine = CurveRequest()
         self.engine.calibrate_curve(
-            c.engine_points, c.engine_ms, c.engine_rpm, c.engine_after_end, c.engine_hysteresis
+            c.engine_points, c.engine_ms, c.engine_rpm, c.engine_after_end, c.engine_hysteresis, c.tick_us
         )
         self.engine.calibrate_line(
             c.engine_line_points, c.engine_over_rpm, c.engine_reduction, c.engine_retard
@@ -139,7 +142,7 @@ class Controller:
         self.engine.retard.calibrate(0, c.engine_retard_release_q16)
         self.shaft = CurveRequest()
         self.shaft.calibrate_curve(
-            c.shaft_points, c.shaft_ms, c.shaft_rpm, c.shaft_after_end, c.shaft_hysteresis
+            c.shaft_points, c.shaft_ms, c.shaft_rpm, c.shaft_after_end, c.shaft_hysteresis, c.tick_us
         )
         self.shaft.calibrate_line(c.shaft_line_points, c.shaft_over_rpm, c.shaft_reduction, c.shaft_retard)
         self.shaft.reduction.calibrate(0, c.shaft_release_q16)
@@ -174,7 +177,7 @@ class Controller:
         self.failing = 0
         self.fault_at_launch = 0
         self.keeping = 0
-        self.keep_left = 0
+        self.keep_left = self._calibration.fault_hold_ticks
         self.blind = 0
         self.out_of_sight_ticks = 0
         self.faults = 0 if self._loaded else FAULT_NO_IMAGE
@@ -242,9 +245,21 @@ class Controller:
             faults |= FAULT_AT_LAUNCH
         self.faults = faults | self.height.fault_bits()
 
+    def safe(self) -> None:
+        """The inputs have stopped coming: the calibrated safe state acts, on events too, until the next
+        step, reset or load (W3). The outputs and the digest know nothing of it."""
+        if self._loaded:
+            c = self._calibration
+            self.command.act(c.safe_reduction, c.safe_retard, REASON_SAFE)
+
+    def acting(self) -> tuple[int, int, int]:
+        """What acts on the engine now: (reduction, retard, reason) of the last step, or the safe state."""
+        command = self.command
+        return command.acting_reduction, command.acting_retard, command.acting_reason
+
     def event(self, cylinder: int) -> int:
         """The fuel of a cylinder's next cycle is due: FUEL_OFF and SPARK_OFF bits for that cycle (C1)."""
-        return self.events.event(cylinder, self.command.reduction)
+        return self.events.event(cylinder, self.command.acting_reduction)
 
     def spark(self, cylinder: int) -> int:
         """The spark of a cylinder's present cycle is due: SPARK_OFF or 0, as its event said (C1)."""
@@ -286,7 +301,12 @@ class Controller:
 
     def _sample(self, counts: int, still: bool, taking: int) -> None:
         height = self.height
-        height.sample(counts, self.progress.car_speed, self.launched, taking)
+        falling = 1 if self.lift.speed.value < 0 else 0
+        held = height.sample(counts, self.progress.car_speed, self.launched, taking, self.lift.rest, falling)
+        if held > 0:
+            # No hold is longer than 1200000 ticks; the samples are 24576 at most, of 1000 ticks: below 2**25.
+            self.reduction.shorten(held * self._calibration.sample_ticks)
+            self.retard.shorten(held * self._calibration.sample_ticks)
         if not height.used:
             self.lift.miss()
             return
@@ -295,20 +315,27 @@ class Controller:
         self.lift.sample(height.good, height.reseed, height.gap)
 
     def _watch_faults(self, launching: bool, taking: int) -> None:
-        """What a fault does that begins or ends at this tick (H6)."""
+        """What a fault does that begins or ends at this tick (H5, H6)."""
+        c = self._calibration
+        if self.height.out_of_sight:
+            if self.keep_left > 0:
+                self.keep_left -= 1
+            else:
+                self.height.give_up()
         failing = self.height.failures(taking)
         if launching:
             self.fault_at_launch = 1 if failing else 0
         if failing & ~self.failing and self.launched:
             if taking:
                 self.keeping = 1
-                self.keep_left = self._calibration.fault_hold_ticks
-            if not self.reduction.output and not launching:
+            if self.reduction.output < c.blind_reduction and not launching:
                 self.blind = 1
         if not failing:
             self.blind = 0
         if not failing or not taking:
             self.keeping = 0
+        if not self.keeping and not self.height.out_of_sight:
+            self.keep_left = c.fault_hold_ticks
         self.failing = failing
 
     def _take_torque(self) -> None:

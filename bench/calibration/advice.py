@@ -8,9 +8,13 @@ if TYPE_CHECKING:
     from bench.calibration.calibration_file import CalibrationFile
 
 
+NOSE_MM_PER_MS = 0.7  # a nose on its way up through the ceilings, in the project's model of a car
+FLIGHT_S = 2.8  # the longest flight of a nose in the hazard suite, and a little
+
+
 def advise(cal: CalibrationFile) -> tuple[list[str], list[str]]:
     """Warnings about a calibration, and notes about what could not be checked."""
-    warnings = [*_maps(cal), *_limits(cal), *_sensor(cal)]
+    warnings = [*_maps(cal), *_limits(cal), *_sensor(cal), *_near_end(cal), *_fault(cal)]
     if cal.built.droop_mm is None:
         notes = [
             "car.droop_mm is not given, so it is not checked whether the body's rise on its suspension, "
@@ -66,19 +70,49 @@ def _limits(cal: CalibrationFile) -> list[str]:
 
 
 def _sensor(cal: CalibrationFile) -> list[str]:
-    """A sensor that ends below the lift of full reduction."""
+    """A sensor that ends below the lift of full reduction, where look-ahead does not reach it either."""
     import numpy as np
 
     full = cal.ceilings.full
     if np.isnan(full).all():
         return []
     worst = int(np.nanargmax(full))
-    if cal.far_lift_mm >= full[worst]:
+    ahead_ms = cal.number("look_rising_q12") / 16 / 4096 * 1000
+    if cal.far_lift_mm + ahead_ms * NOSE_MM_PER_MS >= full[worst]:
         return []
     at = _at(cal, float(cal.ceilings.progress[worst]))
     return [
         f"the sensor's range ends at a lift of {_lift(cal, cal.far_lift_mm)}, below the "
         f"{_lift(cal, float(full[worst]))} of full reduction at {at}"
+    ]
+
+
+def _near_end(cal: CalibrationFile) -> list[str]:
+    """A near end that a nose at its fastest crosses before the sensor is believed again."""
+    far = max(cal.row("sensor_height"))
+    window = cal.counts_to_height([cal.number("window_low"), cal.number("window_high")])
+    seen_mm = (cal.number("near_end") - far) / 16 + float(window.max())
+    tick_ms = cal.tick_us / 1000
+    crossed_ms = seen_mm * 16 / cal.number("allowance_rate") * tick_ms
+    samples = cal.number("agree_samples") + 1
+    needed_ms = samples * cal.number("sample_ticks") * tick_ms
+    if crossed_ms >= needed_ms:
+        return []
+    return [
+        f"a nose at its fastest crosses the {seen_mm:.4g} mm of sensor.near_end that the window lets through "
+        f"in {crossed_ms:.3g} ms, less than the {needed_ms:.3g} ms of one lost sample and {samples - 1} that "
+        "agree"
+    ]
+
+
+def _fault(cal: CalibrationFile) -> list[str]:
+    """A fault hold shorter than a flight."""
+    hold_s = cal.number("fault_hold_ticks") * cal.tick_us / 1e6
+    if hold_s >= FLIGHT_S:
+        return []
+    return [
+        f"fault.hold ({hold_s:.3g} s) is shorter than a nose may be in the air ({FLIGHT_S} s): a sensor that "
+        "fails up there, or a nose out of its sight, then gives torque back"
     ]
 
 

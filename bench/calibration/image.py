@@ -5,12 +5,30 @@ from __future__ import annotations
 import binascii
 import struct
 
-from controller.constants import IMAGE_VERSION
+from controller.constants import (
+    IMAGE_CRC,
+    IMAGE_LENGTH,
+    IMAGE_MAGIC,
+    IMAGE_ORDER,
+    IMAGE_RANGE,
+    IMAGE_VERSION,
+    IMAGE_VERSION_OTHER,
+)
 from controller.image import FIELDS, LENGTH, MAGIC, Calibration, read
 
 Values = dict[str, "int | list[int]"]
 
 _BODY = "<" + "".join(f"{count}{code}" for _, code, count, _, _ in FIELDS)
+
+
+_REFUSED = {
+    IMAGE_MAGIC: "it does not begin with LLCI",
+    IMAGE_VERSION_OTHER: f"its format is not {IMAGE_VERSION}; compile its calibration file anew",
+    IMAGE_LENGTH: f"it is not {LENGTH} bytes long",
+    IMAGE_CRC: "its check sum is wrong",
+    IMAGE_RANGE: "a value is out of its range",
+    IMAGE_ORDER: "its values do not fit one another",
+}
 
 
 def pack(values: Values) -> bytes:
@@ -34,5 +52,5 @@ def unpack(image: bytes) -> Values:
     calibration = Calibration()
     verdict = read(image, calibration)
     if verdict:
-        raise ValueError(f"image refused, reason {verdict}")
+        raise ValueError(f"image refused: {_REFUSED[verdict]}")
     return {name: getattr(calibration, name) for name, *_ in FIELDS}

@@ -81,7 +81,7 @@ def from_trace(trace: Trace, calibration: CalibrationFile, options: Options | No
     lay = _Layer(trace, calibration.tick_us, max_gap_s)
     arrays, lost, has_engine, known_speed = _signals(lay, calibration, options, notes)
 
-    seen = launching.Seen(
+    seen = launching.Signals(
         tick_us=calibration.tick_us,
         disarm_ticks=calibration.number("disarm_ticks"),
         n=lay.n,

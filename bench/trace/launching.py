@@ -33,7 +33,7 @@ _ARM_BEFORE_S = 2.0
 
 
 @dataclass(frozen=True)
-class Seen:
+class Signals:
     """What a trace shows, an entry for each of n ticks. `lift` gives the lift in mm, NaN where it is not
     known; `speed` in km/h, NaN where it is not known, or None where the trace has none; switches as read, or
     None."""
@@ -66,53 +66,53 @@ class Switches:
         return int(both[0]) if len(both) else None
 
 
-def find(seen: Seen) -> Switches:
+def find(signals: Signals) -> Switches:
     """The switches for the controller."""
-    n = seen.n
-    given = seen.armed
+    n = signals.n
+    given = signals.armed
     made = Switches(np.ones(n, np.uint8) if given is None else given.astype(np.uint8), np.zeros(n, np.uint8))
     made.notes.append("armed: from the start (no arming column)" if given is None else "armed: as recorded")
-    if seen.launch_at is not None:
-        made.launch[seen.launch_at :] = 1
+    if signals.launch_at is not None:
+        made.launch[signals.launch_at :] = 1
         made.notes.append("launch: at the time given")
-    elif seen.launch is not None:
-        made.launch[:] = seen.launch
+    elif signals.launch is not None:
+        made.launch[:] = signals.launch
         made.notes.append("launch: as recorded")
         if given is None:
-            _part_runs(seen, [start for start, _ in spans(seen.launch)], made)
-    elif seen.speed is not None:
-        _launch_by_speed(seen, made)
+            _part_runs(signals, [start for start, _ in spans(signals.launch)], made)
+    elif signals.speed is not None:
+        _launch_by_speed(signals, made)
     else:
-        _launch_by_height(seen, made)
+        _launch_by_height(signals, made)
     return made
 
 
-def _launch_by_speed(seen: Seen, made: Switches) -> None:
-    starts = departures(seen)
+def _launch_by_speed(signals: Signals, made: Switches) -> None:
+    starts = departures(signals)
     made.notes.append(
         f"launch: found where the car leaves its last standstill (up to {STILL_KMH:g} km/h) before"
         f" {MOVING_KMH:g} km/h ({len(starts)} found)"
     )
-    if seen.armed is None:
-        _part_runs(seen, starts, made)
+    if signals.armed is None:
+        _part_runs(signals, starts, made)
     for start in starts:
         if not made.armed[start]:
-            at = start * seen.tick_us / 1e6
+            at = start * signals.tick_us / 1e6
             made.notes.append(f"the car drives off {at:.3f} s into the trace while not armed: no launch")
             continue
-        made.launch[start : _armed_until(made.armed, start, seen.disarm_ticks)] = 1
+        made.launch[start : _armed_until(made.armed, start, signals.disarm_ticks)] = 1
 
 
-def _launch_by_height(seen: Seen, made: Switches) -> None:
-    lift = seen.lift()
+def _launch_by_height(signals: Signals, made: Switches) -> None:
+    lift = signals.lift()
     rises = spans(lift > RISE_TO_MM)
-    long_rises = [start for start, stop in rises if stop - start >= seen.ticks(RISE_S)]
+    long_rises = [start for start, stop in rises if stop - start >= signals.ticks(RISE_S)]
     low = np.flatnonzero(lift <= RISE_FROM_MM)
     stop = 0
     for armed_from, _ in spans(made.armed):
         if armed_from < stop:
             continue  # a short opening of the arming input
-        stop = _armed_until(made.armed, armed_from, seen.disarm_ticks)
+        stop = _armed_until(made.armed, armed_from, signals.disarm_ticks)
         inside = [start for start in long_rises if armed_from <= start < stop]
         if inside:
             below = low[(low >= armed_from) & (low < inside[0])]
@@ -125,30 +125,30 @@ def _launch_by_height(seen: Seen, made: Switches) -> None:
         made.notes.append(f"launch: {how}; the time since launch counts from there")
 
 
-def departures(seen: Seen) -> list[int]:
+def departures(signals: Signals) -> list[int]:
     """The ticks at which the car drives off."""
-    assert seen.speed is not None
-    still = np.flatnonzero(seen.speed <= STILL_KMH)
+    assert signals.speed is not None
+    still = np.flatnonzero(signals.speed <= STILL_KMH)
     starts: list[int] = []
-    for moving, _ in spans(seen.speed >= MOVING_KMH):
+    for moving, _ in spans(signals.speed >= MOVING_KMH):
         before = int(np.searchsorted(still, moving)) - 1
         start = int(still[before]) + 1 if before >= 0 else 0
-        if moving - start <= seen.ticks(WITHIN_S) and start not in starts:
+        if moving - start <= signals.ticks(WITHIN_S) and start not in starts:
             starts.append(start)
     return starts
 
 
-def _part_runs(seen: Seen, starts: list[int], made: Switches) -> None:
+def _part_runs(signals: Signals, starts: list[int], made: Switches) -> None:
     """Disarm for a moment after each run: where the car stands again, else some time before the next one."""
     n = len(made.armed)
     for i, start in enumerate(starts):
         next_start = starts[i + 1] if i + 1 < len(starts) else n
-        off = standing_again(seen, start, next_start)
+        off = standing_again(signals, start, next_start)
         if off is None and next_start < n:
-            off = max((start + next_start) // 2, next_start - seen.ticks(_ARM_BEFORE_S))
+            off = max((start + next_start) // 2, next_start - signals.ticks(_ARM_BEFORE_S))
         # A launch that comes again before a disarm could count is the same launch.
-        if off is not None and off + seen.disarm_ticks < next_start:
-            made.armed[off : off + seen.disarm_ticks + 1] = 0
+        if off is not None and off + signals.disarm_ticks < next_start:
+            made.armed[off : off + signals.disarm_ticks + 1] = 0
             made.launch[off:next_start] = 0
     if (made.armed == 0).any():
         made.notes.append(
@@ -156,16 +156,16 @@ def _part_runs(seen: Seen, starts: list[int], made: Switches) -> None:
         )
 
 
-def standing_again(seen: Seen, start: int, stop: int) -> int | None:
+def standing_again(signals: Signals, start: int, stop: int) -> int | None:
     """The tick in [start, stop) at which the car, once it moved, stands for STOOD_S; None where it does
     not."""
-    if seen.speed is None:
+    if signals.speed is None:
         return None
-    speed = seen.speed[start:stop]
+    speed = signals.speed[start:stop]
     moving = np.flatnonzero(speed >= MOVING_KMH)
     if len(moving) == 0:
         return None
-    stood = seen.ticks(STOOD_S)
+    stood = signals.ticks(STOOD_S)
     for first, last in spans(speed[moving[0] :] <= STILL_KMH):
         if last - first >= stood:
             return start + int(moving[0]) + first

@@ -18,7 +18,7 @@ import numpy.typing as npt
 from bench.errors import UserError
 from bench.trace import launching
 from bench.trace.grid import on_grid
-from bench.trace.launching import MOVING_KMH, STILL_KMH, Seen, Switches, departures, standing_again
+from bench.trace.launching import MOVING_KMH, STILL_KMH, Signals, Switches, departures, standing_again
 from bench.trace.model import Trace
 from bench.trace.roles import ARMED, ENGINE_SPEED, HEIGHT, LAUNCH, SPEED
 from bench.trace.spans import spans
@@ -77,7 +77,7 @@ class Pass:
 
 
 def find_passes(
-    seen: Seen, made: Switches, rpm: npt.NDArray[Any] | None, height: npt.NDArray[Any]
+    seen: Signals, made: Switches, rpm: npt.NDArray[Any] | None, height: npt.NDArray[Any]
 ) -> list[Pass]:
     """The passes of a trace in order, with their scores. `rpm` (None where it is not recorded) and `height`,
     in any unit, have an entry for each tick."""
@@ -91,7 +91,7 @@ def find_passes(
     return [_scored(one, most, revs) for one in passes]
 
 
-def _starts(seen: Seen, made: Switches) -> list[int]:
+def _starts(seen: Signals, made: Switches) -> list[int]:
     """Where passes begin: launches, and the car driving off where no launch is near."""
     launches = [start for start, _ in spans((made.armed > 0) & (made.launch > 0))]
     if seen.speed is None:
@@ -102,7 +102,7 @@ def _starts(seen: Seen, made: Switches) -> list[int]:
 
 
 def _measure(
-    seen: Seen, number: int, start: int, stop: int, height: npt.NDArray[Any], rpm: npt.NDArray[Any] | None
+    seen: Signals, number: int, start: int, stop: int, height: npt.NDArray[Any], rpm: npt.NDArray[Any] | None
 ) -> Pass:
     before = slice(max(0, start - seen.ticks(0.5)), max(start, 1))
     end, stands_after = stop, False
@@ -123,7 +123,7 @@ def _measure(
     return Pass(number, start, end, seconds, stood, stands_after, rise, top, gain, top_rpm)
 
 
-def _shutdown(seen: Seen, start: int, stop: int) -> int:
+def _shutdown(seen: Signals, start: int, stop: int) -> int:
     """The tick at which the speed leaves its greatest to come down; `stop` where it does not."""
     assert seen.speed is not None
     speed = seen.speed[start:stop]
@@ -178,7 +178,7 @@ def best_of(passes: Sequence[Pass], run: int | None, where: object) -> Pass | No
 
 def take_pass(
     trace: Trace,
-    seen: Seen,
+    seen: Signals,
     made: Switches,
     rpm: npt.NDArray[Any] | None,
     height: npt.NDArray[Any],
@@ -209,7 +209,7 @@ def take_pass(
     ]
 
 
-def keep_only(taken: Pass, seen: Seen, made: Switches) -> None:
+def keep_only(taken: Pass, seen: Signals, made: Switches) -> None:
     """Let the controller launch for one pass alone. Where the arming is not recorded it ends at the
     shutdown."""
     near = seen.ticks(2.0)
@@ -223,7 +223,7 @@ def keep_only(taken: Pass, seen: Seen, made: Switches) -> None:
         made.launch[taken.end :] = 0
 
 
-def doubts(seen: Seen, made: Switches, unit: str, height: npt.NDArray[Any]) -> list[str]:
+def doubts(seen: Signals, made: Switches, unit: str, height: npt.NDArray[Any]) -> list[str]:
     """What is most likely wrong with how a trace was read. `height` is in `unit`, one entry for each tick."""
     found = []
     if seen.launch is not None and seen.launch_at is None and len(seen.launch) and seen.launch[0]:
@@ -247,7 +247,7 @@ def doubts(seen: Seen, made: Switches, unit: str, height: npt.NDArray[Any]) -> l
     return found
 
 
-def _stands_in_a_run(seen: Seen, made: Switches) -> list[str]:
+def _stands_in_a_run(seen: Signals, made: Switches) -> list[str]:
     assert seen.speed is not None
     found = []
     on = (made.armed > 0) & (made.launch > 0)
@@ -271,7 +271,7 @@ def _stands_in_a_run(seen: Seen, made: Switches) -> list[str]:
     return found
 
 
-def seen_in(trace: Trace, tick_us: int) -> tuple[Seen, npt.NDArray[Any], str]:
+def seen_in(trace: Trace, tick_us: int) -> tuple[Signals, npt.NDArray[Any], str]:
     """What a trace shows without a calibration, by ticks; its height (NaN where it is not known) and the
     unit."""
     usual = 1.0 / trace.rate_hz
@@ -291,7 +291,7 @@ def seen_in(trace: Trace, tick_us: int) -> tuple[Seen, npt.NDArray[Any], str]:
         return (grid.values[role] > 0.5).astype(np.uint8) if role in grid.values else None
 
     disarm = max(1, round(100_000 / tick_us))
-    seen = Seen(tick_us, disarm, grid.n, lambda: lift, speed, switch(ARMED), switch(LAUNCH))
+    seen = Signals(tick_us, disarm, grid.n, lambda: lift, speed, switch(ARMED), switch(LAUNCH))
     return seen, height, unit
 
 

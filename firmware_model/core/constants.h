@@ -15,9 +15,11 @@
 #ifndef LIFT_CONSTANTS_H
 #define LIFT_CONSTANTS_H
 
+#include <stdint.h>
+
 enum {
-    LIFT_IMAGE_VERSION = 1,
-    LIFT_IMAGE_BYTES = 1624, /* length of a calibration image, header included */
+    LIFT_IMAGE_VERSION = 2,
+    LIFT_IMAGE_BYTES = 1628, /* length of a calibration image, header included */
     LIFT_HEADER_BYTES = 12
 };
 
@@ -26,11 +28,15 @@ enum {
     LIFT_LIFT_LIMIT = 32767,
     LIFT_SPEED_LIMIT = 20000,
     LIFT_ROTATION_LIMIT = 32767,
-    LIFT_COUNTS_LIMIT = 65535,
-    LIFT_ELAPSED_LIMIT = 65535,
-    LIFT_TICK_NUMBER_MASK = 0xFFFF,
     LIFT_FULL = 1000
 };
+
+/* Those of more than 15 bits are macros: an enumerator is an int, which may have 16 bits. */
+#define LIFT_COUNTS_LIMIT INT32_C(65535)
+#define LIFT_ELAPSED_LIMIT INT32_C(65535)
+#define LIFT_TICK_NUMBER_MASK INT32_C(0xFFFF)
+#define LIFT_ALLOWANCE_LIMIT INT32_C(65534)
+#define LIFT_LIFT_SPEED_LIMIT INT32_C(100000) /* mm/s */
 
 /* Sizes of the fixed arrays. */
 enum {
@@ -48,9 +54,19 @@ enum {
 /* Ranges that keep products inside 30 bits; the image check enforces them. */
 enum {
     LIFT_WAIT_LIMIT = 8192,
-    LIFT_ALLOWANCE_LIMIT = 65534,
-    LIFT_LIFT_SPEED_LIMIT = 100000, /* mm/s */
     LIFT_EVENT_WRAPS = 16
+};
+
+/* What no tuner could choose, each with its reason. */
+enum {
+    LIFT_FALL_US = 20000,        /* after longer than this unseen a nose could be anywhere (H3) */
+    LIFT_RETURN_BELOW = 45 * 16, /* tyres and springs let no nose lower than this (H10) */
+    LIFT_RETURN_ABOVE = 90 * 16, /* droop and a little: the wheels are back on the ground (H10) */
+    LIFT_RETURN_SPREAD = 8,      /* 0.5 mm: a nose on a moving car wanders by more, a frozen one not (H10) */
+    LIFT_RETURN_COUNTS = 2,      /* what a frozen reading may still wander by in the converter (H10) */
+    LIFT_RETURN_LONGER = 3,      /* so many times the samples where no nose could have got (H10) */
+    LIFT_NOSE_MS = 500,          /* at 20 m/s2 a nose falls through any sensor's range by then (H10) */
+    LIFT_RPM_PER_MS = 100        /* no engine or shaft changes its speed faster (R1) */
 };
 
 /* States of a latch. */
@@ -82,6 +98,7 @@ enum {
     LIFT_REASON_BLIND = 4,
     LIFT_REASON_ENGINE = 5,
     LIFT_REASON_SHAFT = 6,
+    LIFT_REASON_SAFE = 7, /* of what acts, never of a step: the inputs stopped coming (W3) */
     LIFT_REASON_OUTSIDE_FIRST = 16,
     LIFT_REASON_OUTSIDE_LAST = 255
 };

@@ -11,7 +11,6 @@ void lift_latch_calibrate(lift_latch_t *l, int32_t trigger, int32_t hysteresis, 
     l->hold = follows ? 0 : hold;
     l->landing = hold_from == LIFT_FROM_LANDING && !follows ? 1 : 0;
     l->release = release_q16;
-    l->follows = follows ? 1 : 0;
 }
 
 static void rest(lift_latch_t *l) {
@@ -30,19 +29,19 @@ void lift_latch_reset(lift_latch_t *l) {
 static void lower(lift_latch_t *l, int32_t rate, int32_t demand) {
     l->ramp = 0 < rate && rate < l->ramp ? l->ramp - rate : 0;
     l->output = lift_max(l->ramp >> 16, demand);
-    if (l->follows) {
-        l->ramp = lift_max(l->ramp, demand << 16); /* the rate is counted from the value followed (L7) */
-    }
+    l->ramp = lift_max(l->ramp, demand << 16); /* the rate is counted from the value followed (L4) */
     if (l->output == 0) {
         rest(l);
     }
 }
 
+void lift_latch_shorten(lift_latch_t *l, int32_t ticks) {
+    l->hold_left = lift_max(l->hold_left - ticks, 0);
+}
+
 static void follow(lift_latch_t *l, int32_t demand) {
     if (l->state == LIFT_KEPT) {
-        /* The fault is over: the hold runs anew from what was kept. */
-        l->state = LIFT_HOLD;
-        l->hold_left = l->hold;
+        l->state = LIFT_HOLD; /* the fault is over: what was kept is held for the rest of the hold (H6) */
     } else if (l->state == LIFT_FAULT_RELEASE) {
         l->state = LIFT_RELEASE;
     }
@@ -66,7 +65,7 @@ static void follow(lift_latch_t *l, int32_t demand) {
             return;
         }
         l->state = LIFT_RELEASE;
-        l->ramp = l->output << 16; /* LIFT_FULL << 16 at most: below 2**26, and it only falls */
+        l->ramp = l->output << 16; /* LIFT_FULL << 16 at most: below 2**26 */
     }
     if (l->state == LIFT_RELEASE) {
         lower(l, l->release, demand);
@@ -94,8 +93,11 @@ void lift_latch_keep(lift_latch_t *l) {
     l->demand = 0;
     l->triggered = 0;
     if (l->output > 0) {
-        l->state = LIFT_KEPT;
-        l->hold_left = 0;
+        if (l->state != LIFT_KEPT) {
+            l->state = LIFT_KEPT;
+            l->hold_left = l->hold;
+        }
+        l->hold_left = lift_max(l->hold_left - 1, 0);
     }
 }
 

@@ -7,7 +7,9 @@
  *
  * Invariants:
  * - `output` >= the demand of the same tick, and rises only to a new demand.
- * - PEAK, HOLD and KEPT do not change `output`; the hold runs for exactly `hold` ticks.
+ * - PEAK, HOLD and KEPT do not change `output`; the hold runs for exactly `hold` ticks, of which those of
+ *   KEPT are some.
+ * - in RELEASE with a rate above 0, `output` falls no faster than that rate.
  * - at REST output, ramp and hold_left are 0: rest is one state, whatever came before.
  *
  * A slope, lift_slope_t: a value that rises and falls no faster than its rates (Q16 a tick; 0 means one
@@ -32,6 +34,9 @@ void lift_latch_step(lift_latch_t *l, int32_t value);
 
 /* One tick with the nose out of sight: no trigger, and the hold does not run (H5). */
 void lift_latch_step_out_of_sight(lift_latch_t *l, int32_t greatest);
+
+/* Count so many ticks out of sight as hold (H10). */
+void lift_latch_shorten(lift_latch_t *l, int32_t ticks);
 
 /* One tick of a fault: what is taken stays taken (H6). */
 void lift_latch_keep(lift_latch_t *l);

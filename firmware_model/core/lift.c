@@ -82,6 +82,7 @@ bool lift_lift_learn(lift_lift_t *l, int32_t height, bool still) {
     if (l->learn_count < window) {
         return false;
     }
+    /* A tie rounds the step from the first height. */
     int32_t mean = l->learn_first + lift_round_div(l->learn_sum, window);
     restart_window(l);
     if (lift_abs(mean - c->rest) > c->learn_tolerance || mean == l->rest) {
@@ -96,7 +97,7 @@ static void look(lift_lift_t *l, int32_t speed) {
     const lift_image_t *c = l->calibration;
     /* 100000 * 26214 < 2**32; the result is below 2**20. */
     int32_t ahead = lift_mul_q12(speed, speed > 0 ? c->look_rising_q12 : c->look_falling_q12);
-    l->entry = lift_saturate(l->value + ahead);
+    l->entry = l->value >= c->look_from ? lift_saturate(l->value + ahead) : l->value;
 }
 
 static int32_t median(const lift_lift_t *l) {

@@ -6,7 +6,7 @@
  * What it is: the C twin of the Python reference in controller/, file for file and name for name. Equal
  * images and equal inputs give equal outputs, tick by tick and bit by bit.
  *
- * What it needs: a C99 compiler with int of at least 32 bits and two's complement; of the standard
+ * What it needs: a C99 compiler with two's complement, int of 16 bits or more; of the standard
  * headers only stdint.h, stdbool.h and stddef.h. No heap, no floating point, no recursion, no variables of
  * its own: all of its state is one lift_controller_t that the caller places. A compiler may call memset for a
  * loop that clears; everything else is here. A divide instruction helps but is not needed.
@@ -24,14 +24,16 @@
  *         lift_inputs_t in;                            // fill in every field
  *         lift_step(&controller, &in);
  *         lift_outputs_t out;
- *         lift_outputs(&controller, &out);             // retard the spark by out.retard
+ *         lift_outputs(&controller, &out);             // for lamps and logs
+ *         lift_acting_t now;
+ *         lift_acting(&controller, &now);              // retard the spark by now.retard
  *     }
  *     in the interrupt in which a cylinder's fuel is due:   bits = lift_event(&controller, cylinder);
  *     in the interrupt in which that cycle's spark is due:  bits = lift_spark(&controller, cylinder);
  *
  * The order of this header: numbers (constants.h), the calibration image, inputs, outputs, state, functions.
- * Rules of behaviour are named as in the project's developer documentation (H1..H9 height, P1..P3 progress,
- * M1 maps, L1..L8 latch, R1..R4 requests, C1..C3 cylinder events).
+ * Rules of behaviour are named as in the project's developer documentation (H1..H11 height, P1..P3 progress,
+ * M1 maps, L1..L9 latch, R1..R4 requests, C1..C3 cylinder events).
  */
 #ifndef LIFTLATCH_H
 #define LIFTLATCH_H
@@ -46,137 +48,19 @@
  *
  * One packed little-endian block, made by the bench. It stays where the caller keeps it (flash): the
  * controller only points at it, reads it in place and never writes to it. So it must not change or go away
- * while it is active. The 32-bit fields come first, so that every field lies on its natural boundary; the
- * block itself must begin at a multiple of 4, or lift_load refuses it (a Cortex-M0 faults on a 32-bit read
- * elsewhere).
+ * while it is active. The block must begin at a multiple of 4, or lift_load refuses
+ * it (a Cortex-M0 faults on a 32-bit read elsewhere).
  *
- * Behind each field: its legal range, then its meaning. "sample" is one reading of the height sensor,
- * "tick" one call of lift_step. Q16 and Q12: 1/65536 and 1/4096 of the unit named. Points of an axis rise
- * strictly; only as many as the count before them says are looked at.
+ * Its fields, with their legal ranges and meanings, are listed in image_fields.h.
  */
 typedef struct {
     uint8_t magic[4];   /* the letters LLCI */
     uint16_t version;   /* LIFT_IMAGE_VERSION */
     uint16_t length;    /* LIFT_IMAGE_BYTES */
     uint32_t crc;       /* CRC-32/ISO-HDLC over the bytes from here to the end */
-
-    /* 32 bit */
-    uint32_t gain_q12;                   /* 1..65536: lift at the axle for each height at the sensor (H2) */
-    uint32_t learn_window;               /* 0..65536 samples: window of a learned rest height; 0 off (H2) */
-    uint32_t look_speed_q12;             /* 1..512000 mm/s for each 1/16 mm a sample (H9) */
-    uint32_t progress_up_q12;            /* 1..65535<<12 a tick: progress rises no faster (P1) */
-    uint32_t progress_down_q12;          /* 1..65535<<12 a tick: progress falls no faster (P1) */
-    uint32_t hold_ticks;                 /* 0..1200000 ticks: the hold (L3) */
-    uint32_t release_q16;                /* 0..1000<<16 of 0.1 % a tick: release; 0 in one step (L4) */
-    uint32_t retard_release_q16;         /* 0..1000<<16 of 0.1 degree a tick: release; 0 in one step (L7) */
-    uint32_t fault_hold_ticks;           /* hold_ticks..1200000 ticks: a fault keeps torque away (H6) */
-    uint32_t fault_release_q16;          /* 1..100<<16 of 0.1 % a tick: release after that (H6) */
-    uint32_t fault_retard_release_q16;   /* 1..100<<16 of 0.1 degree a tick: the same for the retard (H6) */
-    uint32_t blind_growth_q16;           /* 1..1000<<16 of 0.1 % a tick: growth of the blind reduction (H6) */
-    uint32_t engine_release_q16;         /* 0..1000<<16 of 0.1 % a tick: engine curve; 0 in one step (R1) */
-    uint32_t engine_retard_release_q16;  /* 0..1000<<16 of 0.1 degree a tick: engine curve (R1) */
-    uint32_t shaft_release_q16;          /* 0..1000<<16 of 0.1 % a tick: shaft curve (R1) */
-    uint32_t shaft_retard_release_q16;   /* 0..1000<<16 of 0.1 degree a tick: shaft curve (R1) */
-
-    uint16_t tick_us;                    /* 500..10000 us: length of a tick */
-
-    /* sensor: counts, height, use of a sample (H1, H3, H4, H5) */
-    uint16_t adc_max;                          /* 1..65535 counts: the converter's greatest reading */
-    uint16_t window_low;                       /* 0..65535 counts: below it the sensor is not there */
-    uint16_t window_high;                      /* above window_low, to adc_max counts: the same above */
-    uint16_t sensor_points;                    /* 2..8 points of the curve */
-    uint16_t sensor_counts[LIFT_SENSOR_POINTS];  /* 0..adc_max counts, rising */
-    int16_t sensor_height[LIFT_SENSOR_POINTS];   /* +-32767 of 1/16 mm, rising or falling, span to 32767 */
-    uint16_t sample_ticks;                     /* 1..1000 ticks from sample to sample */
-    uint16_t allowance;                        /* 1..32767 of 1/16 mm: constant part of a change (H3) */
-    uint16_t allowance_rate;                   /* 1..32767 of 1/16 mm a tick: what waiting adds to it (H3) */
-    uint16_t confirm_samples;                  /* 1..8192 samples not used that make a fault (H4) */
-    uint16_t heal_samples;                     /* 1..8192 samples used in a row that end it (H4) */
-    uint16_t agree_samples;                    /* 2..16 agreeing samples, believed at any distance (H3) */
-    uint16_t near_end;                         /* 1..span of 1/16 mm: this close to the far end (H5) */
-
-    /* stuck reading (H8) */
-    uint16_t stuck_band;                 /* 0..32767 of 1/16 mm: a reading that stays within it */
-    uint16_t stuck_samples;              /* 0..65535 samples: for this long; 0 off */
-    uint16_t stuck_speed;                /* 0..20000 of 0.1 km/h: while the car is faster, is stuck */
-
-    /* lift (H2, H7, H9) */
-    int16_t rest;                        /* 1/16 mm, inside the curve: height at rest */
-    uint16_t learn_spread;               /* 0..16383 of 1/16 mm: greatest spread of a learning window */
-    uint16_t learn_tolerance;            /* 0..16383 of 1/16 mm: greatest distance from `rest` */
-    uint16_t median_samples;             /* 1, 3 or 5 */
-    uint16_t lowpass_q12;                /* 1..4096: share of a new value in the low-pass; 4096 off */
-    uint16_t look_rising_q12;            /* 0..26214 of 1/16 mm ahead for each mm/s upwards; 0 off */
-    uint16_t look_falling_q12;           /* 0..26214 of 1/16 mm ahead for each mm/s downwards; 0 off */
-    uint16_t look_lowpass_q12;           /* 1..4096: low-pass of the lift's speed */
-
-    /* progress (P1 to P3) */
-    uint16_t progress_axis_kind;         /* LIFT_BY_SPEED: 0.1 km/h, LIFT_BY_TIME: ms since launch */
-    uint16_t speed_source;               /* LIFT_CAR_SPEED, LIFT_FRONT_WHEEL_SPEED */
-    uint16_t speed_step;                 /* 1..20000 of 0.1 km/h a tick: a change as large is not believed */
-    uint16_t run_points;                 /* 1..16 points of the calibrated speed over the time since launch */
-    uint16_t run_ms[LIFT_CURVE_POINTS];    /* 0..65535 ms, rising */
-    uint16_t run_speed[LIFT_CURVE_POINTS]; /* 0..20000 of 0.1 km/h */
-    int16_t air_lift;                    /* +-32767 of 1/16 mm: from here on the front is in the air (P2) */
-    uint16_t air_hysteresis;             /* 0..32767 of 1/16 mm: and until this much below */
-    uint16_t spin_up_ticks;              /* 0..65535 ticks: and this much longer */
-    uint16_t lookback_ticks;             /* 1..1000 ticks for each of the slots before take-off */
-
-    /* maps (M1); cells by lift, then progress, a row of LIFT_AXIS_POINTS for each lift */
-    uint16_t lift_points;                     /* 1..16 */
-    int16_t lift_axis[LIFT_AXIS_POINTS];        /* +-32767 of 1/16 mm, rising */
-    uint16_t progress_points;                 /* 1..16 */
-    uint16_t progress_axis[LIFT_AXIS_POINTS];   /* 0..65535 in the unit of progress_axis_kind, rising */
-    uint16_t reduction_map[LIFT_MAP_CELLS];     /* 0..1000 of 0.1 % */
-    uint16_t retard_map[LIFT_MAP_CELLS];        /* 0..1000 of 0.1 degree */
-
-    /* latch (L1 to L8) */
-    uint16_t trigger;                    /* 0..1000 of 0.1 %: a smaller reduction is not asked for */
-    uint16_t trigger_hysteresis;         /* 0..1000 of 0.1 %: once asked for, until this much below */
-    uint16_t hold_from;                  /* LIFT_FROM_PEAK, LIFT_FROM_LANDING */
-    uint16_t retard_follows;             /* 0: the retard has a latch; 1: it follows its map (L7) */
-    uint16_t retard_trigger;             /* 0..1000 of 0.1 degree */
-    uint16_t retard_trigger_hysteresis;  /* 0..1000 of 0.1 degree */
-    uint16_t disarm_ticks;               /* 1..65535 ticks of not armed that end the run (L8) */
-
-    /* a fault with no reduction on (H6) */
-    uint16_t blind_reduction;            /* 0..1000 of 0.1 %; 0 none */
-    uint16_t blind_until_ms;             /* 0..65535 ms since launch */
-
-    /* curve requests (R1); 0 points: none */
-    uint16_t engine_points;                    /* 0..16 */
-    uint16_t engine_ms[LIFT_CURVE_POINTS];       /* 0..65535 ms since launch, rising */
-    uint16_t engine_rpm[LIFT_CURVE_POINTS];      /* 0..32767 rpm */
-    uint16_t engine_after_end;                 /* LIFT_HOLD_LAST, LIFT_STOP */
-    uint16_t engine_before_launch;             /* 1: acts before launch too */
-    uint16_t engine_hysteresis;                /* 0..32767 rpm below the curve at which it stops asking */
-    uint16_t engine_line_points;               /* 1..8 */
-    uint16_t engine_over_rpm[LIFT_LINE_POINTS];  /* 0..32767 rpm above the curve, rising */
-    uint16_t engine_reduction[LIFT_LINE_POINTS]; /* 0..1000 of 0.1 % */
-    uint16_t engine_retard[LIFT_LINE_POINTS];    /* 0..1000 of 0.1 degree */
-    uint16_t shaft_points;                     /* 0..16 */
-    uint16_t shaft_ms[LIFT_CURVE_POINTS];        /* 0..65535 ms since launch, rising */
-    uint16_t shaft_rpm[LIFT_CURVE_POINTS];       /* 0..32767 rpm */
-    uint16_t shaft_after_end;                  /* LIFT_HOLD_LAST, LIFT_STOP */
-    uint16_t shaft_hysteresis;                 /* 0..32767 rpm */
-    uint16_t shaft_line_points;                /* 1..8 */
-    uint16_t shaft_over_rpm[LIFT_LINE_POINTS];   /* 0..32767 rpm above the curve, rising */
-    uint16_t shaft_reduction[LIFT_LINE_POINTS];  /* 0..1000 of 0.1 % */
-    uint16_t shaft_retard[LIFT_LINE_POINTS];     /* 0..1000 of 0.1 degree */
-
-    /* limits of the command (R4) */
-    uint16_t reduction_limit;            /* 0..1000 of 0.1 % */
-    uint16_t retard_limit;               /* 0..1000 of 0.1 degree */
-
-    /* cylinder events (C1) */
-    uint16_t cylinders;                  /* 1..12 */
-    uint16_t firing_order[LIFT_CYLINDERS]; /* each cylinder from 1 to `cylinders` once */
-    uint16_t event_bits;                 /* LIFT_FUEL_OFF, LIFT_SPARK_OFF or both: what a skip takes */
-
-    /* what a device does whose inputs stop; the controller itself knows nothing of it (link/link.h) */
-    uint16_t stall_ms;                   /* 0..65535 ms without inputs; 0 off */
-    uint16_t safe_reduction;             /* 0..1000 of 0.1 %: what the outputs then go to */
-    uint16_t safe_retard;                /* 0..1000 of 0.1 degree */
+#define LIFT_FIELD(type, name, least, greatest) type name;
+#define LIFT_ROW(type, name, count, least, greatest) type name[count];
+#include "image_fields.h"
 } lift_image_t;
 
 /* ---- Inputs of one tick ----------------------------------------------------------------------------
@@ -201,7 +85,8 @@ typedef struct {
 
 /* ---- Outputs of one tick ---------------------------------------------------------------------------
  *
- * Only the first two act on the engine; the rest is for lamps, logs and comparing.
+ * The first two are what the step commands (lift_acting gives what acts); the rest is for lamps, logs and
+ * comparing.
  */
 typedef struct {
     int32_t reduction;          /* 0..1000 of 0.1 % of the cylinder events (lift_event works it off) */
@@ -226,6 +111,13 @@ typedef struct {
     int32_t out_of_sight_ticks; /* 0..65535 ticks out of sight since launch; stays at 65535 (H5) */
 } lift_outputs_t;
 
+/* What acts on the engine: one set, never of two ticks. */
+typedef struct {
+    int32_t reduction; /* 0..1000 of 0.1 % of the cylinder events */
+    int32_t retard;    /* 0..1000 of 0.1 degree of crank */
+    int32_t reason;    /* 0..255, LIFT_REASON_*: who set the reduction, or LIFT_REASON_SAFE */
+} lift_acting_t;
+
 /* ---- State -----------------------------------------------------------------------------------------
  *
  * Plain data, to be looked at in a debugger and changed only by the functions below. Flags are 0 or 1.
@@ -237,11 +129,13 @@ typedef struct {
     const lift_image_t *calibration;
     int32_t far;             /* 1/16 mm: greatest height of the sensor's curve */
     int32_t near;            /* 1/16 mm: from here on the nose is near the far end */
+    int32_t period_us;       /* us, 500..500000: from sample to sample, no more than matters */
     int32_t rate;            /* 1/16 mm a sample, 1..65534: what waiting adds to the allowance */
+    int32_t fall_samples;    /* 1..40 samples for which it adds to it downwards */
     int32_t unasked_fall;    /* 1/16 mm: a larger fall needs agreeing samples */
     int32_t good;            /* 1/16 mm: height of the last sample used */
     int32_t previous;        /* 1/16 mm: height of the last sample inside the window */
-    int32_t waited;          /* 0..65535 samples since the good one */
+    int32_t waited;          /* 0..65535 samples since the good one, all of them not used */
     int32_t gap;             /* 0..65535 samples between the last two good ones */
     int32_t allowance_up;    /* 1/16 mm, 1..65534: greatest rise that is believed now */
     int32_t allowance_down;  /* 1/16 mm, 1..65534: greatest fall that is believed now */
@@ -255,6 +149,15 @@ typedef struct {
     int32_t faulted;         /* flag: the sensor is not believed */
     int32_t fall;            /* flag: because of a fall larger than the allowance */
     int32_t out_of_sight;    /* flag: the nose is beyond the range */
+    int32_t jump_from;       /* 1/16 mm: height before a jump that only agreeing samples told of */
+    int32_t jump_left;       /* 0..return_samples samples for which that is provisional */
+    int32_t jump_agreeing;   /* 0..heal_samples samples that agree near that height */
+    int32_t chain;           /* 0..3*return_samples samples in a row that look like a nose at rest */
+    int32_t chain_needed;    /* 0..3*return_samples: how many it takes */
+    int32_t chain_least;     /* 1/16 mm: lowest of them */
+    int32_t chain_greatest;  /* 1/16 mm: highest of them */
+    int32_t chain_least_counts;    /* 0..65535 */
+    int32_t chain_greatest_counts; /* 0..65535 */
     int32_t stuck;           /* flag: the reading does not move although the car does */
     int32_t stuck_known;     /* flag: stuck_at holds a height */
     int32_t stuck_at;        /* 1/16 mm: middle of the band the reading must leave */
@@ -325,7 +228,6 @@ typedef struct {
     int32_t hold;            /* 0..1200000 ticks */
     int32_t landing;         /* flag: the hold starts when the demand is gone */
     int32_t release;         /* Q16 a tick, 0..1000<<16; 0 in one step */
-    int32_t follows;         /* flag: no hold, the value followed falls no faster than `release` */
     int32_t demand;          /* 0..1000: live demand */
     int32_t triggered;       /* flag: the demand is above the trigger */
     int32_t state;           /* LIFT_REST..LIFT_FAULT_RELEASE */
@@ -353,7 +255,10 @@ typedef struct {
     const uint16_t *line;           /* rpm above the curve */
     const uint16_t *line_reduction; /* 0.1 % */
     const uint16_t *line_retard;    /* 0.1 degree */
+    int32_t per_tick;               /* rpm a tick, 50..1000: what waiting adds to `reach` */
     int32_t active;                 /* flag: the rotation is above the curve */
+    int32_t speed;                  /* 0..32767 rpm: the last one used */
+    int32_t reach;                  /* 0..32767 rpm: how far the next may be from it */
     lift_slope_t reduction;           /* 0.1 % */
     lift_slope_t retard;              /* 0.1 degree */
 } lift_curve_request_t;
@@ -366,10 +271,12 @@ typedef struct {
     int32_t asked_retard;        /* 0..1000 of 0.1 degree */
     int32_t who;                 /* LIFT_REASON_*: of that reduction */
     int32_t asking;              /* LIFT_ASKER_* bits so far */
-    volatile int32_t reduction;  /* 0..1000 of 0.1 %: published; read by lift_event in an interrupt */
+    int32_t reduction;           /* 0..1000 of 0.1 %: published */
     int32_t retard;              /* 0..1000 of 0.1 degree: published */
     int32_t reason;              /* 0..255: published */
     int32_t askers;              /* LIFT_ASKER_* bits: published */
+    volatile uint32_t acting[2]; /* reduction, retard and reason in 10, 10 and 8 bits; not in the digest */
+    volatile uint8_t newest;     /* 0, 1: which of the two acts; only the other one is written */
 } lift_command_t;
 
 /* Which cylinder events are skipped: events.c; changed by lift_event only */
@@ -389,11 +296,13 @@ typedef struct {
  *
  * Invariants:
  * - equal images and equal inputs give equal states and outputs; nothing else is looked at.
+ * - what acts is the command of the last step, but for a safe state since; commands and events share it.
  * - without an active image every output is 0, and `faults` says so.
  * - before launch the lift demand is 0; `launched` ends only by a steady disarm or a reset.
  * - `keeping` is 1 from a fault that began while torque was taken until the fault ends, the run ends, or
- *   nothing is taken any more; `blind` is 1 from a fault that began after launch with nothing taken until
- *   the fault or the run ends.
+ *   nothing is taken any more; `blind` is 1 from a fault that began after launch with less reduction latched
+ *   than the blind one until the fault or the run ends.
+ * - `keep_left` counts down while `keeping` or out of sight; out of sight it ends in a fault.
  */
 typedef struct {
     const lift_image_t *calibration; /* the active image; 0 while there is none */
@@ -409,8 +318,8 @@ typedef struct {
     int32_t failing;               /* LIFT_FAULT_SENSOR, LIFT_FAULT_STUCK: why the height is not believed */
     int32_t fault_at_launch;       /* flag */
     int32_t keeping;               /* flag: a fault keeps what was taken */
-    int32_t keep_left;             /* 0..fault_hold_ticks ticks of that */
-    int32_t blind;                 /* flag: a fault began with nothing taken */
+    int32_t keep_left;             /* 0..fault_hold_ticks ticks of that, or of out of sight */
+    int32_t blind;                 /* flag: a fault began with less taken than the blind reduction */
     int32_t out_of_sight_ticks;    /* 0..65535 ticks since launch */
     int32_t faults;                /* LIFT_FAULT_* bits of the last step */
     lift_height_t height;
@@ -419,7 +328,7 @@ typedef struct {
     lift_maps_t maps;
     lift_latch_t reduction;
     lift_latch_t retard;
-    lift_slope_t blind_slope;        /* 0.1 %: the reduction that answers a fault with nothing taken */
+    lift_slope_t blind_slope;        /* 0.1 %: the blind reduction */
     lift_curve_request_t engine;
     lift_curve_request_t shaft;
     lift_command_t command;
@@ -429,9 +338,18 @@ typedef struct {
 /* ---- Functions -------------------------------------------------------------------------------------
  *
  * None of them waits, allocates or calls back. "Worst case" counts loop passes and divisions, which no
- * input can exceed. Interrupts: lift_event and lift_spark may interrupt every other function but lift_init,
- * lift_load and lift_reset (lock interrupts around those three); they must not interrupt one another. All
- * other functions belong to one task. Pointers must not be null.
+ * input can exceed. Pointers must not be null.
+ *
+ * What may interrupt what:
+ * - lift_event, lift_spark and lift_acting may interrupt lift_step, lift_safe and lift_outputs at any place.
+ *   They see the set of one tick, whole, on machines of 8 bits too: the set that acts is never written.
+ * - They must not interrupt lift_init, lift_load, lift_build, lift_reset and lift_digest: lock interrupts
+ *   around those.
+ *   The link does so by its port's `lock` and `unlock`.
+ * - lift_event and lift_spark must not interrupt one another: give them one priority. A lift_acting that is
+ *   itself interrupted by lift_step gives the set of the tick before or of this one, never of both, on a
+ *   machine that reads 32 bits at once.
+ * - All other functions belong to one task (or one interrupt), and do not interrupt one another.
  */
 
 /* A controller as after power-up, without an image: every output 0, faults LIFT_FAULT_NO_IMAGE.
@@ -445,6 +363,10 @@ void lift_init(lift_controller_t *ll);
  * read. Worst case: 8 passes a byte for the CRC, some 15000 in all; not for a tick. */
 int32_t lift_load(lift_controller_t *ll, const uint8_t *image, size_t length);
 
+/* The second part of lift_load alone, so that interrupts need not be locked for the first: run from an image
+ * that lift_image_read (image.h) has accepted. Worst case: one pass over the state. */
+void lift_build(lift_controller_t *ll, const lift_image_t *c);
+
 /* As after power-up with the same image (L8). Worst case: one pass over the state. */
 void lift_reset(lift_controller_t *ll);
 
@@ -454,6 +376,15 @@ void lift_step(lift_controller_t *ll, const lift_inputs_t *in);
 
 /* The outputs of the last step. Worst case: 20 copies. */
 void lift_outputs(const lift_controller_t *ll, lift_outputs_t *out);
+
+/* The inputs have stopped coming: the calibrated safe state acts, on events too, until the next lift_step,
+ * lift_reset or lift_load (W3). The outputs and the digest know nothing of it. Without an image it does
+ * nothing. Worst case: 2 copies. */
+void lift_safe(lift_controller_t *ll);
+
+/* What acts on the engine now, always whole: the command of one step, or the safe state. For whoever puts it
+ * out, also in an interrupt. Worst case: 3 copies. */
+void lift_acting(const lift_controller_t *ll, lift_acting_t *out);
 
 /* The fuel of a cylinder's next cycle is due: LIFT_FUEL_OFF and LIFT_SPARK_OFF bits for that cycle, 0 to fire
  * (C1). Cylinders count from 1; any other number, or no image, gives 0 and changes nothing.

@@ -4,8 +4,13 @@
 #include "fixed.h"
 #include "latch.h"
 
+/* A set that acts, in one word. */
+enum { RETARD_AT = 10, REASON_AT = 20, VALUE_MASK = 0x3FF };
+
 void lift_curve_request_calibrate_curve(lift_curve_request_t *r, int32_t points, const uint16_t *ms,
-                                      const uint16_t *rpm, int32_t after_end, int32_t hysteresis) {
+                                      const uint16_t *rpm, int32_t after_end, int32_t hysteresis,
+                                      int32_t tick_us) {
+    r->per_tick = LIFT_RPM_PER_MS * tick_us / 1000;
     r->points = points;
     r->ms = ms;
     r->rpm = rpm;
@@ -23,6 +28,8 @@ void lift_curve_request_calibrate_line(lift_curve_request_t *r, int32_t points, 
 
 void lift_curve_request_reset(lift_curve_request_t *r) {
     r->active = 0;
+    r->speed = 0;
+    r->reach = LIFT_ROTATION_LIMIT; /* the first speed is used, whatever it is */
     lift_slope_reset(&r->reduction);
     lift_slope_reset(&r->retard);
 }
@@ -31,11 +38,16 @@ void lift_curve_request_step(lift_curve_request_t *r, int32_t rpm, int32_t elaps
     if (r->points == 0) {
         return;
     }
+    r->reach = lift_min(r->reach + r->per_tick, LIFT_ROTATION_LIMIT);
+    if (lift_abs(rpm - r->speed) <= r->reach) {
+        r->speed = rpm;
+        r->reach = 0;
+    }
     int32_t reduction = 0;
     int32_t retard = 0;
     bool ended = r->after_end == LIFT_STOP && elapsed_ms > r->ms[r->points - 1];
     if (running && !ended) {
-        int32_t over = rpm - lift_interpolate(r->ms, r->rpm, r->points, elapsed_ms);
+        int32_t over = r->speed - lift_interpolate(r->ms, r->rpm, r->points, elapsed_ms);
         r->active = over > 0 || (r->active && over >= -r->hysteresis) ? 1 : 0;
         if (r->active) {
             reduction = lift_interpolate(r->line, r->line_reduction, r->line_points, over);
@@ -50,6 +62,8 @@ void lift_curve_request_step(lift_curve_request_t *r, int32_t rpm, int32_t elaps
 
 uint32_t lift_curve_request_digest(const lift_curve_request_t *r, uint32_t crc) {
     crc = lift_crc32_word(crc, r->active);
+    crc = lift_crc32_word(crc, r->speed);
+    crc = lift_crc32_word(crc, r->reach);
     return lift_slope_digest(&r->retard, lift_slope_digest(&r->reduction, crc));
 }
 
@@ -86,6 +100,20 @@ void lift_command_finish(lift_command_t *c) {
     c->retard = lift_min(c->asked_retard, c->retard_limit);
     c->reason = c->who;
     c->askers = c->asking;
+    lift_command_act(c, c->reduction, c->retard, c->reason);
+}
+
+void lift_command_act(lift_command_t *c, int32_t reduction, int32_t retard, int32_t reason) {
+    uint8_t other = c->newest == 0U ? 1U : 0U;
+    c->acting[other] = (uint32_t)reduction | (uint32_t)retard << RETARD_AT | (uint32_t)reason << REASON_AT;
+    c->newest = other;
+}
+
+void lift_command_acting(const lift_command_t *c, lift_acting_t *out) {
+    uint32_t set = c->acting[c->newest];
+    out->reduction = (int32_t)(set & VALUE_MASK);
+    out->retard = (int32_t)(set >> RETARD_AT & VALUE_MASK);
+    out->reason = (int32_t)(set >> REASON_AT);
 }
 
 uint32_t lift_command_digest(const lift_command_t *c, uint32_t crc) {

@@ -12,7 +12,7 @@
 #include "progress.h"
 #include "requests.h"
 
-enum { COUNT_LIMIT = 65535 };
+#define COUNT_LIMIT INT32_C(65535)
 
 /* The least legal allowance: what a height without an image would start with. */
 enum { LEAST_ALLOWANCE = 1 };
@@ -26,10 +26,12 @@ void lift_init(lift_controller_t *ll) {
     ll->height.allowance_down = LEAST_ALLOWANCE;
     ll->height.faulted = 1;
     ll->lift.moved = 1;
+    ll->engine.reach = LIFT_ROTATION_LIMIT;
+    ll->shaft.reach = LIFT_ROTATION_LIMIT;
     ll->faults = LIFT_FAULT_NO_IMAGE;
 }
 
-static void build(lift_controller_t *ll, const lift_image_t *c) {
+void lift_build(lift_controller_t *ll, const lift_image_t *c) {
     ll->calibration = c;
     lift_latch_calibrate(&ll->reduction, c->trigger, c->trigger_hysteresis, (int32_t)c->hold_ticks,
                        c->hold_from, (int32_t)c->release_q16, false);
@@ -37,13 +39,13 @@ static void build(lift_controller_t *ll, const lift_image_t *c) {
                        c->hold_from, (int32_t)c->retard_release_q16, c->retard_follows == 1);
     lift_slope_calibrate(&ll->blind_slope, (int32_t)c->blind_growth_q16, (int32_t)c->fault_release_q16);
     lift_curve_request_calibrate_curve(&ll->engine, c->engine_points, c->engine_ms, c->engine_rpm,
-                                     c->engine_after_end, c->engine_hysteresis);
+                                     c->engine_after_end, c->engine_hysteresis, c->tick_us);
     lift_curve_request_calibrate_line(&ll->engine, c->engine_line_points, c->engine_over_rpm,
                                     c->engine_reduction, c->engine_retard);
     lift_slope_calibrate(&ll->engine.reduction, 0, (int32_t)c->engine_release_q16);
     lift_slope_calibrate(&ll->engine.retard, 0, (int32_t)c->engine_retard_release_q16);
     lift_curve_request_calibrate_curve(&ll->shaft, c->shaft_points, c->shaft_ms, c->shaft_rpm,
-                                     c->shaft_after_end, c->shaft_hysteresis);
+                                     c->shaft_after_end, c->shaft_hysteresis, c->tick_us);
     lift_curve_request_calibrate_line(&ll->shaft, c->shaft_line_points, c->shaft_over_rpm, c->shaft_reduction,
                                     c->shaft_retard);
     lift_slope_calibrate(&ll->shaft.reduction, 0, (int32_t)c->shaft_release_q16);
@@ -57,7 +59,7 @@ int32_t lift_load(lift_controller_t *ll, const uint8_t *image, size_t length) {
     const lift_image_t *calibration = NULL;
     int32_t verdict = lift_image_read(image, length, &calibration);
     if (verdict == LIFT_IMAGE_OK) {
-        build(ll, calibration);
+        lift_build(ll, calibration);
     }
     return verdict;
 }
@@ -90,7 +92,7 @@ void lift_reset(lift_controller_t *ll) {
     ll->failing = 0;
     ll->fault_at_launch = 0;
     ll->keeping = 0;
-    ll->keep_left = 0;
+    ll->keep_left = (int32_t)c->fault_hold_ticks;
     ll->blind = 0;
     ll->out_of_sight_ticks = 0;
     ll->faults = 0;
@@ -139,7 +141,14 @@ static bool watch_run(lift_controller_t *ll, bool armed, bool launch) {
 
 static void take_sample(lift_controller_t *ll, int32_t counts, bool still, bool taking) {
     lift_height_t *height = &ll->height;
-    lift_height_sample(height, counts, ll->progress.car_speed, ll->launched == 1, taking);
+    bool falling = ll->lift.speed.value < 0;
+    int32_t held = lift_height_sample(height, counts, ll->progress.car_speed, ll->launched == 1, taking,
+        ll->lift.rest, falling);
+    if (held > 0) {
+        /* No hold is longer than 1200000 ticks; the samples are 24576 at most, of 1000 ticks: below 2**25. */
+        lift_latch_shorten(&ll->reduction, held * ll->calibration->sample_ticks);
+        lift_latch_shorten(&ll->retard, held * ll->calibration->sample_ticks);
+    }
     if (!height->used) {
         lift_lift_miss(&ll->lift);
         return;
@@ -150,8 +159,16 @@ static void take_sample(lift_controller_t *ll, int32_t counts, bool still, bool 
     lift_lift_sample(&ll->lift, height->good, height->reseed == 1, height->gap);
 }
 
-/* What a fault does that begins or ends at this tick (H6). */
+/* What a fault does that begins or ends at this tick (H5, H6). */
 static void watch_faults(lift_controller_t *ll, bool launching, bool taking) {
+    const lift_image_t *c = ll->calibration;
+    if (ll->height.out_of_sight) {
+        if (ll->keep_left > 0) {
+            ll->keep_left -= 1;
+        } else {
+            lift_height_give_up(&ll->height);
+        }
+    }
     int32_t failing = lift_height_failures(&ll->height, taking);
     if (launching) {
         ll->fault_at_launch = failing ? 1 : 0;
@@ -159,9 +176,8 @@ static void watch_faults(lift_controller_t *ll, bool launching, bool taking) {
     if ((failing & ~ll->failing) && ll->launched) {
         if (taking) {
             ll->keeping = 1;
-            ll->keep_left = (int32_t)ll->calibration->fault_hold_ticks;
         }
-        if (!ll->reduction.output && !launching) {
+        if (ll->reduction.output < c->blind_reduction && !launching) {
             ll->blind = 1;
         }
     }
@@ -170,6 +186,9 @@ static void watch_faults(lift_controller_t *ll, bool launching, bool taking) {
     }
     if (!failing || !taking) {
         ll->keeping = 0;
+    }
+    if (!ll->keeping && !ll->height.out_of_sight) {
+        ll->keep_left = (int32_t)c->fault_hold_ticks;
     }
     ll->failing = failing;
 }
@@ -310,11 +329,24 @@ void lift_outputs(const lift_controller_t *ll, lift_outputs_t *out) {
     out->out_of_sight_ticks = ll->out_of_sight_ticks;
 }
 
+void lift_safe(lift_controller_t *ll) {
+    const lift_image_t *c = ll->calibration;
+    if (c != NULL) {
+        lift_command_act(&ll->command, c->safe_reduction, c->safe_retard, LIFT_REASON_SAFE);
+    }
+}
+
+void lift_acting(const lift_controller_t *ll, lift_acting_t *out) {
+    lift_command_acting(&ll->command, out);
+}
+
 int32_t lift_event(lift_controller_t *ll, int32_t cylinder) {
     if (ll->calibration == NULL) {
         return 0;
     }
-    return lift_events_event(&ll->events, cylinder, ll->command.reduction);
+    lift_acting_t now;
+    lift_command_acting(&ll->command, &now);
+    return lift_events_event(&ll->events, cylinder, now.reduction);
 }
 
 int32_t lift_spark(const lift_controller_t *ll, int32_t cylinder) {

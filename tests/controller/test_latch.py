@@ -55,21 +55,21 @@ def outputs(made: Latch, steps: list[int]) -> list[int]:
 def by_the_rules(steps: list[int], hold: int, hold_from: int, rate: int) -> Iterator[int]:
     """L1 to L5 told with times and exact fractions instead of counters and a carried ramp."""
     y = 0
-    peak = 0
+    lines: list[tuple[int, int]] = []  # where a release may be counted from: a tick and a value
     peak_at: int | None = None  # the last tick that keeps the hold from running; None: released or at rest
-    released_at = 0
     for t, d in enumerate(steps):
         if d > y or (peak_at is not None and d == y):
-            y = peak = d
+            y = d
             peak_at = t if d else None
         elif peak_at is not None and hold_from == FROM_LANDING and d > 0:
             peak_at = t
         elif peak_at is not None and t - peak_at > hold:
             peak_at = None
-            released_at = t
+            lines = [(t - 1, y)]
         if peak_at is None and y > 0:
-            line = peak - Fraction(rate * (t - released_at + 1), 65536) if rate else Fraction(0)
-            y = max(floor(line), d, 0)
+            lines.append((t, d))
+            exact = (value - Fraction(rate * (t - since), 65536) for since, value in lines)
+            y = max(floor(max(exact)), 0) if rate else d
         yield y
 
 
@@ -167,9 +167,29 @@ def test_a_demand_above_the_ramp_latches_again_and_one_below_is_followed() -> No
     falling = latch(2, FROM_PEAK, 2 << 16)
     assert outputs(falling, [10, 0, 0, 0, 0, 5, 5]) == [10, 10, 10, 8, 6, 5, 5]
     assert falling.state == RELEASE  # followed, with no new hold
-    assert outputs(falling, [4, 0]) == [4, 0]
+    assert outputs(falling, [4, 0]) == [4, 2]  # and the ramp goes on from there
     again = latch(2, FROM_PEAK, 2 << 16)
-    assert outputs(again, [10, 0, 0, 0, 9, 6, 6, 6, 6, 0]) == [10, 10, 10, 8, 9, 9, 9, 7, 6, 3]
+    assert outputs(again, [10, 0, 0, 0, 9, 6, 6, 6, 6, 0]) == [10, 10, 10, 8, 9, 9, 9, 7, 6, 4]
+
+
+@pytest.mark.rule("L4")
+def test_the_ramp_goes_on_from_the_demand_it_met() -> None:
+    # 200 %/s are 2 units a tick of 1 ms: 60 %, then 55 % for 400 ms, then nothing.
+    made = latch(0, FROM_PEAK, 2 << 16)
+    found = outputs(made, [600, *[550] * 400, *[0] * 276])
+    assert found[:30] == [600, *range(598, 550, -2), *[550] * 5]
+    assert found[401:] == [*range(548, -1, -2), 0]
+
+
+@pytest.mark.rule("L9")
+@given(demands, holds, froms, rates)
+def test_with_a_release_rate_the_output_never_falls_faster_than_it(
+    steps: list[int], hold: int, hold_from: int, rate: int
+) -> None:
+    found = outputs(latch(hold, hold_from, rate), steps)
+    for t in range(len(found)):
+        for s in range(t):
+            assert rate == 0 or found[t] >= floor(found[s] - Fraction(rate * (t - s), 65536))
 
 
 @pytest.mark.rule("L5")

@@ -2,12 +2,14 @@
 
 from fractions import Fraction
 from math import floor
+from typing import Any
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from controller import Controller
 from controller.constants import (
     ASKER_BLIND,
     ASKER_ENGINE,
@@ -40,10 +42,15 @@ LINE_RETARD = [0, 100]
 
 
 def request(
-    hysteresis: int = 50, after_end: int = HOLD_LAST, release: int = 0, retard_release: int = 0
+    hysteresis: int = 50,
+    after_end: int = HOLD_LAST,
+    release: int = 0,
+    retard_release: int = 0,
+    tick_us: int = 10_000,
 ) -> CurveRequest:
+    """A request at a tick so long that a speed may change by 1000 rpm from one to the next."""
     made = CurveRequest()
-    made.calibrate_curve(3, CURVE_MS, CURVE_RPM, after_end, hysteresis)
+    made.calibrate_curve(3, CURVE_MS, CURVE_RPM, after_end, hysteresis, Bounded(tick_us))
     made.calibrate_line(2, LINE_OVER, LINE_REDUCTION, LINE_RETARD)
     made.reduction.calibrate(0, Bounded(release))
     made.retard.calibrate(0, Bounded(retard_release))
@@ -51,6 +58,13 @@ def request(
 
 
 PLAIN = controller()
+
+
+def turning(made: Controller, **columns: Any) -> None:
+    """One tick whose speeds are used although they are far from those of the tick before."""
+    made.engine.reset()
+    made.shaft.reset()
+    tick(made, **columns)
 
 
 def asked(made: CurveRequest) -> tuple[int, int]:
@@ -94,15 +108,26 @@ def test_a_request_does_not_chatter_at_the_curve() -> None:
     st.sampled_from((HOLD_LAST, STOP)),
     st.one_of(st.just(0), st.integers(1, 80 << 16)),
     st.one_of(st.just(0), st.integers(1, 80 << 16)),
+    st.integers(500, 10_000),
 )
 def test_requests_rise_at_once_and_fall_no_faster_than_their_rates(
-    steps: list[tuple[int, int, int]], hysteresis: int, after_end: int, release: int, retard_release: int
+    steps: list[tuple[int, int, int]],
+    hysteresis: int,
+    after_end: int,
+    release: int,
+    retard_release: int,
+    tick_us: int,
 ) -> None:
-    made = request(hysteresis, after_end, release, retard_release)
+    made = request(hysteresis, after_end, release, retard_release, tick_us)
     active = False
+    used: tuple[int, int] | None = None  # the last speed used, and when
     exact = [Fraction(0), Fraction(0)]
-    for rpm, ms, running in steps:
-        made.step(rpm, ms, running)
+    for t, (read, ms, running) in enumerate(steps):
+        made.step(read, ms, running)
+        # 100 rpm for each millisecond waited, in whole rpm a tick.
+        if used is None or abs(read - used[0]) <= (t - used[1]) * (tick_us // 10):
+            used = read, t
+        rpm = used[0]
         # Outside source: numpy.interp for the curve and the lines.
         over = rpm - int(np.floor(np.interp(ms, CURVE_MS, CURVE_RPM) + 0.5))
         may = running and not (after_end == STOP and ms > CURVE_MS[-1])
@@ -115,6 +140,31 @@ def test_requests_rise_at_once_and_fall_no_faster_than_their_rates(
             lowest = exact[i] - Fraction(rate, 65536) if rate else Fraction(0)
             exact[i] = max(Fraction(target), lowest, Fraction(0))
             assert slope.value == floor(exact[i])
+
+
+@pytest.mark.rule("R1")
+@pytest.mark.parametrize("who", ["engine", "shaft"])
+@pytest.mark.parametrize("length", [1, 3, 20])
+def test_a_spike_of_speed_asks_for_nothing(who: str, length: int) -> None:
+    # 12000 rpm every 500 ms at an engine that turns 6500 rpm, 500 below its curve.
+    made = launched(**{f"{who}_points": 1, f"{who}_ms": [0], f"{who}_rpm": [7000]})
+    for i in range(2000):
+        tick(made, **{who: 12_000 if i % 500 >= 500 - length else 6500})
+        assert made.command.askers == 0
+
+
+@pytest.mark.rule("R1")
+def test_a_speed_that_stays_is_used_when_it_could_have_got_there() -> None:
+    made = launched(engine_points=1, engine_ms=[0], engine_rpm=[7000])
+    turning(made, engine=6500)
+    for _ in range(54):  # 5500 rpm at 100 rpm a ms
+        tick(made, engine=12_000)
+        assert made.command.reduction == 0
+    tick(made, engine=12_000)
+    assert made.command.reduction == 600
+    # After a reset the first is used.
+    made.reset()
+    assert (made.engine.speed, made.engine.reach) == (0, ROTATION_LIMIT)
 
 
 @pytest.mark.rule("R1")
@@ -147,14 +197,16 @@ def test_a_flat_engine_curve_is_a_ceiling_that_needs_no_launch_and_no_arming() -
     made = controller(engine_points=1, engine_ms=[0], engine_rpm=[7000], engine_before_launch=1)
     tick(made, armed=0, launch=0, engine=7000)
     assert made.command.reduction == 0
-    tick(made, armed=0, launch=0, engine=7250)
+    for rpm in (7100, 7200, 7250):
+        tick(made, armed=0, launch=0, engine=rpm)
     assert (made.command.reduction, made.command.retard) == (325, 50)
     assert (made.command.reason, made.command.askers) == (REASON_ENGINE, ASKER_ENGINE)
     for _ in range(20):
         tick(made, engine=7250)
     assert made.launched
     assert made.command.reduction == 325
-    tick(made, engine=6900)
+    for rpm in (7150, 7050, 6950, 6949):
+        tick(made, engine=rpm)
     assert made.command.reduction == 0
 
 
@@ -168,10 +220,10 @@ def test_each_request_has_release_rates_of_its_own() -> None:
     for name, fall, retard_fall in (("engine", 1, 2), ("shaft", 3, 4)):
         curve = {f"{name}_points": 1, f"{name}_ms": [0], f"{name}_rpm": [1000], f"{name}_line_points": 1}
         made = launched(**rates, **curve, **{f"{name}_{key}": row for key, row in line.items()})
-        tick(made, **{name: 2000})
+        turning(made, **{name: 1001})
         for i in range(20):
             assert (made.command.reduction, made.command.retard) == (500 - fall * i, 100 - retard_fall * i)
-            tick(made)
+            tick(made, **{name: 940})
 
 
 @pytest.mark.rule("R1")
@@ -184,6 +236,7 @@ def test_without_points_there_is_no_request() -> None:
 @pytest.mark.rule("R1")
 def test_a_curve_runs_over_the_time_since_launch() -> None:
     made = launched(engine_points=2, engine_ms=[0, 100], engine_rpm=[3000, 4000], engine_hysteresis=0)
+    made.engine.reset()
     for ms in range(1, 150):
         tick(made, engine=3500)
         assert made.elapsed_ms == ms
@@ -260,18 +313,18 @@ def test_ties_go_to_lift_then_blind_engine_shaft_outside() -> None:
         **{"shaft_line_points": 1, "shaft_over_rpm": [0], "shaft_reduction": [300]},
     }
     made = launched(**flat)
-    tick(made, engine=2000, shaft=2000, request=(300, 0, 20))
+    turning(made, engine=2000, shaft=2000, request=(300, 0, 20))
     assert (made.command.reduction, made.command.reason) == (300, REASON_LIFT)
     assert made.command.askers == ASKER_LIFT | ASKER_ENGINE | ASKER_SHAFT | ASKER_OUTSIDE
     # Nothing asked for the lift, and the sensor lost after launch: blind.
     made = launched(**{**flat, "reduction_map": [0] * 256})
     for _ in range(6):
-        tick(made, counts=0, engine=2000, shaft=2000, request=(300, 0, 20))
+        turning(made, counts=0, engine=2000, shaft=2000, request=(300, 0, 20))
     assert (made.command.reduction, made.command.reason) == (300, REASON_BLIND)
     assert made.command.askers == ASKER_BLIND | ASKER_ENGINE | ASKER_SHAFT | ASKER_OUTSIDE
     made = launched(**{**flat, "reduction_map": [0] * 256})
     for engine, shaft, reason in ((2000, 2000, REASON_ENGINE), (0, 2000, REASON_SHAFT), (0, 0, 20)):
-        tick(made, engine=engine, shaft=shaft, request=(300, 0, 20))
+        turning(made, engine=engine, shaft=shaft, request=(300, 0, 20))
         assert (made.command.reduction, made.command.reason) == (300, reason)
 
 

@@ -429,6 +429,7 @@ def test_parts_are_at_rest_before_anybody_calibrates_them() -> None:
         ("Events", "_cylinders"): 1,
         ("Maps", "_width"): 1,
         ("CurveRequest", "_after_end"): STOP,
+        ("CurveRequest", "reach"): ROTATION_LIMIT,
     }
     sizes = {"_place": CYLINDERS + 1, "mark": CYLINDERS, "skipped": CYLINDERS}
     blank_values = Calibration()

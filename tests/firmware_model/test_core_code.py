@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from bench.calibration.image import pack
-from controller import constants
+from controller import Calibration, constants
 from controller.image import FIELDS, HEADER_BYTES, LENGTH
 from firmware_model import binding
 from firmware_model.core_sources import CORE, HERE, core_files
@@ -91,7 +91,7 @@ def test_what_is_banned_is_found(line: str) -> None:
 def test_the_core_has_the_files_of_the_reference() -> None:
     stages = {path.stem for path in (ROOT / "controller").glob("*.py")} - {"__init__"}
     sources = {path.stem for path in core_files()} | {"constants"}
-    headers = {path.stem for path in HEADERS} - {"liftlatch"} | {"step"}
+    headers = {path.stem for path in HEADERS} - {"liftlatch", "image_fields"} | {"step"}
     assert sources == headers == stages
 
 
@@ -168,6 +168,21 @@ def test_it_needs_no_library_and_has_no_variables(tmp_path: Path) -> None:
                 assert kind in "tr", f"{source.name}: {name} is of kind {kind}: not code and not a constant"
     assert all(name.startswith("lift_") for name in made)
     assert wanted - made <= COMPILER_CALLS
+
+
+def test_the_list_of_fields_is_that_of_the_reference() -> None:
+    text = without_comments((CORE / "image_fields.h").read_text())
+    text = re.sub(r"INT32_C\((\w+)\)", r"\1", text).replace("(int32_t)", "")
+    numbers = {f"LIFT_{name}": value for name, value in vars(constants).items() if name.isupper()}
+    codes = {"uint32_t": "I", "uint16_t": "H", "int16_t": "h"}
+    found = []
+    for row, inside in re.findall(r"^LIFT_(FIELD|ROW)\((.*)\)$", text, flags=re.MULTILINE):
+        kind, name, *count, least, greatest = inside.split(", ")
+        numbered = [eval(one, {"__builtins__": {}}, numbers) for one in (*count, least, greatest)]
+        assert len(count) == (row == "ROW")
+        found.append((name, codes[kind], *(numbered if count else [1, *numbered])))
+    assert found == list(FIELDS)
+    assert set(Calibration.__annotations__) == {name for name, *_ in FIELDS}
 
 
 def test_the_image_is_laid_out_as_the_reference_says(tmp_path: Path) -> None:

@@ -20,8 +20,8 @@ from bench.fit.fit import fit, rms
 from bench.fit.measured import measure
 from bench.trace.read import read_trace
 from bench.vehicle import compiled
-from bench.vehicle.car import load
 from bench.vehicle.track import Track
+from bench.vehicle.vehicle_file import load
 from tests import ROOT
 from tests.bench.verify.test_verify_command import device
 from tests.fit_support import car_off_by, peak_mm, record

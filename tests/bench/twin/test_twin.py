@@ -382,7 +382,7 @@ class LongKept(Changed):
 
 
 @pytest.mark.parametrize(
-    ("make_core", "number", "field"), [(LongHold, 3, "hold_left"), (LongSpin, 7, "progress.spin_left")]
+    ("make_core", "number", "field"), [(LongHold, 3, "hold_left"), (LongSpin, 9, "progress.spin_left")]
 )
 def test_a_difference_is_told_with_its_id_tick_field_and_context(
     make_core: type[Core], number: int, field: str

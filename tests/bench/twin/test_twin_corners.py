@@ -76,7 +76,7 @@ def test_out_of_sight_with_maps_that_ask_for_nothing_there() -> None:
     launch(twins)
     twins.run({"mm": 130 + 4 * i} for i in range(1, 88))
     assert twins.reference.retard.output == 0
-    twins.run([{"counts": LOST}] * 1)
+    twins.run([{"counts": LOST}] * 3)
     assert twins.reference.faults & FAULT_OUT_OF_SIGHT
     # The reduction is at the peak; the retard, of which the map has none, still rests.
     assert (twins.reference.reduction.state, twins.reference.retard.state) == (PEAK, REST)
@@ -264,7 +264,7 @@ def test_out_of_sight_with_one_unit_asked_for_at_the_end() -> None:
     twins = Twins(reduction_map=one, retard_map=one)
     launch(twins)
     twins.run({"mm": 130 + 4 * i} for i in range(1, 88))
-    twins.run([{"counts": LOST}] * 2)
+    twins.run([{"counts": LOST}] * 3)
     assert twins.reference.faults & FAULT_OUT_OF_SIGHT
     assert twins.reference.reduction.output == 1
 
@@ -465,12 +465,12 @@ def test_in_the_air_sooner_than_the_look_back_reaches() -> None:
 @pytest.mark.parametrize("who", ["engine", "shaft"])
 @pytest.mark.parametrize("after_end", [0, 1])
 def test_after_its_end_a_curve_asks_on_or_stops(who: str, after_end: int) -> None:
-    curve = {"points": 2, "ms": [0, 20], "rpm": [1000, 1000], "after_end": after_end}
+    curve = {"points": 2, "ms": [0, 20], "rpm": [20, 20], "after_end": after_end}
     twins = Twins(**{f"{who}_{name}": value for name, value in curve.items()})
     launch(twins)
-    twins.run([{who: 3000}] * 20)
+    twins.run([{who: 100}] * 20)
     assert twins.reference.command.reduction > 0
-    twins.run([{who: 3000}] * 20)
+    twins.run([{who: 100}] * 20)
     assert (twins.reference.command.reduction > 0) == (after_end == 0)
 
 
