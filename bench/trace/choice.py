@@ -59,13 +59,14 @@ class ColumnChoice:
 class ColumnSample:
     """What the first rows of a column hold: `kind` is "number", "clock", "text" or "empty"; least and
     greatest number; whether it never falls and rises at least once; whether all are 0, 1 or words of a
-    switch."""
+    switch; of one that rises the most digits behind the decimal mark, were it written without exponents."""
 
     kind: str
     least: float = 0.0
     greatest: float = 0.0
     rises: bool = False
     switch: bool = False
+    places: int = 0
 
 
 @dataclass(frozen=True)
