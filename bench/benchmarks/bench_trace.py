@@ -1,8 +1,9 @@
 """Reading a log of an hour with 30 columns, as a ratio to the least that it can take: `python -m
 bench.benchmarks.bench_trace`.
 
-The floor is arrow reading the same columns as plain floats and words, block by block, in the same run. Exit code 1
-where reading a trace takes three times as long, or more memory than its own arrays and blocks would explain.
+The floor is arrow reading the same columns as plain floats and words, block by block, in the same run. Exit
+code 1 where reading a trace takes three times as long, or more memory than its own arrays and blocks would
+explain.
 """
 
 from __future__ import annotations
