@@ -12,7 +12,15 @@ import numpy as np
 from bench.errors import UserError
 from bench.trace import naming
 from bench.trace.cells import Clocks, Numbers, Words
-from bench.trace.choice import Chosen, ColumnChoice, HeaderColumn, candidates_of, choose_each, refuse_bare
+from bench.trace.choice import (
+    SHOWS,
+    Chosen,
+    ColumnChoice,
+    HeaderColumn,
+    candidates_of,
+    choose_each,
+    refuse_bare,
+)
 from bench.trace.csv import Job, Opened, read_job
 from bench.trace.layout import Layout
 from bench.trace.model import Floats
@@ -310,4 +318,5 @@ def as_json(facts: ColumnFacts, verdicts: Sequence[Verdict]) -> dict[str, Any]:
 
 def error_text(error: UserError) -> str:
     """What an error says, without its place."""
-    return f"{error.what}; {error.right}" if error.right else error.what
+    right = error.right.removesuffix(SHOWS)
+    return f"{error.what}; {right}" if right else error.what
