@@ -13,7 +13,7 @@ from bench.vehicle.equations import ENGINE, PITCH, SLIP, STATES, TRAVEL, Model
 from tests import ROOT
 
 CAR_PATH = ROOT / "traces" / "demo_car.toml"
-CALIBRATION_PATH = ROOT / "traces" / "demo.toml"
+CALIBRATION_PATH = ROOT / "traces" / "plain.toml"
 NOT_BUILT = compiled.available()
 
 

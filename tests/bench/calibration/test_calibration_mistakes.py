@@ -14,7 +14,7 @@ from bench.calibration.lines import find_lines
 from bench.calibration.reader import SIZE_LIMIT
 from tests import ROOT
 
-DEMO = (ROOT / "traces" / "demo.toml").read_text(encoding="utf-8")
+DEMO = (ROOT / "traces" / "plain.toml").read_text(encoding="utf-8")
 LINE = re.compile(r"car\.toml:(\d+): (?:([^:]*): )?([^;]+); (.+)")
 
 MAPS = """\

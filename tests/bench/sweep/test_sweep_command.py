@@ -312,7 +312,7 @@ def test_one_key_is_drawn_as_curves_together_and_for_each_trace(pair: dict[str, 
         each = [[s["traces"][t][column.key] * column.scale for s in pair["settings"]] for t in range(2)]
         assert drawn[len(changing) + i] == [pytest.approx(curve) for curve in each]
     texts = texts_of(figure)
-    for text in ("demo.toml over 2 traces: latch.hold_ms", "in the file: 300", "high_wheelstand.csv",
+    for text in ("plain.toml over 2 traces: latch.hold_ms", "in the file: 300", "high_wheelstand.csv",
                  "out of sight 0.000 s", "torque-time", "not a safety device"):  # fmt: skip
         assert text in texts
     inside(figure)
