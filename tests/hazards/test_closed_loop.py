@@ -21,8 +21,8 @@ pytestmark = pytest.mark.rule("H3", "H5", "H6", "R1")
 HEALTHY = 4.88  # s: 660 ft of the demo car with demo.toml where nothing fails
 FEW = ("nothing fails", "spikes of engine speed", "a second staging", "curve reversed")
 
-# Story, calibration, figure -> what a prototype of the rules reached in the same car, where this is no worse; the
-# lines that fall short of it stand in README.md. With demo.toml it is the time lost that is compared.
+# Story, calibration, figure -> what a prototype of the rules reached in the same car, where this is no worse;
+# the lines that fall short of it stand in README.md. With demo.toml it is the time lost that is compared.
 REACHED = {
     ("lost 50 to 400 ms", "plain", "mean"): 5.321,
     ("wrong for 10 ms, near the end", "ahead", "mean"): HEALTHY + 4.872 - 4.823,
