@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
 # name -> (module:attribute, one line for --help). Modules are imported only when their command runs.
 COMMANDS = {
+    "start": ("bench.start.command:start", "Ask about a new car, and write its first files."),
     "calibration": ("bench.calibration.command:calibration", "Check, show or compile a calibration file."),
     "trace": ("bench.trace.command:trace", "Show what was understood of a recorded trace."),
     "replay": ("bench.replay.command:replay", "Run the controller over a recorded trace, tick by tick."),

@@ -4,6 +4,7 @@ port."""
 from __future__ import annotations
 
 from collections.abc import Iterator
+from contextlib import suppress
 from typing import TYPE_CHECKING
 
 import pytest
@@ -41,9 +42,14 @@ def device_line(request: pytest.FixtureRequest) -> Iterator[Line]:
 
 
 @pytest.fixture
-def device(device_line: Line) -> RemoteTarget:
-    """The device at --device, with a conversation of its own for each test; see bench.link.target."""
+def device(device_line: Line) -> Iterator[RemoteTarget]:
+    """The device at --device, with a conversation of its own for each test; see bench.link.target. A test
+    leaves it at rest."""
     from bench.link.host import Host
+    from bench.link.line import LinkError
     from bench.link.target import RemoteTarget
 
-    return RemoteTarget(Host(device_line))
+    target = RemoteTarget(Host(device_line))
+    yield target
+    with suppress(LinkError):
+        target.leave()

@@ -82,6 +82,7 @@ REASON_KEPT = 3
 REASON_BLIND = 4
 REASON_ENGINE = 5
 REASON_SHAFT = 6
+REASON_SAFE = 7  # of what acts, never of a step: the inputs stopped coming (W3)
 REASON_OUTSIDE_FIRST = 16
 REASON_OUTSIDE_LAST = 255
 

@@ -114,7 +114,7 @@ class Command:
 
     Invariants: `reduction` and `retard` are the greatest asked for, cut to their limits; `reason`
     says who set the reduction and is 0 when nobody asks for one. The published values change only in
-    `finish`, so that an interrupt between two lines of a step still sees a whole command.
+    `finish`; what acts is these, or a safe state since.
     """
 
     __slots__ = (
@@ -124,6 +124,9 @@ class Command:
         "_retard",
         "_retard_limit",
         "_who",
+        "acting_reason",
+        "acting_reduction",
+        "acting_retard",
         "askers",
         "reason",
         "reduction",
@@ -166,6 +169,13 @@ class Command:
         self.retard = min(self._retard, self._retard_limit)
         self.reason = self._who
         self.askers = self._asking
+        self.act(self.reduction, self.retard, self.reason)
+
+    def act(self, reduction: int, retard: int, reason: int) -> None:
+        """Let a set act: values 0..FULL, reason 0..255. Not part of the digest."""
+        self.acting_reduction = reduction
+        self.acting_retard = retard
+        self.acting_reason = reason
 
     def digest(self, crc: int) -> int:
         """The CRC register carried on over the published command."""

@@ -22,6 +22,7 @@ from .constants import (
     REASON_OUT_OF_SIGHT,
     REASON_OUTSIDE_FIRST,
     REASON_OUTSIDE_LAST,
+    REASON_SAFE,
     REASON_SHAFT,
     ROTATION_LIMIT,
     SPEED_LIMIT,
@@ -49,6 +50,7 @@ class Controller:
     Invariants:
     - equal images and equal inputs give equal states and outputs; nothing else is looked at.
     - without an active image every output is 0.
+    - what acts is the command of the last step, but for a safe state since; commands and events share it.
     - before launch the lift demand is 0; `launched` ends only by a steady disarm or a reset.
     - `keeping` is 1 from a fault that began while torque was taken until the fault ends, the run
       ends, or nothing is taken any more; `blind` is 1 from a fault that began after launch with
@@ -243,9 +245,21 @@ class Controller:
             faults |= FAULT_AT_LAUNCH
         self.faults = faults | self.height.fault_bits()
 
+    def safe(self) -> None:
+        """The inputs have stopped coming: the calibrated safe state acts, on events too, until the next
+        step, reset or load (W3). The outputs and the digest know nothing of it."""
+        if self._loaded:
+            c = self._calibration
+            self.command.act(c.safe_reduction, c.safe_retard, REASON_SAFE)
+
+    def acting(self) -> tuple[int, int, int]:
+        """What acts on the engine now: (reduction, retard, reason) of the last step, or the safe state."""
+        command = self.command
+        return command.acting_reduction, command.acting_retard, command.acting_reason
+
     def event(self, cylinder: int) -> int:
         """The fuel of a cylinder's next cycle is due: FUEL_OFF and SPARK_OFF bits for that cycle (C1)."""
-        return self.events.event(cylinder, self.command.reduction)
+        return self.events.event(cylinder, self.command.acting_reduction)
 
     def spark(self, cylinder: int) -> int:
         """The spark of a cylinder's present cycle is due: SPARK_OFF or 0, as its event said (C1)."""

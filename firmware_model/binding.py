@@ -194,6 +194,16 @@ class Core:
         out = self._outputs
         return Outputs(*(getattr(out, name) for name in OUTPUT_TYPES))
 
+    def safe(self) -> None:
+        """The inputs have stopped coming: the calibrated safe state acts until the next step (W3)."""
+        self._lib.lift_safe(self._state)
+
+    def acting(self) -> tuple[int, int, int]:
+        """What acts on the engine now: reduction, retard, reason."""
+        now = self._ffi.new("lift_acting_t *")
+        self._lib.lift_acting(self._state, now)
+        return now.reduction, now.retard, now.reason
+
     def event(self, cylinder: int) -> int:
         """The fuel of a cylinder's next cycle is due: FUEL_OFF and SPARK_OFF bits for that cycle."""
         bits: int = self._lib.lift_event(self._state, cylinder)

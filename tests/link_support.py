@@ -90,6 +90,14 @@ class InC:
     def can_keep(self, yes: bool) -> None:
         self._do(b"K" + bytes([yes]))
 
+    def power_up(self) -> None:
+        """The supply goes off and on."""
+        self._do(b"P")
+
+    def event(self, cylinder: int) -> int:
+        """What the crank's own interrupt is told for a cylinder."""
+        return self._do(b"E" + bytes([cylinder]))[0]
+
     def keep_at_an_odd_place(self) -> None:
         """From now on a calibration is kept, but not at a multiple of 4."""
         self._do(b"K\2")

@@ -63,6 +63,14 @@ def need_node() -> str:
     return str(program)
 
 
+def need_program(name: str, packages: str) -> str:
+    """The path of a program that these packages bring, or the test ends."""
+    program = shutil.which(name)
+    if program is None:
+        _missing(f"{name} is not here; run: apt-get install {packages}")
+    return str(program)
+
+
 def need_core() -> None:
     """The C core, or the test ends."""
     reason = binding.available()

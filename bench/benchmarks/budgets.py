@@ -159,7 +159,14 @@ def _sizes(cpu: str) -> _Sizes:
 # interrupts are locked.
 _THROUGH_POINTERS = {
     "lift_frame_send": {"uart_write"},
-    "lift_link_receive": {"keep", "timer_begin", "timer_end", "board_stack_bytes"},
+    "lift_link_receive": {
+        "keep",
+        "timer_begin",
+        "timer_end",
+        "board_stack_bytes",
+        "board_lock",
+        "board_unlock",
+    },
     "lift_store_write": {"erase", "write"},
 }
 _INTERRUPT_BYTES = 32

@@ -15,9 +15,13 @@ from bench.link.frames import END, Damage, Decoder, encode
 from bench.link.protocol import (
     ANSWER,
     ERROR,
+    FIRST_FEATURES,
+    HEAD,
+    OLDER,
     PROTOCOL,
     STALLED,
     WANTS_DIGEST,
+    Feature,
     Greeting,
     Kind,
     Malformed,
@@ -30,6 +34,7 @@ from bench.link.protocol import (
     split,
     stepped_payload,
     unpack_commit,
+    unpack_events,
     unpack_piece,
     unpack_step,
     unpack_stream,
@@ -50,6 +55,8 @@ class Facts:
     firmware: str = FIRMWARE
     protocol: int = PROTOCOL
     image_version: int = IMAGE_VERSION
+    features: Feature = FIRST_FEATURES | Feature.EVENTS
+    older: bool = False
 
 
 class Device:
@@ -76,9 +83,10 @@ class Device:
         self._make = make
         self._restart_at = restart_at
         self._stored = image
-        self._power_up()
+        self.power_up()
 
-    def _power_up(self) -> None:
+    def power_up(self) -> None:
+        """The supply goes off and on."""
         self._stepper = Stepper(self._make())
         self._decoder = Decoder(self.facts.largest)
         self._session = 0
@@ -88,6 +96,7 @@ class Device:
         self._image = b""
         if self._stored is not None and self._stepper.load(self._stored) == 0:
             self._image = self._stored
+        self._older = self.facts.older
         self._started = False
         self._restarting = False
         self._malformed = 0
@@ -112,6 +121,7 @@ class Device:
             return
         if now_ms - self._fed_ms >= self._stepper.stall_ms:
             self._stalled = True
+            self._stepper.core.safe()
             self._stalls += 1
 
     def receive(self, data: bytes) -> bytes:
@@ -123,7 +133,7 @@ class Device:
             answer = self._answer(found)
             if self._restarting:
                 self.restarts += 1
-                self._power_up()
+                self.power_up()
                 if answer[:1] == bytes([Kind.RESET | ANSWER]):
                     sent += encode(answer)
                 break  # what else has come is lost in the restart
@@ -184,6 +194,8 @@ class Device:
             largest=facts.largest,
             image_crc=int.from_bytes(self._image[8:12], "little"),
             firmware=facts.firmware,
+            features=facts.features,
+            notes=OLDER if self._older else 0,
         )
 
     def _carry_out(self, kind: int, session: int, sequence: int, body: bytes) -> bytes:
@@ -195,6 +207,7 @@ class Device:
             Kind.STATUS: self._status,
             Kind.RESET: self._reset,
             Kind.STREAM: self._stream,
+            Kind.EVENTS: self._events,
         }
         result: bytes | Reason = Reason.UNKNOWN
         if kind in what:
@@ -217,6 +230,8 @@ class Device:
 
     def _commit(self, body: bytes) -> bytes | Reason:
         length, crc = unpack_commit(body)
+        if self._active():
+            return Reason.ACTIVE
         if length > LENGTH:
             return Reason.BEYOND
         image = bytes(self._pieces[:length])
@@ -225,15 +240,23 @@ class Device:
         verdict = self._stepper.load(image)
         if verdict == 0:
             self._image = image
+            self._older = False
             self._started = False
             self._unfed()
         return bytes([verdict])
+
+    def _active(self) -> bool:
+        """Whether the engine may notice what a request would do: armed, or torque is taken."""
+        reduction, retard, _ = self._stepper.core.acting()
+        return bool(self._stepper.core.armed or reduction or retard)
 
     def _start(self, body: bytes) -> bytes | Reason:
         if body:
             return Reason.MALFORMED
         if not self._image:
             return Reason.NO_IMAGE
+        if self._active():
+            return Reason.ACTIVE
         self._started = True
         self._unfed()
         return pack_digest(self._stepper.start())
@@ -262,12 +285,19 @@ class Device:
         self._fed_ms = self._now_ms
         return pack_step_answer(binascii.crc32(body), digest, flags, ticks, outputs, events)
 
+    def _events(self, body: bytes) -> bytes | Reason:
+        due = unpack_events(body)
+        if not self._started:
+            return Reason.NOT_STARTED
+        if HEAD.size + due > self.facts.largest:
+            return Reason.TOO_MUCH
+        return self._stepper.events(due)
+
     def _status(self, body: bytes) -> bytes | Reason:
         if body:
             return Reason.MALFORMED
         damaged = self._decoder.damaged
-        command = self._stepper.core.command
-        acting = self._stepper.safe if self._stalled else (command.reduction, command.retard)
+        reduction, retard, reason = self._stepper.core.acting()
         return Status(
             ticks=self._stepper.ticks,
             worst_tick_ns=self._worst_tick_ns,
@@ -283,13 +313,17 @@ class Device:
             gaps=self._gaps,
             late=0,
             stalls=self._stalls,
-            reduction=acting[0],
-            retard=acting[1],
+            reduction=reduction,
+            retard=retard,
+            reason=reason,
+            notes=OLDER if self._older else 0,
         ).pack()
 
     def _reset(self, body: bytes) -> bytes | Reason:
         if body:
             return Reason.MALFORMED
+        if self._active():
+            return Reason.ACTIVE
         self._restarting = True
         return b""
 

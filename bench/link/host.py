@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import secrets
-from collections import deque
+from collections import OrderedDict, deque
 from dataclasses import dataclass
 
 from bench.link.frames import END, Damage, Decoder, encode
@@ -29,6 +29,13 @@ TIMEOUT_S = 0.5
 ATTEMPTS = 10
 
 _SEQUENCES = 1 << 16
+_TOLD = 512  # answers remembered, to be held against what comes again: twice the largest window
+
+
+_DISARM = (
+    "switch its arming input off and wait until torque is back; a device that is fed over the line does so by"
+    " `liftlatch verify --disarm`"
+)
 
 
 class DeviceError(LinkError):
@@ -40,7 +47,8 @@ class DeviceError(LinkError):
         known = reason in set(Reason)
         text = REASON_TEXT[Reason(reason)] if known else f"for a reason that is none ({reason})"
         what = f"the device refused {Kind(kind).name.lower()}: {text}"
-        super().__init__(what, where, "check that its firmware keeps this protocol")
+        right = "check that its firmware keeps this protocol"
+        super().__init__(what, where, _DISARM if reason == Reason.ACTIVE else right)
 
 
 class Restarted(LinkError):
@@ -70,7 +78,8 @@ class Host:
 
     Invariants: at most `window` requests are under way, so that each of them can be answered again; answers
     are given out once each, in order; no wait is longer than `timeout_s` * `attempts`. `resent` counts
-    requests that were sent again, `stale` answers that nobody waits for.
+    requests that were sent again, `stale` answers that nobody waits for; `twice` holds (first, second) of
+    answers that came again in other words.
     """
 
     def __init__(
@@ -88,6 +97,8 @@ class Host:
         self.sent = 0
         self.resent = 0
         self.stale = 0
+        self.twice: list[tuple[bytes, bytes]] = []
+        self._told: OrderedDict[int, tuple[int, bytes]] = OrderedDict()
         self.streamed: deque[Streamed] = deque()
         self.sent_at = 0.0
         self.latency_s = 0.0
@@ -237,6 +248,7 @@ class Host:
             self.streamed.append(Streamed.unpack(body))
             return
         flight = self._flight(sequence)
+        self._hold_against(kind, sequence, body)
         if kind == ERROR and unpack_error(body)[0] == Reason.NO_SESSION:
             raise Restarted(
                 "the device was restarted in the middle", self.line.name, "check its supply and its watchdog"
@@ -253,6 +265,18 @@ class Host:
             self._answered(flight, body)
         else:
             self.stale += 1
+
+    def _hold_against(self, kind: int, sequence: int, body: bytes) -> None:
+        """Notice an answer that says something else than the same request was answered before."""
+        if kind == ERROR and unpack_error(body)[0] in (Reason.GAP, Reason.NO_SESSION):
+            return
+        if not kind & ANSWER or kind == Kind.HELLO | ANSWER:
+            return
+        told_kind, told = self._told.setdefault(sequence, (kind, body))
+        if (told_kind, told) != (kind, body):
+            self.twice.append((told, body))
+        elif len(self._told) > _TOLD:
+            self._told.popitem(last=False)
 
     def _flight(self, sequence: int) -> _Flight | None:
         if not self._flights:

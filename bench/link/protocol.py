@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import struct
 from dataclasses import dataclass
-from enum import IntEnum
+from enum import IntEnum, IntFlag
 from typing import Any
 
 import numpy as np
@@ -31,6 +31,7 @@ class Kind(IntEnum):
     STATUS = 0x06
     RESET = 0x07
     STREAM = 0x08
+    EVENTS = 0x09
 
 
 ANSWER = 0x80
@@ -52,6 +53,7 @@ class Reason(IntEnum):
     NOT_STARTED = 8
     TOO_MUCH = 9
     STORE = 10
+    ACTIVE = 11
 
 
 REASON_TEXT = {
@@ -65,19 +67,45 @@ REASON_TEXT = {
     Reason.NOT_STARTED: "it was not started",
     Reason.TOO_MUCH: "the answer would not fit into its largest frame",
     Reason.STORE: "its memory for the calibration failed",
+    Reason.ACTIVE: "it is armed, or torque is taken",
 }
 
 HEAD = struct.Struct("<BHH")  # kind, session, sequence
 _GREETING = struct.Struct("<BBHHHI24s")
+_GREETING_MORE = struct.Struct("<HB")  # features, notes; not sent by the first devices
 _PIECE = struct.Struct("<H")  # offset
 _COMMIT = struct.Struct("<HI")  # length, CRC-32 of all bytes
 _DIGEST = struct.Struct("<I")
 _STEP = struct.Struct("<HBB")  # first tick, ticks, flags
 _STEPPED = struct.Struct("<IIHBB")  # CRC-32 of the request, digest, events, ticks, flags
 _STATUS = struct.Struct("<4I12H")
+_STATUS_MORE = struct.Struct("<BB")  # reason, notes; not sent by the first devices
+_EVENTS = struct.Struct("<H")  # how many
 _STREAM = struct.Struct("<H")  # every
 _TICKS = struct.Struct("<HHHB")  # number of the message, first tick, every, ticks
 _ERROR = struct.Struct("<BH")  # reason, detail
+
+
+class Feature(IntFlag):
+    """What a device has, as its greeting says."""
+
+    DIGEST = 1
+    SAFE_STATE = 2
+    STREAM = 4
+    RESET = 8
+    STORE = 16
+    STATUS = 32
+    EVENTS = 64
+    OWN_CALIBRATION = 128
+
+
+FIRST_FEATURES = Feature.DIGEST | Feature.SAFE_STATE | Feature.STREAM | Feature.RESET | Feature.STATUS
+"""What a device has whose greeting does not say."""
+OLDER = 1
+"""Note in greeting and STATUS: the active calibration is older than the one that was to be kept last."""
+OLDER_TEXT = (
+    "the device runs an older calibration than the one that was to be kept last, which was cut off or damaged"
+)
 
 WANTS_DIGEST = 1
 STALLED = 2
@@ -166,7 +194,8 @@ def split(payload: bytes) -> tuple[int, int, int, bytes]:
 
 @dataclass(frozen=True)
 class Greeting:
-    """What a device says of itself. `tick_us` and `image_crc` are 0 without an active image."""
+    """What a device says of itself. `tick_us` and `image_crc` are 0 without an active image; `notes` are bits
+    (OLDER)."""
 
     protocol: int
     window: int
@@ -175,6 +204,13 @@ class Greeting:
     largest: int
     image_crc: int
     firmware: str
+    features: Feature = FIRST_FEATURES
+    notes: int = 0
+
+    @property
+    def older(self) -> bool:
+        """Whether the device runs an older calibration than the one that was to be kept last."""
+        return bool(self.notes & OLDER)
 
     def pack(self) -> bytes:
         return _GREETING.pack(
@@ -185,16 +221,20 @@ class Greeting:
             self.largest,
             self.image_crc,
             self.firmware.encode("ascii")[:24],
-        )
+        ) + _GREETING_MORE.pack(self.features, self.notes)
 
     @classmethod
     def unpack(cls, body: bytes) -> Greeting:
-        # A later protocol may add to the greeting, so that an earlier host can still name what it met.
+        # Later versions may add to the greeting; the first devices end it with what they call themselves.
         fields = _unpack(_GREETING, body[: _GREETING.size], "greeting")
+        rest = body[_GREETING.size : _GREETING.size + _GREETING_MORE.size]
+        features, notes = _unpack(_GREETING_MORE, rest, "end of a greeting") if rest else (FIRST_FEATURES, 0)
         protocol, window, image_version, tick_us, largest, image_crc, text = fields
         firmware = text.rstrip(b"\0").decode("ascii", "backslashreplace")
         shown = "".join(letter if letter.isprintable() else "?" for letter in firmware)
-        greeting = cls(protocol, window, image_version, tick_us, largest, image_crc, shown)
+        greeting = cls(
+            protocol, window, image_version, tick_us, largest, image_crc, shown, Feature(features), notes
+        )
         if greeting.protocol == PROTOCOL and (
             greeting.window < 1 or not LEAST_LARGEST <= greeting.largest <= LARGEST
         ):
@@ -205,7 +245,8 @@ class Greeting:
 @dataclass(frozen=True)
 class Status:
     """Counters of a device since it was powered up; those of 16 bits stay at 65535. `reduction` and `retard`
-    are what acts on the engine now: the command, or the safe state."""
+    are what acts on the engine now: the command, or the safe state; `reason` says who set it (None: the
+    device does not say). `notes` are bits as in Greeting."""
 
     ticks: int
     worst_tick_ns: int
@@ -223,17 +264,23 @@ class Status:
     stalls: int
     reduction: int
     retard: int
+    reason: int | None = None
+    notes: int = 0
 
     def pack(self) -> bytes:
         wide = (self.ticks, self.worst_tick_ns, self.worst_event_ns, self.stack_bytes)
         damage = (self.crc, self.stuffing, self.long, self.short)
         counted = (self.malformed, self.overruns, self.repeated, self.gaps, self.late, self.stalls)
         narrow = (*damage, *counted, self.reduction, self.retard)
-        return _STATUS.pack(*(min(n, 0xFFFFFFFF) for n in wide), *(min(n, 0xFFFF) for n in narrow))
+        counters = _STATUS.pack(*(min(n, 0xFFFFFFFF) for n in wide), *(min(n, 0xFFFF) for n in narrow))
+        return counters if self.reason is None else counters + _STATUS_MORE.pack(self.reason, self.notes)
 
     @classmethod
     def unpack(cls, body: bytes) -> Status:
-        return cls(*_unpack(_STATUS, body, "status"))
+        if len(body) == _STATUS.size:  # of one of the first devices
+            return cls(*_STATUS.unpack(body))
+        whole = struct.Struct(_STATUS.format + _STATUS_MORE.format.removeprefix("<"))
+        return cls(*_unpack(whole, body, "status"))
 
 
 def pack_piece(offset: int, data: bytes) -> bytes:
@@ -397,6 +444,19 @@ _PAIR = np.dtype([("inputs", INPUT), ("outputs", OUTPUT)])
 def streamed_room(largest: int) -> int:
     """How many ticks fit into one message of a stream."""
     return min(MOST_TICKS, (largest - HEAD.size - _TICKS.size) // _PAIR.itemsize)
+
+
+def pack_events(due: int) -> bytes:
+    """Body of EVENTS: how many cylinder events fall due now, without a step."""
+    return _EVENTS.pack(due)
+
+
+def unpack_events(body: bytes) -> int:
+    """How many events, 1 or more, of EVENTS."""
+    due: int = _unpack(_EVENTS, body, "events")[0]
+    if due == 0:
+        raise Malformed("events that are none")
+    return due
 
 
 def pack_error(reason: Reason, detail: int = 0) -> bytes:

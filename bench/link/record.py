@@ -102,13 +102,15 @@ def record(
     from bench.link.host import Host
     from bench.link.line import LinkError
     from bench.link.ports import SerialLine
-    from bench.link.protocol import Kind, pack_stream
+    from bench.link.protocol import OLDER_TEXT, Kind, pack_stream
 
     demand_new(file)
     host = Host(SerialLine(port, baud))
     greeting = host.hello()
     if greeting.tick_us == 0:
         raise LinkError("the device runs no calibration", port, "load one, for example by `liftlatch verify`")
+    if greeting.older:
+        click.echo(f"liftlatch: {OLDER_TEXT}", err=True)
     recording = Recording()
     host.ask(Kind.STREAM, pack_stream(every))
     stopped = False
@@ -144,6 +146,7 @@ def _say(file: Path, recording: Recording, greeting: Greeting, every: int, as_js
             "file": str(file),
             "firmware": greeting.firmware,
             "image_crc32": f"{greeting.image_crc:08x}",
+            "older_calibration": greeting.older,
             "ticks": recording.ticks,
             "tick_us": greeting.tick_us,
             "every": every,

@@ -31,6 +31,7 @@ class Core(Protocol):
     elapsed_ms: int
     out_of_sight_ticks: int
     launched: int
+    armed: int
 
     def load(self, image: bytes) -> int: ...
     def reset(self) -> None: ...
@@ -51,6 +52,8 @@ class Core(Protocol):
     ) -> None: ...
     def event(self, cylinder: int) -> int: ...
     def spark(self, cylinder: int) -> int: ...
+    def safe(self) -> None: ...
+    def acting(self) -> tuple[int, int, int]: ...
     def digest(self) -> int: ...
 
 
@@ -66,7 +69,6 @@ class Stepper:
         self.ticks = 0
         self.tick_us = 0
         self.stall_ms = 0
-        self.safe = (0, 0)
         self._order: list[int] = []
         self._place = 0
 
@@ -80,7 +82,6 @@ class Stepper:
             self._place = 0
             self.tick_us = calibration.tick_us
             self.stall_ms = calibration.stall_ms
-            self.safe = (calibration.safe_reduction, calibration.safe_retard)
         return verdict
 
     def start(self) -> int:
@@ -112,14 +113,21 @@ class Stepper:
                 request_reason,
             )
             outputs += read_outputs(core)
-            for _ in range(due):
-                cylinder = self._order[self._place]
-                self._place = (self._place + 1) % len(self._order)
-                bits = core.event(cylinder)
-                events.append(bits | (EVENT_SPARK if core.spark(cylinder) else 0))
+            events += self.events(due)
             first += 1
             self.ticks += 1
         return bytes(outputs), bytes(events)
+
+    def events(self, due: int) -> bytes:
+        """So many events in firing order, one byte each."""
+        core = self.core
+        events = bytearray()
+        for _ in range(due):
+            cylinder = self._order[self._place]
+            self._place = (self._place + 1) % len(self._order)
+            bits = core.event(cylinder)
+            events.append(bits | (EVENT_SPARK if core.spark(cylinder) else 0))
+        return bytes(events)
 
 
 def read_outputs(core: Core) -> bytes:

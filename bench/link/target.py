@@ -6,18 +6,21 @@ import binascii
 from dataclasses import dataclass
 from typing import Protocol
 
-from bench.link.host import Host
+from bench.link.host import DeviceError, Host
 from bench.link.line import LinkError
 from bench.link.protocol import (
     INPUT,
     MOST_TICKS,
     OUTPUT,
+    Feature,
     Greeting,
     Kind,
+    Reason,
     Records,
     Status,
     StepAnswer,
     pack_commit,
+    pack_events,
     pack_piece,
     pack_step,
     pack_step_answer,
@@ -89,12 +92,62 @@ class LocalTarget:
         return pack_step_answer(binascii.crc32(body), digest, flags, body[2], outputs, events)
 
 
+SETTLE_TICKS = 200_000
+"""How many ticks at most a device is stepped with arming off, until nothing is taken any more."""
+
+
 class RemoteTarget:
-    """A controller behind a line. Every call raises LinkError when the link fails."""
+    """A controller behind a line. Every call raises LinkError when the link fails.
+
+    A device refuses a new calibration, a start and a reset while it is armed or torque is taken. What this
+    target's own steps have left armed it steps on with arming off first (`disarm`); a device that it met
+    armed is left as it is, and the refusal raised. `met` is the first greeting, `greeting` the latest.
+    """
 
     def __init__(self, host: Host) -> None:
         self.host = host
         self.greeting: Greeting = host.hello()
+        self.met = self.greeting
+        self._own_run = False
+
+    def disarm(self) -> None:
+        """Step the device with arming off until it is at rest: hold and release run out as calibrated.
+
+        Raises LinkError where it still takes torque after SETTLE_TICKS.
+        """
+        import numpy as np
+
+        quiet = np.zeros(MOST_TICKS, INPUT)
+        for _ in range(0, SETTLE_TICKS, MOST_TICKS):
+            last = self.run(0, quiet).outputs[-1]
+            if not (last["launched"] or last["reduction"] or last["retard"]):
+                return
+        raise LinkError(
+            f"the device still takes torque {SETTLE_TICKS} ticks after it was disarmed",
+            self.host.line.name,
+            "switch it off and on",
+        )
+
+    @property
+    def has_digest(self) -> bool:
+        """Whether the device tells its state's digest."""
+        return Feature.DIGEST in self.greeting.features
+
+    def leave(self) -> None:
+        """Leave the device at rest after our own run: not armed, nothing taken."""
+        if self._own_run:
+            self.start()
+            self._own_run = False
+
+    def _ask_at_rest(self, kind: Kind, body: bytes = b"") -> bytes:
+        """One request; where our own run has left the device armed, that is ended first."""
+        try:
+            return self.host.ask(kind, body)
+        except DeviceError as refused:
+            if refused.reason != Reason.ACTIVE or not self._own_run:
+                raise
+        self.disarm()
+        return self.host.ask(kind, body)
 
     def load(self, image: bytes) -> int:
         room = min(piece_room(self.greeting.largest), 512)
@@ -104,12 +157,15 @@ class RemoteTarget:
                 self.host.next_answer()
             self.host.post(Kind.PIECE, pack_piece(offset, image[offset : offset + room]))
         self.host.drain()
-        verdict = unpack_verdict(self.host.ask(Kind.COMMIT, pack_commit(len(image), binascii.crc32(image))))
+        commit = pack_commit(len(image), binascii.crc32(image))
+        verdict = unpack_verdict(self._ask_at_rest(Kind.COMMIT, commit))
         self.greeting = self.host.hello()
         return verdict
 
     def start(self) -> int:
-        return unpack_digest(self.host.ask(Kind.START))
+        digest = unpack_digest(self._ask_at_rest(Kind.START))
+        self._own_run = True
+        return digest
 
     def run(self, first: int, inputs: Records) -> RunResult:
         import numpy as np
@@ -132,13 +188,18 @@ class RemoteTarget:
             at += ticks
         return RunResult(np.concatenate(outputs), bytes(events), digest)
 
+    def events(self, due: int) -> bytes:
+        """So many cylinder events without a step: one byte each, as for those of a step."""
+        return self.host.ask(Kind.EVENTS, pack_events(due))
+
     def status(self) -> Status:
         """The device's counters."""
         return Status.unpack(self.host.ask(Kind.STATUS))
 
     def reset(self) -> None:
         """Power the device up anew, and begin a conversation again. What it had loaded may be gone."""
-        self.host.ask(Kind.RESET)
+        self._ask_at_rest(Kind.RESET)
+        self._own_run = False
         self.host = Host(self.host.line, None, self.host.timeout_s, self.host.attempts)
         self.greeting = self.host.hello()
 

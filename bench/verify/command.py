@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager, nullcontext
-from dataclasses import dataclass
+from contextlib import contextmanager, nullcontext, suppress
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -29,14 +29,17 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from bench.calibration import CalibrationFile
-    from bench.link.protocol import Status
+    from bench.link.line import LinkError
+    from bench.link.protocol import Greeting, Status
     from bench.link.reading import Reading
     from bench.link.target import RemoteTarget
     from bench.trace.choice import ColumnChoice
     from bench.vehicle.step_source import VehicleSource
     from bench.verify.compare import Options, Tally
     from bench.verify.facts import TraceResult
+    from bench.verify.judge import Criterion, Judge
     from bench.verify.source import TraceSource
+    from bench.verify.timing import Pace
 
 
 @click.command()
@@ -74,6 +77,24 @@ if TYPE_CHECKING:
     "--timeout", type=Number(0.01, 60), default=0.5, show_default=True, metavar="S",
     help="Repeat a request that is not answered within this time, 9 times at most.",
 )  # fmt: skip
+@click.option(
+    "--outputs", metavar="NAMES",
+    help="Compare only these, for a controller of other make: for example reduction,retard,events.",
+)  # fmt: skip
+@click.option(
+    "--tolerance", metavar="NAME=N,...",
+    help="How far an output may be off, in its own unit: reduction=1 is 0.1 %, retard=1 is 0.1 degree;"
+    " events=4 lets so many more or fewer be skipped since the start.",
+)  # fmt: skip
+@click.option(
+    "--lag", metavar="FROM:TO",
+    help="Let the device answer so many ticks late, the same all along; how many is found and said.",
+)  # fmt: skip
+@click.option(
+    "--disarm", is_flag=True,
+    help="A device that was left armed, or with torque taken, is first stepped with arming off until it is at"
+    " rest; only for one that is fed over the line.",
+)  # fmt: skip
 @click.option("--firmware", metavar="TEXT", help="Refuse a device whose firmware calls itself otherwise.")
 @out_option(
     "Write report.html, verify.json, junit.xml and, for a difference, its context as CSV and picture there."
@@ -89,17 +110,19 @@ def verify(traces: tuple[Path, ...], calibration_path: Path, as_json: bool, **gi
     commands. Exit code 0: equal; 1: different; 2: wrong usage or a failed link.
     """
     from bench.calibration import load
-    from bench.console import make_console, print_text
+    from bench.console import make_console
     from bench.document.terminal import show
     from bench.document.write import write
     from bench.errors import UserError
     from bench.files import whole_folder
+    from bench.link.host import DeviceError
+    from bench.link.line import LinkError
     from bench.link.reading import Reading
-    from bench.trace.text import shown_path
     from bench.verify.compare import Options
     from bench.verify.document import make_document
     from bench.verify.facts import make_facts
     from bench.verify.files import write_tables
+    from bench.verify.judge import parse
 
     vehicle_path: Path | None = given["vehicle_path"]
     if not traces and vehicle_path is None:
@@ -107,11 +130,8 @@ def verify(traces: tuple[Path, ...], calibration_path: Path, as_json: bool, **gi
     choice: ColumnChoice = given["choice"]
     reading = Reading(given["max_gap"], given["speed"], given["launch_at"], choice)
     real_time: bool = given["real_time"]
-    options = Options(
-        window=given["window"],
-        most=given["ticks_per_frame"] or (1 if real_time else 0),
-        digest=not real_time,
-    )
+    criterion = parse(given["outputs"], given["tolerance"], given["lag"], not real_time)
+    options = Options(window=given["window"], most=given["ticks_per_frame"] or (1 if real_time else 0))
     calibration = load(calibration_path)
     out: Path | None = given["out"]
     console = make_console(err=as_json)
@@ -120,29 +140,21 @@ def verify(traces: tuple[Path, ...], calibration_path: Path, as_json: bool, **gi
         if vehicle_path is not None:
             subjects.append(_driven(vehicle_path, calibration, given["seed"]))
         target = _connect(given, calibration, console)
-        results: list[TraceResult] = []
-        for subject in subjects:
-            for note in subject.notes:
-                print_text(console, f"{shown_path(subject.path.name)}: {note}", rest="  ")
-            results.append(_run(target, calibration, options, subject, real_time))
-            _print_verdict(console, results[-1])
-            if results[-1].tally.error is not None:
-                break
+        if not target.has_digest:
+            criterion = replace(criterion, digest=False)
+        options = replace(options, digest=criterion.digest)
+        results = _run_all(target, calibration, options, subjects, real_time, criterion, console)
         failed = results[-1].tally.error
-        how = {
-            "port": given["port"],
-            "window": min(options.window, target.greeting.window),
-            "real_time": real_time,
-            "calibration": str(calibration.path),
-            "calibration_sha256": calibration.digest,
-            "image_crc32": f"{calibration.crc:08x}",
-        }
-        status = None if failed else _status(target)
+        status, no_status = (None, failed) if failed else _status(target)
+        how = _how(given, calibration, options, target, criterion) | {"no_counters": _no_counters(no_status)}
         facts = make_facts(results, target.greeting, status, how)
         document = make_document(facts, results, calibration)
         if folder is not None:
             write(folder, facts, document)
             write_tables(folder, results)
+        with suppress(LinkError):  # the verdict stands; a device that is gone takes no torque from us
+            if not failed:
+                target.leave()
         target.host.line.close()
     if as_json:
         print_json(facts)
@@ -150,8 +162,58 @@ def verify(traces: tuple[Path, ...], calibration_path: Path, as_json: bool, **gi
         show(document, out)
     if failed is not None:
         raise failed
-    if any(result.verdict == "different" for result in results):
+    if any(result.verdict == "different" for result in results) or target.host.twice:
         click.get_current_context().exit(1)
+    if no_status is not None and not isinstance(no_status, DeviceError):
+        raise no_status
+
+
+def _run_all(
+    target: RemoteTarget,
+    calibration: CalibrationFile,
+    options: Options,
+    subjects: list[_Subject],
+    real_time: bool,
+    criterion: Criterion,
+    console: Console,
+) -> list[TraceResult]:
+    """What came of each subject, up to the first with which the link failed."""
+    from bench.console import print_text
+    from bench.trace.text import shown_path
+
+    results: list[TraceResult] = []
+    for subject in subjects:
+        for note in subject.notes:
+            print_text(console, f"{shown_path(subject.path.name)}: {note}", rest="  ")
+        results.append(_run(target, calibration, options, subject, real_time, criterion))
+        _print_verdict(console, results[-1])
+        if results[-1].tally.error is not None:
+            break
+    return results
+
+
+def _how(
+    given: dict[str, Any],
+    calibration: CalibrationFile,
+    options: Options,
+    target: RemoteTarget,
+    criterion: Criterion,
+) -> dict[str, Any]:
+    """How it was run, as plain values."""
+    from bench.link.protocol import Feature
+
+    return {
+        "port": given["port"],
+        "window": min(options.window, target.greeting.window),
+        "real_time": given["real_time"],
+        "older_calibration_met": target.met.older,
+        "own_calibration": Feature.OWN_CALIBRATION in target.greeting.features,
+        "compared": criterion.compared(),
+        "not_compared": criterion.not_compared(),
+        "calibration": str(calibration.path),
+        "calibration_sha256": calibration.digest,
+        "image_crc32": f"{calibration.crc:08x}",
+    }
 
 
 @contextmanager
@@ -177,6 +239,7 @@ def _connect(given: dict[str, Any], calibration: CalibrationFile, console: Conso
     from bench.link.host import Host
     from bench.link.line import LinkError
     from bench.link.ports import SerialLine
+    from bench.link.protocol import OLDER_TEXT, Feature
     from bench.link.target import IMAGE_REASONS, RemoteTarget
     from controller.constants import IMAGE_VERSION
 
@@ -185,12 +248,20 @@ def _connect(given: dict[str, Any], calibration: CalibrationFile, console: Conso
     greeting = target.greeting
     text = f"{port}: {greeting.firmware}, frames up to {greeting.largest} bytes, window {greeting.window}"
     print_text(console, text, rest="  ")
-    if greeting.image_version != IMAGE_VERSION:
+    own = Feature.OWN_CALIBRATION in greeting.features
+    if greeting.image_version != IMAGE_VERSION and not own:
         what = f"its controller reads calibration images of version {greeting.image_version}"
         raise LinkError(what, port, f"this bench makes version {IMAGE_VERSION}")
     if given["firmware"] is not None and given["firmware"] != greeting.firmware:
         what = f"its firmware is {greeting.firmware!r}, not {given['firmware']!r}"
         raise LinkError(what, port, "load the right firmware, or name this one")
+    if greeting.older:
+        print_text(console, OLDER_TEXT, rest="  ")
+    if given["disarm"] and greeting.tick_us:
+        _disarm(target)
+    if own:
+        _own_calibration(greeting, calibration, port, console)
+        return target
     verdict = target.load(calibration.image)
     if verdict:
         why = IMAGE_REASONS.get(verdict, f"reason {verdict}")
@@ -198,6 +269,30 @@ def _connect(given: dict[str, Any], calibration: CalibrationFile, console: Conso
     if target.greeting.image_crc != calibration.crc or target.greeting.tick_us != calibration.tick_us:
         raise LinkError("the device runs another calibration than it was given", port, "check its firmware")
     return target
+
+
+def _own_calibration(greeting: Greeting, calibration: CalibrationFile, port: str, console: Console) -> None:
+    """Say that a device with a calibration of its own is given none; its tick must be that of the file."""
+    from bench.console import print_text
+    from bench.link.line import LinkError
+    from bench.trace.text import shown_path
+
+    if greeting.tick_us != calibration.tick_us:
+        what = f"its own calibration has a tick of {greeting.tick_us} µs, this file {calibration.tick_us} µs"
+        raise LinkError(what, port, "compare it with a calibration of its tick")
+    name = shown_path(calibration.path)
+    print_text(console, f"it has a calibration of its own and is given none; compared with {name}", rest="  ")
+
+
+def _disarm(target: RemoteTarget) -> None:
+    from bench.link.host import DeviceError
+    from bench.link.protocol import Reason
+
+    try:
+        target.disarm()
+    except DeviceError as refused:
+        if refused.reason != Reason.NOT_STARTED:  # one that was never started is not armed
+            raise
 
 
 @dataclass(frozen=True)
@@ -227,10 +322,10 @@ def _recorded(path: Path, reading: Reading, calibration: CalibrationFile) -> _Su
 
 
 def _driven(path: Path, calibration: CalibrationFile, seed: int) -> _Subject:
-    from bench.vehicle.car import load
     from bench.vehicle.run import slow
     from bench.vehicle.step_source import VehicleSource
     from bench.vehicle.track import Track
+    from bench.vehicle.vehicle_file import load
 
     vehicle = load(path)
     why = slow()
@@ -241,12 +336,16 @@ def _driven(path: Path, calibration: CalibrationFile, seed: int) -> _Subject:
 
 
 def _run(
-    target: RemoteTarget, calibration: CalibrationFile, options: Options, subject: _Subject, real_time: bool
+    target: RemoteTarget,
+    calibration: CalibrationFile,
+    options: Options,
+    subject: _Subject,
+    real_time: bool,
+    criterion: Criterion,
 ) -> TraceResult:
-    from dataclasses import replace
-
     from bench.verify.compare import context
     from bench.verify.facts import TraceResult
+    from bench.verify.judge import Judge
     from bench.verify.source import TraceSource
     from bench.verify.timing import Pace
 
@@ -254,14 +353,16 @@ def _run(
     resent, damaged, begun = host.resent, host.damaged, host.line.now()
     pace = Pace(calibration.tick_us) if real_time else None
     name = subject.path.name
-    tally, seconds = _compare(target, calibration, options, name, subject.source, subject.longest, pace)
+    judge = None if criterion.exact else Judge(criterion, calibration.image)
+    source, longest = subject.source, subject.longest
+    tally, seconds = _compare(target, calibration, options, name, source, longest, pace, judge)
     records = subject.source.records
     found = tally.difference
     if found is not None and found.digest_only and found.since < found.tick and tally.error is None:
         # Only the state differed: once more, those ticks one by one.
         fine = replace(options, fine=range(found.since, found.tick + 1))
         again = TraceSource(records[: found.tick + 1])
-        finer, _ = _compare(target, calibration, fine, name, again, found.tick + 1, None)
+        finer, _ = _compare(target, calibration, fine, name, again, found.tick + 1, None, None)
         if finer.difference is not None:
             tally = finer
     if pace is None:
@@ -281,6 +382,8 @@ def _run(
         damaged=host.damaged - damaged,
         replay_id=subject.replay_id(tick, calibration.image, records),
         pace=pace,
+        compared=criterion.compared(),
+        lag=judge.lag if judge is not None and criterion.lag != range(1) else None,
     )
 
 
@@ -291,7 +394,8 @@ def _compare(
     name: str,
     source: TraceSource | VehicleSource,
     total: int,
-    pace: Any,
+    pace: Pace | None,
+    judge: Judge | None,
 ) -> tuple[Tally, float]:
     """The comparison of one run of at most `total` ticks, and how long the device took."""
     from bench.link.target import LocalTarget
@@ -315,7 +419,7 @@ def _compare(
         steps = iter(known)
     begun = target.host.line.now()
     with _live(name, total, target) as live:
-        tally = compare(target, steps, source, digest, options, live, pace)
+        tally = compare(target, steps, source, digest, options, live, pace, judge)
     return tally, target.host.line.now() - begun
 
 
@@ -366,10 +470,12 @@ def _verdict(result: TraceResult) -> str:
     compared = f"{tally.ticks} ticks"
     if result.verdict == "link":
         return f"{name}: {compared} of {result.total} equal, then the link failed{retries}"
-    state = "every output, event and state" if tally.digests else "every output and event"
     text = (
-        f"{name}: equal, {compared} in {tally.frames} frames ({state}), {result.rate:.0f} a second{retries}"
+        f"{name}: equal, {compared} in {tally.frames} frames ({result.compared}), {result.rate:.0f} a second"
+        f"{retries}"
     )
+    if result.lag is not None:
+        text += f"\nit answers {result.lag} ticks late"
     if tally.stalls:
         text += f"\nits outputs went to the safe state {tally.stalls} times, for want of inputs"
     if result.pace is not None and (facts := result.pace.facts()):
@@ -381,10 +487,19 @@ def _verdict(result: TraceResult) -> str:
     return text
 
 
-def _status(target: RemoteTarget) -> Status | None:
+def _status(target: RemoteTarget) -> tuple[Status | None, LinkError | None]:
+    """The device's counters, or why there are none."""
     from bench.link.line import LinkError
+    from bench.link.protocol import Feature
 
+    if Feature.STATUS not in target.greeting.features:
+        return None, None
     try:
-        return target.status()
-    except LinkError:
-        return None  # not needed for the verdict
+        return target.status(), None
+    except LinkError as error:
+        return None, error
+
+
+def _no_counters(why: LinkError | None) -> str:
+    """Why a device that gave no counters did not."""
+    return str(why) if why is not None else "it keeps none"

@@ -7,12 +7,22 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
-import numpy.typing as npt
 
 from bench.link.host import Host
 from bench.link.line import LinkError
-from bench.link.protocol import INPUT, MOST_TICKS, OUTPUT, Kind, Records, StepAnswer, pack_step, split_stall
+from bench.link.protocol import (
+    INPUT,
+    MOST_TICKS,
+    Feature,
+    Kind,
+    Malformed,
+    Records,
+    StepAnswer,
+    pack_step,
+    split_stall,
+)
 from bench.link.target import LocalTarget, RemoteTarget, fitting
+from bench.verify.judge import Difference, Field, Judge, first_difference
 from bench.verify.source import StepSource
 from bench.verify.timing import Pace
 
@@ -47,15 +57,6 @@ class Step:
 
 
 @dataclass(frozen=True)
-class Field:
-    """One output that differs."""
-
-    name: str
-    expected: int
-    got: int
-
-
-@dataclass(frozen=True)
 class Context:
     """Ticks around the first difference, from `start` on: inputs, right and given outputs, arrays of one
     length."""
@@ -66,24 +67,9 @@ class Context:
     got: Records
 
 
-@dataclass(frozen=True)
-class Difference:
-    """The first difference. Where only the state's digest differs it arose in one of the ticks
-    `since`..`tick`."""
-
-    tick: int
-    since: int
-    fields: tuple[Field, ...]
-
-    @property
-    def digest_only(self) -> bool:
-        """Whether all outputs were right and only the state was not."""
-        return [f.name for f in self.fields] == ["digest"]
-
-
 @dataclass
 class Tally:
-    """What was compared so far."""
+    """What was compared so far. `misread` counts answers that were given twice, differently: a finding."""
 
     ticks: int = 0
     frames: int = 0
@@ -130,14 +116,17 @@ def compare(
     options: Options,
     progress: Callable[[Tally], None] = lambda tally: None,
     pace: Pace | None = None,
+    judge: Judge | None = None,
 ) -> Tally:
     """Start the device, send the steps and compare, until the end or shortly after the first difference.
+
+    Without a `judge` every bit of an answer must be the reference's; with one, what its criterion says.
 
     A link that fails ends the run; `error` of the tally then says how, and what was compared before counts.
     """
     tally = Tally()
     try:
-        _compare(target, steps, source, reference_digest, options, progress, pace, tally)
+        _compare(target, steps, source, reference_digest, options, progress, pace, judge, tally)
     except LinkError as error:
         tally.error = error
     return tally
@@ -151,11 +140,13 @@ def _compare(
     options: Options,
     progress: Callable[[Tally], None],
     pace: Pace | None,
+    judge: Judge | None,
     tally: Tally,
 ) -> None:
     host = target.host
     digest = target.start()
-    if digest != reference_digest:
+    has_digest = Feature.DIGEST in target.greeting.features and (judge is None or judge.criterion.exact)
+    if has_digest and digest != reference_digest:
         tally.difference = Difference(0, 0, (Field("digest", reference_digest, digest),))
         return
     window = min(options.window, target.greeting.window)
@@ -181,7 +172,7 @@ def _compare(
             step = waiting.popleft()
             if pace:
                 pace.answered(step.start, len(step.inputs), host.sent_at, host.latency_s)
-            if not _take(host, step, answer, tally):
+            if not _take(host, step, answer, tally, judge):
                 host.drain()
                 return
             source.learn(tally.recent[-1][1])
@@ -191,32 +182,42 @@ def _compare(
         elif more:
             raise LinkError("the source of the steps waits for answers to nothing", host.line.name)
         else:
+            tally.difference = _answered_twice(host, tally)
             return
 
 
-def _take(host: Host, step: Step, answer: bytes, tally: Tally) -> bool:
+def _take(host: Host, step: Step, answer: bytes, tally: Tally, judge: Judge | None) -> bool:
     """Compare one answer; whether to go on."""
+    told = answer
     answer, stalled = split_stall(answer)
     tally.stalls += stalled
-    if answer != step.expected and tally.difference is None:
-        # Damage that the CRC of a frame misses is rare but not impossible: a difference counts once it was
-        # said twice.
-        again, _ = split_stall(host.again())
-        if again != answer:
-            if again != step.expected:
-                raise LinkError(
-                    "the device repeats an answer in other words", host.line.name, "check firmware"
-                )
-            tally.misread += 1
-            answer = again
-    stepped = StepAnswer.unpack(answer)
     right = StepAnswer.unpack(step.expected)
-    if stepped.request_crc != right.request_crc:
-        what = f"the device got other inputs at tick {step.start} than were sent"
-        raise LinkError(what, host.line.name, "try again; the line is too bad for the CRC of a frame")
+    stepped, found = right, None
+    malformed: Malformed | None = None
+    try:
+        stepped = StepAnswer.unpack(answer)
+        if judge is not None and tally.difference is None:
+            found = judge.take(step, right, stepped)
+        elif answer != step.expected:
+            found = first_difference(step, right, stepped)
+    except Malformed as error:
+        malformed = error
+    other = stepped.request_crc != right.request_crc
+    if (found or malformed or other) and tally.difference is None:
+        # An answer is kept and must come again byte for byte: damage that the CRC of a frame missed, or a
+        # device that does not keep its answers, shows itself here and is said, whichever of the two is right.
+        again = host.again()
+        if again != told:
+            host.twice.append((told, again))
+        elif malformed:
+            raise malformed
     _remember(tally, step, stepped)
     if tally.difference is None:
-        found = _first_difference(step, right, stepped) if answer != step.expected else None
+        twice = _answered_twice(host, tally)
+        if twice is None and other:
+            what = f"the device got other inputs at tick {step.start} than were sent"
+            raise LinkError(what, host.line.name, "try again; the line is too bad for the CRC of a frame")
+        found = twice or found
         if found is None:
             tally.ticks = step.start + len(step.inputs)
             tally.frames += 1
@@ -225,6 +226,27 @@ def _take(host: Host, step: Step, answer: bytes, tally: Tally) -> bool:
         tally.ticks = found.tick
         tally.difference = found
     return not _complete(tally)
+
+
+def _answered_twice(host: Host, tally: Tally) -> Difference | None:
+    """The finding that a request was answered twice, differently; None where none was."""
+    if not host.twice:
+        return None
+    first, second = host.twice[0]
+    host.twice.clear()
+    tally.misread += 1
+    step = tally.recent[-1][0] if tally.recent else Step(0, np.zeros(0, INPUT), b"", b"")
+    for known, _ in tally.recent:
+        if first[:4] == known.expected[:4]:
+            step = known
+    fields = (Field("answer", len(second), len(first)),)
+    try:
+        found = first_difference(step, StepAnswer.unpack(second), StepAnswer.unpack(first))
+    except Malformed:
+        found = None
+    if found is None:
+        return Difference(step.start, step.start, fields, twice=True)
+    return Difference(found.tick, found.since, found.fields, twice=True)
 
 
 def _remember(tally: Tally, step: Step, stepped: StepAnswer) -> None:
@@ -239,44 +261,6 @@ def _complete(tally: Tally) -> bool:
     assert tally.difference is not None
     step, _ = tally.recent[-1]
     return step.start + len(step.inputs) > tally.difference.tick + AFTER
-
-
-def _first_difference(step: Step, right: StepAnswer, got: StepAnswer) -> Difference | None:
-    last = step.start + len(step.inputs) - 1
-    if len(got.outputs) != len(right.outputs) or len(got.events) != len(right.events):
-        counts = (
-            Field("ticks", len(right.outputs), len(got.outputs)),
-            Field("events", len(right.events), len(got.events)),
-        )
-        return Difference(step.start, step.start, tuple(f for f in counts if f.expected != f.got))
-    due = np.concatenate(([0], np.cumsum(step.inputs["events"], dtype=np.int64)))
-    for i in np.flatnonzero(right.outputs != got.outputs)[:1].tolist():
-        place = _event_difference(right, got, due, i)
-        fields = [
-            Field(name, int(right.outputs[name][i]), int(got.outputs[name][i]))
-            for name in OUTPUT.names or ()
-            if right.outputs[name][i] != got.outputs[name][i]
-        ]
-        if place is not None and place[0] < i:
-            break
-        return Difference(step.start + i, step.start + i, tuple(fields + ([place[1]] if place else [])))
-    place = _event_difference(right, got, due, len(step.inputs))
-    if place is not None:
-        return Difference(step.start + place[0], step.start + place[0], (place[1],))
-    if right.digest != got.digest:
-        return Difference(last, step.start, (Field("digest", right.digest, got.digest),))
-    return Difference(last, step.start, (Field("flags", right.flags, got.flags),))
-
-
-def _event_difference(
-    right: StepAnswer, got: StepAnswer, due: npt.NDArray[np.int64], until: int
-) -> tuple[int, Field] | None:
-    """(tick of the frame, what differs) of the first event that differs, up to a tick."""
-    for at, (expected, given) in enumerate(zip(right.events, got.events, strict=True)):
-        if expected != given:
-            tick = int(np.searchsorted(due, at, side="right")) - 1
-            return (tick, Field("event", expected, given)) if tick <= until else None
-    return None
 
 
 def context(tally: Tally) -> Context | None:

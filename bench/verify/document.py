@@ -28,12 +28,13 @@ from bench.document.blocks import (
 from bench.document.calibration import calibration_section
 from bench.document.columns import Column
 from bench.document.provenance import provenance
-from bench.link.protocol import OUTPUT
+from bench.link.protocol import OLDER, OUTPUT
 from bench.verify.facts import UNITS, TraceResult, difference_text, stem, value_text
 
 if TYPE_CHECKING:
     from bench.calibration import CalibrationFile
-    from bench.verify.compare import Context, Difference
+    from bench.verify.compare import Context
+    from bench.verify.judge import Difference
     from bench.verify.timing import Pace
 
 _NAMED = ("state", "retard_state", "reason", "faults")
@@ -50,8 +51,8 @@ def make_document(
     it came, so that a terminal shows no table of them."""
     sections = [Section("Each trace", [_traces(facts)])]
     pictures = []
-    if facts["status"]:
-        sections.append(Section("The device", [_status(facts["status"])]))
+    counters = _status(facts["status"]) if facts["status"] else Text([_no_counters(facts)], "The device")
+    sections.append(Section("The device", [counters]))
     timed: list[Block] = []
     for number, (result, one) in enumerate(zip(results, facts["traces"], strict=True), 1):
         name, begin = Path(one["file"]).name, stem(number, results)
@@ -84,6 +85,10 @@ def make_document(
         files=["junit.xml", *(f"{p.file[:-3]}csv" for p in pictures if p.file.endswith("-difference.svg"))],
         summary="verify.json",
     )
+
+
+def _no_counters(facts: dict[str, Any]) -> str:
+    return f"No counters: {facts['how']['no_counters']}."
 
 
 def _provenance(facts: dict[str, Any]) -> list[tuple[str, str]]:
@@ -120,11 +125,15 @@ def _answer(facts: dict[str, Any], results: Sequence[TraceResult]) -> Iterator[s
         yield f"The device ({device}) differs from the reference: {where}."
     else:
         yield f"The link to the device ({device}) failed; until then {ticks} ticks were equal."
-    states = sum(one["digests"] for one in facts["traces"])
-    yield (
-        f"Compared: every output and every cylinder event{', and the whole state' if states else ''}."
-        " A device that is equal on these traces may still differ on others."
-    )
+    how = facts["how"]
+    yield (f"Compared: {how['compared']}. A device that is equal on these traces may still differ on others.")
+    if how["not_compared"]:
+        yield f"Not compared: {', '.join(how['not_compared'])}."
+    if how["own_calibration"]:
+        yield "The device has a calibration of its own and was given none."
+    lags = [f"{one['lag_ticks']}" for one in facts["traces"] if one["lag_ticks"] is not None]
+    if lags:
+        yield f"It answered so many ticks late: {', '.join(lags)}."
 
 
 def _key(facts: dict[str, Any]) -> list[tuple[str, str]]:
@@ -216,6 +225,7 @@ def _status(status: dict[str, Any]) -> Text:
     text = (
         f"Worst tick {status['worst_tick_ns'] / 1000:.1f} µs{late}{stack}, {damaged} damaged frames,"
         f" {status['repeated']} requests answered again, {status['overruns']} bytes lost by its port."
+        f"{' It runs an older calibration than it was to keep.' if status['notes'] & OLDER else ''}"
     )
     return Text([text], "The device")
 

@@ -8,9 +8,11 @@ from typing import TYPE_CHECKING, Any
 
 from bench.cautions import CAUTIONS
 from bench.facts import head
+from bench.link.protocol import Feature
 from bench.replay import codes
 from bench.replay.figure_data import fault_names, state_name
-from bench.verify.compare import FIRST_TICK, Context, Difference, Tally
+from bench.verify.compare import FIRST_TICK, Context, Tally
+from bench.verify.judge import Difference
 
 if TYPE_CHECKING:
     from bench.link.protocol import Greeting, Status
@@ -45,6 +47,8 @@ class TraceResult:
     damaged: int
     replay_id: str
     pace: Pace | None = None
+    compared: str = ""
+    lag: int | None = None
 
     @property
     def verdict(self) -> str:
@@ -78,6 +82,12 @@ def difference_text(result: TraceResult) -> str:
         for f in difference.fields
     )
     where = f"tick {difference.tick} ({result.time_s(difference.tick):.6g} s)"
+    if difference.twice:
+        told = ", ".join(
+            f"{f.name} first {value_text(f.name, f.got)}, then {value_text(f.name, f.expected)}"
+            for f in difference.fields
+        )
+        return f"{where}: answered twice differently: {told}"
     if difference.digest_only:
         since = f" or up to {difference.tick - difference.since} ticks before it"
         return f"{where}{since if difference.since < difference.tick else ''}: state only; {fields}"
@@ -116,6 +126,7 @@ def make_facts(
             "image_version": greeting.image_version,
             "largest_frame": greeting.largest,
             "window": greeting.window,
+            "features": [str(f.name).lower() for f in Feature if f in greeting.features],
         },
         "how": how,
         "first_tick_number": FIRST_TICK,
@@ -142,6 +153,8 @@ def _trace_facts(result: TraceResult) -> dict[str, Any]:
         "damaged": result.damaged,
         "misread": tally.misread,
         "stalls": tally.stalls,
+        "compared": result.compared,
+        "lag_ticks": result.lag,
         "error": str(tally.error) if tally.error else None,
         "difference": _difference_facts(result, tally.difference) if tally.difference else None,
         "real_time": result.pace.facts() if result.pace else None,
@@ -153,6 +166,7 @@ def _difference_facts(result: TraceResult, difference: Difference) -> dict[str, 
     return {
         "tick": difference.tick,
         "since": difference.since,
+        "answered_twice_differently": difference.twice,
         "time_s": round(result.time_s(difference.tick), 6),
         "fields": [{"name": f.name, "expected": f.expected, "got": f.got} for f in difference.fields],
         "replay_id": result.replay_id,

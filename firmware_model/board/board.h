@@ -12,6 +12,8 @@
 /* start.c */
 void board_restart(void);               /* as from power-up; does not return */
 uint32_t board_stack_bytes(void *self); /* most stack ever used */
+void board_lock(void *self);            /* keep interrupts away, and let them in again */
+void board_unlock(void *self);
 
 /* main.c */
 extern lift_controller_t board_controller;

@@ -100,6 +100,61 @@ void __wrap_lift_outputs(const lift_controller_t *ll, lift_outputs_t *out) {
     __real_lift_outputs(ll, out);
     out->hold_left = (int32_t)cost;
 }
+#elif defined(LIFT_BUG_INTERRUPTED) /* a fast timer's interrupt does what a crank's does, in the middle of ticks */
+void __real_timer_init(void);
+void __wrap_timer_init(void);
+void __wrap_timer_interrupt(void);
+void __wrap_timer_begin(void *self);
+uint32_t __wrap_timer_end(void *self);
+
+static volatile bool inside;
+static volatile int32_t in_steps, broken;
+
+void __wrap_timer_init(void) {
+    __real_timer_init();
+    REGISTER(0x40030028U) = BOARD_HZ / 20000 - 1;
+}
+
+/* The host's outside request makes reduction, retard and reason from one number. */
+void __wrap_timer_interrupt(void) {
+    REGISTER(0x40030024U) = 1;
+    lift_acting_t now;
+    lift_acting(&board_controller, &now);
+    int32_t of = now.reason - LIFT_REASON_OUTSIDE_FIRST;
+    int32_t before = board_controller.events.integral;
+    int32_t cylinder = in_steps % 8 + 1;
+    int32_t bits = lift_event(&board_controller, cylinder);
+    int32_t grown = board_controller.events.integral - before;
+    bool whole = of >= 0 ? now.reduction == 4 * of + 4 && now.retard == 3 * of + 1
+                         : now.reduction == 0 && now.retard == 0 && now.reason == 0;
+    if (!whole || lift_spark(&board_controller, cylinder) != (bits & LIFT_SPARK_OFF) ||
+        (grown != now.reduction && grown != now.reduction - 8 * LIFT_FULL * LIFT_EVENT_WRAPS)) {
+        broken++;
+    }
+    in_steps += inside ? 1 : 0;
+}
+
+void __wrap_timer_begin(void *self) {
+    (void)self;
+}
+
+uint32_t __wrap_timer_end(void *self) {
+    (void)self;
+    return 0;
+}
+
+void __wrap_lift_step(lift_controller_t *ll, const lift_inputs_t *in) {
+    inside = true;
+    __real_lift_step(ll, in);
+    inside = false;
+}
+
+/* Tells how many interrupts came in the middle of ticks in the place of hold_left, broken sets as elapsed_ms. */
+void __wrap_lift_outputs(const lift_controller_t *ll, lift_outputs_t *out) {
+    __real_lift_outputs(ll, out);
+    out->hold_left = in_steps;
+    out->elapsed_ms = broken;
+}
 #elif defined(LIFT_BUG_KNOWN_LOOP) /* no controller, but a known number of instructions */
 void __wrap_lift_step(lift_controller_t *ll, const lift_inputs_t *in) {
     (void)ll;

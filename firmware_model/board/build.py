@@ -38,6 +38,9 @@ WRAPPED = {
     "slow-tick": ("lift_step",),
     "known-loop": ("lift_step",),
     "tick-cost": ("lift_step", "lift_outputs"),
+    "interrupted": (
+        "lift_step", "lift_outputs", "timer_init", "timer_interrupt", "timer_begin", "timer_end",
+    ),
 }
 """What can be wrong with a firmware (bugs.c) -> the functions between which it sits."""
 

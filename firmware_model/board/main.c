@@ -15,8 +15,9 @@ static const uint8_t *keep(void *self, const uint8_t *image) {
     return lift_store_write(&board_flash, image, (const uint8_t *)board_controller.calibration);
 }
 
-static const lift_port_t port = {NULL,        FIRMWARE,  uart_write,       keep,
-                               timer_begin, timer_end, board_stack_bytes};
+/* No interrupt of this firmware calls the controller; a firmware with a crank's interrupt locks it out. */
+static const lift_port_t port = {NULL, FIRMWARE, uart_write, keep, timer_begin, timer_end, board_stack_bytes,
+                               board_lock, board_unlock, true};
 
 int main(void) {
     timer_init();
@@ -29,6 +30,7 @@ int main(void) {
         }
     }
     lift_link_init(&link, &board_controller, &port);
+    link.older = lift_store_fell_back(&board_flash, (const uint8_t *)board_controller.calibration);
     for (;;) {
         const uint8_t *bytes;
         size_t count = uart_read(&bytes);

@@ -43,6 +43,16 @@ uint32_t board_stack_bytes(void *self) {
     return (uint32_t)(&stack_top - at) * 4U;
 }
 
+void board_lock(void *self) {
+    (void)self;
+    LOCK_INTERRUPTS();
+}
+
+void board_unlock(void *self) {
+    (void)self;
+    UNLOCK_INTERRUPTS();
+}
+
 /* A fault of the processor ends in a restart, which the host sees: the conversation is forgotten. */
 typedef void (*vector_t)(void);
 __attribute__((section(".vectors"), used)) static const vector_t VECTOR_TABLE[VECTORS] = {

@@ -15,6 +15,8 @@
 #ifndef LIFT_CONSTANTS_H
 #define LIFT_CONSTANTS_H
 
+#include <stdint.h>
+
 enum {
     LIFT_IMAGE_VERSION = 2,
     LIFT_IMAGE_BYTES = 1628, /* length of a calibration image, header included */
@@ -26,11 +28,15 @@ enum {
     LIFT_LIFT_LIMIT = 32767,
     LIFT_SPEED_LIMIT = 20000,
     LIFT_ROTATION_LIMIT = 32767,
-    LIFT_COUNTS_LIMIT = 65535,
-    LIFT_ELAPSED_LIMIT = 65535,
-    LIFT_TICK_NUMBER_MASK = 0xFFFF,
     LIFT_FULL = 1000
 };
+
+/* Those of more than 15 bits are macros: an enumerator is an int, which may have 16 bits. */
+#define LIFT_COUNTS_LIMIT INT32_C(65535)
+#define LIFT_ELAPSED_LIMIT INT32_C(65535)
+#define LIFT_TICK_NUMBER_MASK INT32_C(0xFFFF)
+#define LIFT_ALLOWANCE_LIMIT INT32_C(65534)
+#define LIFT_LIFT_SPEED_LIMIT INT32_C(100000) /* mm/s */
 
 /* Sizes of the fixed arrays. */
 enum {
@@ -48,8 +54,6 @@ enum {
 /* Ranges that keep products inside 30 bits; the image check enforces them. */
 enum {
     LIFT_WAIT_LIMIT = 8192,
-    LIFT_ALLOWANCE_LIMIT = 65534,
-    LIFT_LIFT_SPEED_LIMIT = 100000, /* mm/s */
     LIFT_EVENT_WRAPS = 16
 };
 
@@ -94,6 +98,7 @@ enum {
     LIFT_REASON_BLIND = 4,
     LIFT_REASON_ENGINE = 5,
     LIFT_REASON_SHAFT = 6,
+    LIFT_REASON_SAFE = 7, /* of what acts, never of a step: the inputs stopped coming (W3) */
     LIFT_REASON_OUTSIDE_FIRST = 16,
     LIFT_REASON_OUTSIDE_LAST = 255
 };

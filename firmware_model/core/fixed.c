@@ -67,7 +67,8 @@ int32_t lift_interpolate(const uint16_t *axis, const uint16_t *values, int32_t p
     int32_t i = segment_end(axis, points, at);
     if (i < points) {
         int32_t low = axis[i - 1];
-        return values[i - 1] + lift_mul_div(values[i] - values[i - 1], at - low, axis[i] - low);
+        int32_t step = (int32_t)values[i] - values[i - 1];
+        return values[i - 1] + lift_mul_div(step, at - low, axis[i] - low);
     }
     return values[points - 1];
 }
@@ -79,7 +80,8 @@ int32_t lift_interpolate_signed(const uint16_t *axis, const int16_t *values, int
     int32_t i = segment_end(axis, points, at);
     if (i < points) {
         int32_t low = axis[i - 1];
-        return values[i - 1] + lift_mul_div(values[i] - values[i - 1], at - low, axis[i] - low);
+        int32_t step = (int32_t)values[i] - values[i - 1];
+        return values[i - 1] + lift_mul_div(step, at - low, axis[i] - low);
     }
     return values[points - 1];
 }

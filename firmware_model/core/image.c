@@ -9,7 +9,6 @@ typedef char lift_image_has_no_gaps
      offsetof(lift_image_t, safe_retard) + sizeof(uint16_t) == LIFT_IMAGE_BYTES ? 1 : -1];
 
 /* What the whole core takes for granted of the machine. */
-typedef char lift_int_has_32_bits[sizeof(int) >= 4 ? 1 : -1];
 typedef char lift_numbers_are_twos_complement[(-1 & 3) == 3 ? 1 : -1];
 
 /* One field: bytes of a value (negative where it has a sign), how many, legal range. */

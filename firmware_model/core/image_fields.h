@@ -23,37 +23,37 @@
 /* ---- 32 bit */
 
 /* lift at the axle for each height at the sensor (H2) */
-LIFT_FIELD(uint32_t, gain_q12, 1, 65536)
+LIFT_FIELD(uint32_t, gain_q12, 1, INT32_C(65536))
 /* samples: window of a learned rest height; 0 off (H2) */
-LIFT_FIELD(uint32_t, learn_window, 0, 65536)
+LIFT_FIELD(uint32_t, learn_window, 0, INT32_C(65536))
 /* mm/s for each 1/16 mm a sample (H9) */
-LIFT_FIELD(uint32_t, look_speed_q12, 1, 512000)
+LIFT_FIELD(uint32_t, look_speed_q12, 1, INT32_C(512000))
 /* a tick: progress rises no faster (P1) */
 LIFT_FIELD(uint32_t, progress_up_q12, 1, LIFT_ELAPSED_LIMIT << 12)
 /* a tick: progress falls no faster (P1) */
 LIFT_FIELD(uint32_t, progress_down_q12, 1, LIFT_ELAPSED_LIMIT << 12)
 /* ticks: the hold (L3) */
-LIFT_FIELD(uint32_t, hold_ticks, 0, 1200000)
+LIFT_FIELD(uint32_t, hold_ticks, 0, INT32_C(1200000))
 /* 0.1 % a tick: release; 0 in one step (L4) */
-LIFT_FIELD(uint32_t, release_q16, 0, LIFT_FULL << 16)
+LIFT_FIELD(uint32_t, release_q16, 0, (int32_t)LIFT_FULL << 16)
 /* 0.1 degree a tick: release; 0 in one step (L7) */
-LIFT_FIELD(uint32_t, retard_release_q16, 0, LIFT_FULL << 16)
+LIFT_FIELD(uint32_t, retard_release_q16, 0, (int32_t)LIFT_FULL << 16)
 /* ticks: a fault keeps torque away (H6) */
-LIFT_FIELD(uint32_t, fault_hold_ticks, 0, 1200000)
+LIFT_FIELD(uint32_t, fault_hold_ticks, 0, INT32_C(1200000))
 /* 0.1 % a tick: release after that (H6) */
-LIFT_FIELD(uint32_t, fault_release_q16, 1, 100 << 16)
+LIFT_FIELD(uint32_t, fault_release_q16, 1, INT32_C(100) << 16)
 /* 0.1 degree a tick: the same for the retard (H6) */
-LIFT_FIELD(uint32_t, fault_retard_release_q16, 1, 100 << 16)
+LIFT_FIELD(uint32_t, fault_retard_release_q16, 1, INT32_C(100) << 16)
 /* 0.1 % a tick: growth of the blind reduction (H6) */
-LIFT_FIELD(uint32_t, blind_growth_q16, 1, LIFT_FULL << 16)
+LIFT_FIELD(uint32_t, blind_growth_q16, 1, (int32_t)LIFT_FULL << 16)
 /* 0.1 % a tick: engine curve; 0 in one step (R1) */
-LIFT_FIELD(uint32_t, engine_release_q16, 0, LIFT_FULL << 16)
+LIFT_FIELD(uint32_t, engine_release_q16, 0, (int32_t)LIFT_FULL << 16)
 /* 0.1 degree a tick: engine curve (R1) */
-LIFT_FIELD(uint32_t, engine_retard_release_q16, 0, LIFT_FULL << 16)
+LIFT_FIELD(uint32_t, engine_retard_release_q16, 0, (int32_t)LIFT_FULL << 16)
 /* 0.1 % a tick: shaft curve (R1) */
-LIFT_FIELD(uint32_t, shaft_release_q16, 0, LIFT_FULL << 16)
+LIFT_FIELD(uint32_t, shaft_release_q16, 0, (int32_t)LIFT_FULL << 16)
 /* 0.1 degree a tick: shaft curve (R1) */
-LIFT_FIELD(uint32_t, shaft_retard_release_q16, 0, LIFT_FULL << 16)
+LIFT_FIELD(uint32_t, shaft_retard_release_q16, 0, (int32_t)LIFT_FULL << 16)
 
 /* us: length of a tick */
 LIFT_FIELD(uint16_t, tick_us, 500, 10000)
@@ -238,7 +238,7 @@ LIFT_ROW(uint16_t, firing_order, LIFT_CYLINDERS, 0, LIFT_CYLINDERS)
 /* LIFT_FUEL_OFF, LIFT_SPARK_OFF or both: what a skip takes */
 LIFT_FIELD(uint16_t, event_bits, 1, 3)
 
-/* ---- what a device does whose inputs stop; the controller itself knows nothing of it (link/link.h) */
+/* ---- what a device does whose inputs stop: lift_safe, called by link/link.h or a firmware of ones own */
 
 /* ms without inputs; 0 off */
 LIFT_FIELD(uint16_t, stall_ms, 0, 65535)

@@ -6,7 +6,7 @@
  * What it is: the C twin of the Python reference in controller/, file for file and name for name. Equal
  * images and equal inputs give equal outputs, tick by tick and bit by bit.
  *
- * What it needs: a C99 compiler with int of at least 32 bits and two's complement; of the standard
+ * What it needs: a C99 compiler with two's complement, int of 16 bits or more; of the standard
  * headers only stdint.h, stdbool.h and stddef.h. No heap, no floating point, no recursion, no variables of
  * its own: all of its state is one lift_controller_t that the caller places. A compiler may call memset for a
  * loop that clears; everything else is here. A divide instruction helps but is not needed.
@@ -24,7 +24,9 @@
  *         lift_inputs_t in;                            // fill in every field
  *         lift_step(&controller, &in);
  *         lift_outputs_t out;
- *         lift_outputs(&controller, &out);             // retard the spark by out.retard
+ *         lift_outputs(&controller, &out);             // for lamps and logs
+ *         lift_acting_t now;
+ *         lift_acting(&controller, &now);              // retard the spark by now.retard
  *     }
  *     in the interrupt in which a cylinder's fuel is due:   bits = lift_event(&controller, cylinder);
  *     in the interrupt in which that cycle's spark is due:  bits = lift_spark(&controller, cylinder);
@@ -83,7 +85,8 @@ typedef struct {
 
 /* ---- Outputs of one tick ---------------------------------------------------------------------------
  *
- * Only the first two act on the engine; the rest is for lamps, logs and comparing.
+ * The first two are what the step commands (lift_acting gives what acts); the rest is for lamps, logs and
+ * comparing.
  */
 typedef struct {
     int32_t reduction;          /* 0..1000 of 0.1 % of the cylinder events (lift_event works it off) */
@@ -108,6 +111,13 @@ typedef struct {
     int32_t out_of_sight_ticks; /* 0..65535 ticks out of sight since launch; stays at 65535 (H5) */
 } lift_outputs_t;
 
+/* What acts on the engine: one set, never of two ticks. */
+typedef struct {
+    int32_t reduction; /* 0..1000 of 0.1 % of the cylinder events */
+    int32_t retard;    /* 0..1000 of 0.1 degree of crank */
+    int32_t reason;    /* 0..255, LIFT_REASON_*: who set the reduction, or LIFT_REASON_SAFE */
+} lift_acting_t;
+
 /* ---- State -----------------------------------------------------------------------------------------
  *
  * Plain data, to be looked at in a debugger and changed only by the functions below. Flags are 0 or 1.
@@ -119,7 +129,7 @@ typedef struct {
     const lift_image_t *calibration;
     int32_t far;             /* 1/16 mm: greatest height of the sensor's curve */
     int32_t near;            /* 1/16 mm: from here on the nose is near the far end */
-    int32_t period_us;       /* us, 500..10000000: from sample to sample */
+    int32_t period_us;       /* us, 500..500000: from sample to sample, no more than matters */
     int32_t rate;            /* 1/16 mm a sample, 1..65534: what waiting adds to the allowance */
     int32_t fall_samples;    /* 1..40 samples for which it adds to it downwards */
     int32_t unasked_fall;    /* 1/16 mm: a larger fall needs agreeing samples */
@@ -261,10 +271,12 @@ typedef struct {
     int32_t asked_retard;        /* 0..1000 of 0.1 degree */
     int32_t who;                 /* LIFT_REASON_*: of that reduction */
     int32_t asking;              /* LIFT_ASKER_* bits so far */
-    volatile int32_t reduction;  /* 0..1000 of 0.1 %: published; read by lift_event in an interrupt */
+    int32_t reduction;           /* 0..1000 of 0.1 %: published */
     int32_t retard;              /* 0..1000 of 0.1 degree: published */
     int32_t reason;              /* 0..255: published */
     int32_t askers;              /* LIFT_ASKER_* bits: published */
+    volatile uint32_t acting[2]; /* reduction, retard and reason in 10, 10 and 8 bits; not in the digest */
+    volatile uint8_t newest;     /* 0, 1: which of the two acts; only the other one is written */
 } lift_command_t;
 
 /* Which cylinder events are skipped: events.c; changed by lift_event only */
@@ -284,6 +296,7 @@ typedef struct {
  *
  * Invariants:
  * - equal images and equal inputs give equal states and outputs; nothing else is looked at.
+ * - what acts is the command of the last step, but for a safe state since; commands and events share it.
  * - without an active image every output is 0, and `faults` says so.
  * - before launch the lift demand is 0; `launched` ends only by a steady disarm or a reset.
  * - `keeping` is 1 from a fault that began while torque was taken until the fault ends, the run ends, or
@@ -325,9 +338,18 @@ typedef struct {
 /* ---- Functions -------------------------------------------------------------------------------------
  *
  * None of them waits, allocates or calls back. "Worst case" counts loop passes and divisions, which no
- * input can exceed. Interrupts: lift_event and lift_spark may interrupt every other function but lift_init,
- * lift_load and lift_reset (lock interrupts around those three); they must not interrupt one another. All
- * other functions belong to one task. Pointers must not be null.
+ * input can exceed. Pointers must not be null.
+ *
+ * What may interrupt what:
+ * - lift_event, lift_spark and lift_acting may interrupt lift_step, lift_safe and lift_outputs at any place.
+ *   They see the set of one tick, whole, on machines of 8 bits too: the set that acts is never written.
+ * - They must not interrupt lift_init, lift_load, lift_build, lift_reset and lift_digest: lock interrupts
+ *   around those.
+ *   The link does so by its port's `lock` and `unlock`.
+ * - lift_event and lift_spark must not interrupt one another: give them one priority. A lift_acting that is
+ *   itself interrupted by lift_step gives the set of the tick before or of this one, never of both, on a
+ *   machine that reads 32 bits at once.
+ * - All other functions belong to one task (or one interrupt), and do not interrupt one another.
  */
 
 /* A controller as after power-up, without an image: every output 0, faults LIFT_FAULT_NO_IMAGE.
@@ -341,6 +363,10 @@ void lift_init(lift_controller_t *ll);
  * read. Worst case: 8 passes a byte for the CRC, some 15000 in all; not for a tick. */
 int32_t lift_load(lift_controller_t *ll, const uint8_t *image, size_t length);
 
+/* The second part of lift_load alone, so that interrupts need not be locked for the first: run from an image
+ * that lift_image_read (image.h) has accepted. Worst case: one pass over the state. */
+void lift_build(lift_controller_t *ll, const lift_image_t *c);
+
 /* As after power-up with the same image (L8). Worst case: one pass over the state. */
 void lift_reset(lift_controller_t *ll);
 
@@ -350,6 +376,15 @@ void lift_step(lift_controller_t *ll, const lift_inputs_t *in);
 
 /* The outputs of the last step. Worst case: 20 copies. */
 void lift_outputs(const lift_controller_t *ll, lift_outputs_t *out);
+
+/* The inputs have stopped coming: the calibrated safe state acts, on events too, until the next lift_step,
+ * lift_reset or lift_load (W3). The outputs and the digest know nothing of it. Without an image it does
+ * nothing. Worst case: 2 copies. */
+void lift_safe(lift_controller_t *ll);
+
+/* What acts on the engine now, always whole: the command of one step, or the safe state. For whoever puts it
+ * out, also in an interrupt. Worst case: 3 copies. */
+void lift_acting(const lift_controller_t *ll, lift_acting_t *out);
 
 /* The fuel of a cylinder's next cycle is due: LIFT_FUEL_OFF and LIFT_SPARK_OFF bits for that cycle, 0 to fire
  * (C1). Cylinders count from 1; any other number, or no image, gives 0 and changes nothing.

@@ -60,7 +60,7 @@ static void find_column(lift_maps_t *m, int32_t progress) {
     m->column = column;
     if (across > 0 && column + 1 < c->progress_points) {
         m->across = across;
-        m->width = axis[column + 1] - axis[column];
+        m->width = (int32_t)axis[column + 1] - axis[column];
         m->right = 1;
     } else {
         m->across = 0;
@@ -83,7 +83,7 @@ void lift_maps_look(lift_maps_t *m, int32_t lift, int32_t progress) {
     int32_t row = segment_signed(axis, c->lift_points, lift);
     int32_t part = lift - axis[row];
     if (part > 0 && row + 1 < c->lift_points) {
-        blend(m, row, LIFT_AXIS_POINTS, part, axis[row + 1] - axis[row]);
+        blend(m, row, LIFT_AXIS_POINTS, part, (int32_t)axis[row + 1] - axis[row]);
     } else {
         blend(m, row, 0, 0, 1);
     }

@@ -39,12 +39,12 @@ static void watch_air(lift_progress_t *p, int32_t elapsed_ms, int32_t lift, bool
             p->airborne = 1;
             p->air_base = p->history[p->history_next];
             /* 16 marks of 1000 ticks of 10000 us at most: 1.6e8, below 2**28. */
-            int32_t age = (LIFT_LOOKBACK_SLOTS - 1) * c->lookback_ticks + p->history_wait + 1;
+            int32_t age = (LIFT_LOOKBACK_SLOTS - 1) * (int32_t)c->lookback_ticks + p->history_wait + 1;
             p->air_curve = run_speed(p, lift_max(elapsed_ms - age * c->tick_us / 1000, 0));
         }
         p->spin_left = c->spin_up_ticks;
     } else if (p->airborne) {
-        if (lift >= c->air_lift - c->air_hysteresis) {
+        if (lift >= (int32_t)c->air_lift - c->air_hysteresis) {
             p->spin_left = c->spin_up_ticks;
         } else if (p->spin_left > 0) {
             p->spin_left -= 1;

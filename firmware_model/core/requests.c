@@ -4,6 +4,9 @@
 #include "fixed.h"
 #include "latch.h"
 
+/* A set that acts, in one word. */
+enum { RETARD_AT = 10, REASON_AT = 20, VALUE_MASK = 0x3FF };
+
 void lift_curve_request_calibrate_curve(lift_curve_request_t *r, int32_t points, const uint16_t *ms,
                                       const uint16_t *rpm, int32_t after_end, int32_t hysteresis,
                                       int32_t tick_us) {
@@ -97,6 +100,20 @@ void lift_command_finish(lift_command_t *c) {
     c->retard = lift_min(c->asked_retard, c->retard_limit);
     c->reason = c->who;
     c->askers = c->asking;
+    lift_command_act(c, c->reduction, c->retard, c->reason);
+}
+
+void lift_command_act(lift_command_t *c, int32_t reduction, int32_t retard, int32_t reason) {
+    uint8_t other = c->newest == 0U ? 1U : 0U;
+    c->acting[other] = (uint32_t)reduction | (uint32_t)retard << RETARD_AT | (uint32_t)reason << REASON_AT;
+    c->newest = other;
+}
+
+void lift_command_acting(const lift_command_t *c, lift_acting_t *out) {
+    uint32_t set = c->acting[c->newest];
+    out->reduction = (int32_t)(set & VALUE_MASK);
+    out->retard = (int32_t)(set >> RETARD_AT & VALUE_MASK);
+    out->reason = (int32_t)(set >> REASON_AT);
 }
 
 uint32_t lift_command_digest(const lift_command_t *c, uint32_t crc) {

@@ -17,7 +17,8 @@
  *
  * Invariants: `reduction` and `retard` are the greatest asked for, cut to their limits; `reason` says who
  * set the reduction and is 0 when nobody asks for one. The published values change only in
- * lift_command_finish, so that an interrupt between two lines of a step still sees a whole command.
+ * lift_command_finish. What acts is written by lift_command_act as one set into the place that does not act,
+ * and then acts by one byte, so that an interrupt anywhere sees a whole set.
  */
 #ifndef LIFT_REQUESTS_H
 #define LIFT_REQUESTS_H
@@ -54,6 +55,12 @@ void lift_command_ask(lift_command_t *c, int32_t reduction, int32_t retard, int3
 
 /* Publish the strongest of what was asked, within the limits (R4). */
 void lift_command_finish(lift_command_t *c);
+
+/* Let a set act: values 0..LIFT_FULL, reason 0..255. */
+void lift_command_act(lift_command_t *c, int32_t reduction, int32_t retard, int32_t reason);
+
+/* What acts, whole. */
+void lift_command_acting(const lift_command_t *c, lift_acting_t *out);
 
 /* The CRC register carried on over the published command. */
 uint32_t lift_command_digest(const lift_command_t *c, uint32_t crc);

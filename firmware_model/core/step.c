@@ -12,7 +12,7 @@
 #include "progress.h"
 #include "requests.h"
 
-enum { COUNT_LIMIT = 65535 };
+#define COUNT_LIMIT INT32_C(65535)
 
 /* The least legal allowance: what a height without an image would start with. */
 enum { LEAST_ALLOWANCE = 1 };
@@ -31,7 +31,7 @@ void lift_init(lift_controller_t *ll) {
     ll->faults = LIFT_FAULT_NO_IMAGE;
 }
 
-static void build(lift_controller_t *ll, const lift_image_t *c) {
+void lift_build(lift_controller_t *ll, const lift_image_t *c) {
     ll->calibration = c;
     lift_latch_calibrate(&ll->reduction, c->trigger, c->trigger_hysteresis, (int32_t)c->hold_ticks,
                        c->hold_from, (int32_t)c->release_q16, false);
@@ -59,7 +59,7 @@ int32_t lift_load(lift_controller_t *ll, const uint8_t *image, size_t length) {
     const lift_image_t *calibration = NULL;
     int32_t verdict = lift_image_read(image, length, &calibration);
     if (verdict == LIFT_IMAGE_OK) {
-        build(ll, calibration);
+        lift_build(ll, calibration);
     }
     return verdict;
 }
@@ -329,11 +329,24 @@ void lift_outputs(const lift_controller_t *ll, lift_outputs_t *out) {
     out->out_of_sight_ticks = ll->out_of_sight_ticks;
 }
 
+void lift_safe(lift_controller_t *ll) {
+    const lift_image_t *c = ll->calibration;
+    if (c != NULL) {
+        lift_command_act(&ll->command, c->safe_reduction, c->safe_retard, LIFT_REASON_SAFE);
+    }
+}
+
+void lift_acting(const lift_controller_t *ll, lift_acting_t *out) {
+    lift_command_acting(&ll->command, out);
+}
+
 int32_t lift_event(lift_controller_t *ll, int32_t cylinder) {
     if (ll->calibration == NULL) {
         return 0;
     }
-    return lift_events_event(&ll->events, cylinder, ll->command.reduction);
+    lift_acting_t now;
+    lift_command_acting(&ll->command, &now);
+    return lift_events_event(&ll->events, cylinder, now.reduction);
 }
 
 int32_t lift_spark(const lift_controller_t *ll, int32_t cylinder) {

@@ -4,7 +4,7 @@
 #include "../core/fixed.h"
 #include "../core/image.h"
 
-enum { HELLO = 1, PIECE = 2, COMMIT = 3, START = 4, STEP = 5, STATUS = 6, RESET = 7, STREAM = 8 };
+enum { HELLO = 1, PIECE = 2, COMMIT = 3, START = 4, STEP = 5, STATUS = 6, RESET = 7, STREAM = 8, EVENTS = 9 };
 enum { ANSWER = 0x80, TICKS = 0x40, ERROR = 0xFF };
 enum {
     NO_SESSION = 1,
@@ -16,10 +16,14 @@ enum {
     NO_IMAGE = 7,
     NOT_STARTED = 8,
     TOO_MUCH = 9,
-    STORE = 10
+    STORE = 10,
+    ACTIVE = 11
 };
 enum { SPEED_VALID = 1, ARMED = 2, LAUNCH = 4 }; /* switches of a tick */
 enum { WANTS_DIGEST = 1, STALLED = 2 };          /* flags of a step */
+enum { HAS_DIGEST = 1, HAS_SAFE_STATE = 2, HAS_STREAM = 4, HAS_RESET = 8, HAS_STORE = 16, HAS_STATUS = 32,
+    HAS_EVENTS = 64 };                           /* features in the greeting */
+enum { OLDER = 1 };                              /* notes in greeting and status */
 enum { EVENT_SPARK = 4 };
 enum { HEAD_BYTES = 5, STEP_BYTES = 4, STEPPED_BYTES = 12, TICKS_BYTES = 7 };
 enum { INPUT_BYTES = 16, OUTPUT_BYTES = 37 };
@@ -88,18 +92,47 @@ void lift_link_time(lift_link_t *link, uint32_t now_ms) {
     }
     if (now_ms - link->fed_ms >= c->stall_ms) {
         link->stalled = true;
+        lift_safe(link->controller);
         lift_count(&link->stalls);
     }
 }
 
 int32_t lift_link_reduction(const lift_link_t *link) {
-    const lift_controller_t *ll = link->controller;
-    return link->stalled ? ll->calibration->safe_reduction : ll->command.reduction;
+    lift_acting_t now;
+    lift_acting(link->controller, &now);
+    return now.reduction;
 }
 
 int32_t lift_link_retard(const lift_link_t *link) {
-    const lift_controller_t *ll = link->controller;
-    return link->stalled ? ll->calibration->safe_retard : ll->command.retard;
+    lift_acting_t now;
+    lift_acting(link->controller, &now);
+    return now.retard;
+}
+
+static void lock(const lift_link_t *link) {
+    if (link->port->lock != NULL) {
+        link->port->lock(link->port->self);
+    }
+}
+
+static void unlock(const lift_link_t *link) {
+    if (link->port->unlock != NULL) {
+        link->port->unlock(link->port->self);
+    }
+}
+
+/* Whether the engine may notice what a request would do: armed, or torque is taken. */
+static bool active(const lift_link_t *link) {
+    lift_acting_t now;
+    lift_acting(link->controller, &now);
+    return link->controller->armed != 0 || now.reduction > 0 || now.retard > 0;
+}
+
+static uint32_t digest_of(const lift_link_t *link) {
+    lock(link);
+    uint32_t digest = lift_digest(link->controller);
+    unlock(link);
+    return digest;
 }
 
 /* The outputs wait for the first step of a run. */
@@ -174,7 +207,7 @@ static void tick(lift_link_t *link, const lift_inputs_t *in, lift_outputs_t *out
     lift_outputs(link->controller, out);
     uint32_t took = port->end(port->self);
     worst(&link->worst_tick_ns, took);
-    if (took > link->controller->calibration->tick_us * 1000U) {
+    if (took > (uint32_t)link->controller->calibration->tick_us * 1000U) {
         lift_count(&link->late);
     }
     if (link->ticks < UINT32_MAX) {
@@ -219,6 +252,10 @@ static uint8_t *commit(lift_link_t *link, const uint8_t *body, int32_t count, ui
         *reason = MALFORMED;
         return NULL;
     }
+    if (active(link)) {
+        *reason = ACTIVE;
+        return NULL;
+    }
     int32_t length = get16(body);
     if (length > LIFT_IMAGE_BYTES) {
         *reason = BEYOND;
@@ -237,7 +274,19 @@ static uint8_t *commit(lift_link_t *link, const uint8_t *body, int32_t count, ui
             *reason = STORE;
             return NULL;
         }
-        verdict = lift_load(link->controller, kept, LIFT_IMAGE_BYTES);
+        verdict = lift_image_read(kept, LIFT_IMAGE_BYTES, &sound);
+        lock(link);
+        /* Storing takes its time: a firmware that runs by itself may have been armed in it. */
+        bool busy = active(link);
+        if (!busy && verdict == LIFT_IMAGE_OK) {
+            lift_build(link->controller, sound);
+        }
+        unlock(link);
+        link->older = busy || verdict != LIFT_IMAGE_OK;
+        if (busy) {
+            *reason = ACTIVE;
+            return NULL;
+        }
         link->started = false;
         unfed(link);
     }
@@ -253,10 +302,19 @@ static uint8_t *start(lift_link_t *link, int32_t count, uint8_t *at, uint8_t *re
         *reason = NO_IMAGE;
         return NULL;
     }
-    lift_reset(link->controller);
+    lock(link);
+    bool busy = active(link);
+    if (!busy) {
+        lift_reset(link->controller);
+    }
+    unlock(link);
+    if (busy) {
+        *reason = ACTIVE;
+        return NULL;
+    }
     link->started = true;
     unfed(link);
-    return put32(at, lift_digest(link->controller));
+    return put32(at, digest_of(link));
 }
 
 static uint8_t *step(lift_link_t *link, const uint8_t *body, int32_t count, uint8_t *at, uint8_t *reason) {
@@ -293,7 +351,7 @@ static uint8_t *step(lift_link_t *link, const uint8_t *body, int32_t count, uint
             event_to = put8(event_to, event(link));
         }
     }
-    uint32_t digest = flags ? lift_digest(link->controller) : 0U;
+    uint32_t digest = flags ? digest_of(link) : 0U;
     if (link->stalled) {
         flags |= (uint32_t)STALLED;
     }
@@ -303,6 +361,26 @@ static uint8_t *step(lift_link_t *link, const uint8_t *body, int32_t count, uint
     at = put32(put32(at, crc32(body, count)), digest);
     put8(put8(put16(at, (uint32_t)events), (uint32_t)ticks), flags);
     return event_to;
+}
+
+static uint8_t *events(lift_link_t *link, const uint8_t *body, int32_t count, uint8_t *at, uint8_t *reason) {
+    int32_t due = count == 2 ? get16(body) : 0;
+    if (due == 0) {
+        *reason = MALFORMED;
+        return NULL;
+    }
+    if (!link->started) {
+        *reason = NOT_STARTED;
+        return NULL;
+    }
+    if (HEAD_BYTES + due > LIFT_LINK_LARGEST) {
+        *reason = TOO_MUCH;
+        return NULL;
+    }
+    for (; due > 0; due--) {
+        at = put8(at, event(link));
+    }
+    return at;
 }
 
 static uint8_t *status(lift_link_t *link, int32_t count, uint8_t *at, uint8_t *reason) {
@@ -318,7 +396,10 @@ static uint8_t *status(lift_link_t *link, int32_t count, uint8_t *at, uint8_t *r
     at = put16(put16(put16(put16(at, in->bad_crc), in->bad_stuffing), in->bad_long), in->bad_short);
     at = put16(put16(put16(put16(at, link->malformed), link->lost_bytes), link->repeated), link->gaps);
     at = put16(put16(at, link->late), link->stalls);
-    return put_signed(put_signed(at, lift_link_reduction(link)), lift_link_retard(link));
+    lift_acting_t now;
+    lift_acting(link->controller, &now);
+    at = put_signed(put_signed(at, now.reduction), now.retard);
+    return put8(put8(at, (uint32_t)now.reason), link->older ? (uint32_t)OLDER : 0U);
 }
 
 static uint8_t *show(lift_link_t *link, const uint8_t *body, int32_t count, uint8_t *at, uint8_t *reason) {
@@ -346,11 +427,13 @@ static uint8_t *carry_out(lift_link_t *link, uint32_t kind, const uint8_t *body,
     case STATUS:
         return status(link, count, at, reason);
     case RESET:
-        link->restart = count == 0;
-        *reason = MALFORMED;
+        *reason = count == 0 ? ACTIVE : MALFORMED;
+        link->restart = count == 0 && !active(link);
         return link->restart ? at : NULL;
     case STREAM:
         return show(link, body, count, at, reason);
+    case EVENTS:
+        return events(link, body, count, at, reason);
     default:
         *reason = UNKNOWN;
         return NULL;
@@ -387,6 +470,10 @@ static void hello(lift_link_t *link, uint16_t session, int32_t count) {
             letter += 1;
         }
     }
+    uint32_t has = (uint32_t)HAS_DIGEST | (uint32_t)HAS_SAFE_STATE | (uint32_t)HAS_STREAM |
+                   (uint32_t)HAS_RESET | (uint32_t)HAS_STATUS | (uint32_t)HAS_EVENTS;
+    at = put16(at, link->port->stores ? has | (uint32_t)HAS_STORE : has);
+    at = put8(at, link->older ? (uint32_t)OLDER : 0U);
     send(link, payload, at);
 }
 

@@ -19,12 +19,18 @@
  *         if (link.restart) { let the answer leave, then restart as from power-up }
  *         put out lift_link_reduction(&link), lift_link_retard(&link);
  *     }
+ *     in the interrupt in which a cylinder's fuel is due:   bits = lift_event(&controller, cylinder);
  *
  * A firmware whose ticks come from sensors of its own calls lift_step itself, and lift_link_show after it.
  *
  * Invariants: a request is carried out once only, in the order of the sequence numbers, and its answer kept
  * until LIFT_LINK_WINDOW later ones were carried out; one of a foreign session, or after a missing one,
- * changes nothing.
+ * changes nothing. COMMIT, START and RESET are refused while the controller is armed or torque is taken, so
+ * that none of them gives torque back.
+ *
+ * Interrupts: the functions here belong to the task of lift_step. lift_event, lift_spark and lift_acting may
+ * interrupt all of them where `lock` and `unlock` of the port are given; liftlatch.h says what may interrupt
+ * what.
  */
 #ifndef LIFT_LINK_H
 #define LIFT_LINK_H
@@ -56,6 +62,14 @@ typedef struct {
 
     /* Most bytes of stack ever used; 0 where that is not measured. */
     uint32_t (*stack_bytes)(void *self);
+
+    /* Keep away, and let in again, every interrupt that calls the controller (lift_step, lift_event,
+     * lift_spark, lift_acting). Called around lift_build, lift_reset and lift_digest, never one within the
+     * other; null where no interrupt calls it. */
+    void (*lock)(void *self);
+    void (*unlock)(void *self);
+
+    bool stores; /* what `keep` keeps is there again after the supply was off */
 } lift_port_t;
 
 typedef struct {
@@ -69,7 +83,8 @@ typedef struct {
     bool restart;                      /* a host asked for it; nothing more is read */
     bool started;                      /* START came since the image became active */
     bool fed;                          /* and a step since */
-    bool stalled;                      /* and nothing for stall_ms: the outputs are in the safe state */
+    bool stalled;                      /* and nothing for stall_ms: the safe state acts */
+    bool older;                        /* a newer image than the active one was kept; set by who reads it */
     int32_t place;                     /* 0..cylinders-1: whose fuel is due next, in firing order */
     uint16_t session;                  /* of the conversation; 0 none yet */
     uint16_t expected;                 /* sequence number of the next request */
@@ -104,10 +119,11 @@ void lift_link_init(lift_link_t *link, lift_controller_t *controller, const lift
 void lift_link_time(lift_link_t *link, uint32_t now_ms);
 
 /* Bytes came; whole requests among them are carried out and answered. Worst case: the ticks of one frame, the
- * digest, and the CRC of what came and goes. lift_load, lift_step and lift_reset are called from here. */
+ * digest, and the CRC of what came and goes. lift_build, lift_step and lift_reset are called from here. */
 void lift_link_receive(lift_link_t *link, const uint8_t *bytes, size_t count);
 
-/* What is to act on the engine: the command, or the calibrated safe state when the host has fallen silent. */
+/* What is to act on the engine: the command, or the calibrated safe state when the host has fallen silent.
+ * lift_acting gives both of one moment; lift_event goes by the same. */
 int32_t lift_link_reduction(const lift_link_t *link);
 int32_t lift_link_retard(const lift_link_t *link);
 

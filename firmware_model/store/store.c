@@ -43,6 +43,23 @@ const uint8_t *lift_store_read(const lift_flash_t *flash, int32_t age) {
     return first && second ? slot(flash, 1 - newest) : NULL;
 }
 
+static bool blank(const uint8_t *at) {
+    for (int32_t i = 0; i < LIFT_STORE_SLOT_BYTES; i++) {
+        if (at[i] != 0xFFU) {
+            return false;
+        }
+    }
+    return true;
+}
+
+bool lift_store_fell_back(const lift_flash_t *flash, const uint8_t *in_use) {
+    if (in_use == NULL) {
+        return false;
+    }
+    const uint8_t *other = slot(flash, in_use == slot(flash, 0) ? 1 : 0);
+    return valid(other) ? lift_store_read(flash, 0) == other : !blank(other);
+}
+
 static bool same(const uint8_t *one, const uint8_t *other) {
     for (int32_t i = 0; i < LIFT_IMAGE_BYTES; i++) {
         if (one[i] != other[i]) {

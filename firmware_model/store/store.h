@@ -33,6 +33,10 @@ typedef struct {
  * is fit for lift_load. Worst case: two CRCs over a slot, 8 passes a byte. */
 const uint8_t *lift_store_read(const lift_flash_t *flash, int32_t age);
 
+/* Whether the image in use is not the one that was to be kept last: the other slot holds a newer one, or one
+ * whose writing was cut off or that has been damaged since. Worst case: two CRCs over a slot. */
+bool lift_store_fell_back(const lift_flash_t *flash, const uint8_t *in_use);
+
 /* Store LIFT_IMAGE_BYTES of image; `in_use` is the image that is active, or null. Where the new one lies, or
  * null if the flash failed: then the image in use is still there. One that is the newest already is not
  * written again. Worst case: a slot erased, written and read. */

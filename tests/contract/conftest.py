@@ -5,8 +5,12 @@ from __future__ import annotations
 
 import pytest
 
-from bench.link.target import LocalTarget, Target
+from bench.device.behaviour import Behaviour
+from bench.link.host import Host
+from bench.link.memory import MemoryLine
+from bench.link.target import LocalTarget, RemoteTarget, Target
 from controller import Controller
+from tests.firmware_model.conftest import in_c, program  # noqa: F401  # fixtures
 from tests.link_support import remote
 
 
@@ -15,6 +19,20 @@ def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
         port = metafunc.config.getoption("--device")
         kinds = ["port"] if port else ["reference", "c", "model", "model-c"]
         metafunc.parametrize("target", kinds, indirect=True)
+    if "wire" in metafunc.fixturenames:
+        port = metafunc.config.getoption("--device")
+        metafunc.parametrize("wire", ["port"] if port else ["model", "c link"], indirect=True)
+
+
+@pytest.fixture
+def wire(request: pytest.FixtureRequest) -> RemoteTarget:
+    """A device behind a line: the model, or the link in C as a process."""
+    if request.param == "port":
+        found: RemoteTarget = request.getfixturevalue("device")
+        return found
+    if request.param == "model":
+        return remote()[0]
+    return RemoteTarget(Host(MemoryLine(Behaviour(request.getfixturevalue("in_c")))))
 
 
 @pytest.fixture

@@ -4,6 +4,8 @@
  *     T ms(4)             time goes on                             -> 0(4)
  *     S count(2) ...      as F, then shows a tick                  -> as F; the tick's inputs are the first
  *     16 bytes K yes(1)            whether images can be kept from now on   -> 0(4)
+ *     P                   the supply goes off and on                    -> 0(4)
+ *     E cylinder(1)       the crank's own interrupt: the event's bits   -> 1(4) bits(1)
  *
  * Restarts as a board without a store: what was loaded is gone.
  */
@@ -44,7 +46,7 @@ static uint32_t port_none(void *self) {
 }
 
 static const lift_port_t port = {NULL, "model 0.1.0", port_write, port_keep, port_begin, port_none,
-    port_none};
+    port_none, NULL, NULL, false};
 
 static void power_up(void) {
     lift_init(&controller);
@@ -72,6 +74,10 @@ int main(void) {
             lift_link_time(&link, number(4));
         } else if (command == 'K') {
             keeps = (int)number(1);
+        } else if (command == 'P') {
+            power_up();
+        } else if (command == 'E') {
+            sent[sent_count++] = (uint8_t)lift_event(&controller, (int32_t)number(1));
         } else {
             uint32_t count = number(2);
             if (fread(bytes, 1, count, stdin) != count) {

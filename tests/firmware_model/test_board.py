@@ -10,8 +10,10 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
+from contextlib import suppress
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from bench.calibration import CalibrationFile, load
@@ -20,13 +22,15 @@ from bench.device.bugs import BUGS
 from bench.device.emulated import INSTRUCTION_NS, EmulatedBoard, emulated_board
 from bench.link.frames import encode
 from bench.link.host import Host
+from bench.link.line import LinkError
 from bench.link.ports import SerialLine
-from bench.link.protocol import STALLED, Kind, Records, Status, StepAnswer, message, pack_step
+from bench.link.protocol import INPUT, STALLED, Kind, Records, Status, StepAnswer, message, pack_step
 from bench.link.reading import Reading
 from bench.link.target import RemoteTarget
 from bench.trace.choice import ColumnChoice
 from bench.verify.compare import Options, Tally, compare, plan
 from bench.verify.source import TraceSource
+from controller.constants import REASON_OUTSIDE_FIRST
 from firmware_model.board import build
 from tests import RECORDINGS, ROOT
 from tests.bench.verify.test_verify import EXPECTED
@@ -58,7 +62,10 @@ def target(shared: EmulatedBoard) -> Iterator[RemoteTarget]:
 
 def conversation(board: EmulatedBoard) -> Iterator[RemoteTarget]:
     line = SerialLine(board.port)
-    yield RemoteTarget(Host(line, timeout_s=2))
+    target = RemoteTarget(Host(line, timeout_s=2))
+    yield target
+    with suppress(LinkError):
+        target.leave()
     line.close()
 
 
@@ -103,7 +110,7 @@ def test_a_bug_in_the_firmware_is_found_at_its_first_tick(bug: str) -> None:
 
 
 def test_the_named_bugs_are_those_of_the_reference() -> None:
-    assert set(build.WRAPPED) - {"slow-tick", "known-loop", "tick-cost"} == set(BUGS)
+    assert set(build.WRAPPED) - {"slow-tick", "known-loop", "tick-cost", "interrupted"} == set(BUGS)
 
 
 @pytest.mark.slow
@@ -148,6 +155,21 @@ def test_instructions_are_counted_exactly() -> None:
     around = counts[10] - 20
     assert 10 <= around <= 100  # call, return and the copying of the outputs
     assert counts == {passes: around + 2 * passes for passes in counts}
+
+
+@pytest.mark.slow
+def test_a_timer_that_interrupts_ticks_sees_whole_sets() -> None:
+    """The board's timer, twenty times a millisecond, with lift_acting, lift_event and lift_spark in it."""
+    inputs = np.zeros(1500, INPUT)
+    of = np.arange(1500) % 239
+    inputs["request_reduction"], inputs["request_retard"] = 4 * of + 4, 3 * of + 1
+    inputs["request_reason"] = REASON_OUTSIDE_FIRST + of
+    for target in fresh("interrupted"):
+        assert target.load(IMAGE) == 0
+        target.start()
+        last = target.run(0, inputs).outputs[-1]
+        assert last["hold_left"] > 300
+        assert last["elapsed_ms"] == 0
 
 
 @pytest.mark.slow

@@ -34,22 +34,6 @@ PORTABLE = sorted([*(HERE / "link").glob("*.[ch]"), *(HERE / "store").glob("*.[c
 LINK = sorted((HERE / "link").glob("*.c"))
 
 
-@pytest.fixture(scope="session")
-def program(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    made = tmp_path_factory.mktemp("link") / "device"
-    sources = [*core_files(), *LINK, ROOT / "tests" / "firmware_model" / "link_device.c"]
-    compiler = need("gcc -fsanitize=address,undefined")
-    run(*compiler, *SANITIZED, "-std=c99", "-Wall", "-Wextra", f"-I{HERE}", *sources, "-o", made)
-    return made
-
-
-@pytest.fixture
-def in_c(program: Path) -> Iterator[InC]:
-    device = InC(program)
-    yield device
-    device.close()
-
-
 # -- what a host may send, good and bad: a list of operations
 
 BODIES = st.one_of(
@@ -67,6 +51,7 @@ BODIES = st.one_of(
         st.booleans(),
     ),
     st.builds(p.pack_stream, st.integers(0, 9)),
+    st.builds(p.pack_events, st.sampled_from([0, 1, 9, 1019, 1020])),
 )
 
 
@@ -78,7 +63,7 @@ def _ticks(count: int, events: int) -> p.Records:
 
 
 PAYLOADS = st.tuples(
-    st.sampled_from([0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 0x85, 0xFF]),
+    st.sampled_from([0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 0x85, 0xFF]),
     st.sampled_from(["session", "session", "session", "session", "zero", "other"]),
     st.sampled_from([0, 0, 0, 0, 0, -1, -2, -8, -9, 1, 5, 40000]),  # from the next one on
     BODIES,
@@ -150,7 +135,8 @@ def _crc(data: bytes) -> int:
 @settings(max_examples=150)
 def test_both_sides_answer_with_the_same_bytes(shared: InC, operations: list[Any], cut: int) -> None:
     """Whatever a host sends, the model's and the C side's answers are equal, and so are the counters."""
-    shared.receive(encode(p.message(1, 12345, 0, b"\1")) + encode(p.message(7, 12345, 0)))  # power up anew
+    shared.receive(b"\0")
+    shared.power_up()
     model, talk, now = Untimed(Controller), Talk(), 0
     for device in (model, shared):
         device.tell_time(0)

@@ -115,6 +115,10 @@ class Flash:
     def read(self, age: int = 0) -> bytes | None:
         return self.at(self.place(age))
 
+    def fell_back(self, in_use: int | None) -> bool:
+        told: bool = self._store.lift_store_fell_back(ctypes.byref(self._struct), in_use)
+        return told
+
     def store(self, image: bytes, in_use: int | None = None) -> int | None:
         found: int | None = self._store.lift_store_write(ctypes.byref(self._struct), image, in_use)
         assert not self.faults, self.faults
@@ -128,6 +132,8 @@ def store(tmp_path_factory: pytest.TempPathFactory) -> Any:
     run(*need("gcc"), *STRICT, "-O1", "-fPIC", "-shared", *sources, "-o", made)
     library = ctypes.CDLL(str(made))
     library.lift_store_read.restype = ctypes.c_void_p
+    library.lift_store_fell_back.restype = ctypes.c_bool
+    library.lift_store_fell_back.argtypes = (ctypes.c_void_p, ctypes.c_void_p)
     library.lift_store_write.restype = ctypes.c_void_p
     library.lift_store_write.argtypes = (ctypes.c_void_p, ctypes.c_char_p, ctypes.c_void_p)
     return library
@@ -163,6 +169,34 @@ def test_the_bytes_in_a_slot(store: Any) -> None:
         body = image + struct.pack("<I", number)
         assert data[: LENGTH + 8] == body + struct.pack("<I", binascii.crc32(body))
         unpack(data[:LENGTH])
+
+
+@pytest.mark.rule("W4")
+def test_a_fall_back_to_the_older_image_is_told(store: Any) -> None:
+    """The image in use is older than what was to be kept last: cut off in the middle, damaged since, or newer
+    and whole but refused."""
+    flash = Flash(store)
+    assert not flash.fell_back(None)
+    first = flash.store(OLD)
+    assert not flash.fell_back(first)  # the other slot is blank
+    second = flash.store(NEW, first)
+    assert not flash.fell_back(second)  # the other slot holds the one before
+    assert flash.fell_back(first)  # as where the controller refused the newer one
+    for cut in range(3, STEPS - 1, 29):  # cut while the words of the third image are written
+        flash = Flash(store)
+        in_use = flash.store(NEW, flash.store(OLD))
+        flash.cut_at = flash.steps + cut
+        flash.store(NEWER, in_use)
+        flash.power_up()
+        assert flash.at(flash.place()) == NEW
+        assert flash.fell_back(flash.place())
+        assert not flash.fell_back(flash.store(NEWER, flash.place()))
+    flash = Flash(store)
+    first = flash.store(OLD)
+    flash.store(NEW, first)
+    flash.memory[SLOT // 4 + 100] ^= 8
+    assert flash.place() == first
+    assert flash.fell_back(first)
 
 
 def test_an_image_that_is_there_already_wears_nothing(store: Any) -> None:

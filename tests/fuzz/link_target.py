@@ -36,7 +36,7 @@ READERS = (
     p.unpack_verdict,
 )
 SESSION = 7
-RESTART = encode(p.message(p.Kind.HELLO, 12345, 0, b"\x01")) + encode(p.message(p.Kind.RESET, 12345, 0))
+HELLO = encode(p.message(p.Kind.HELLO, 12345, 0, b"\x01"))
 
 _MODEL = Untimed(Controller)
 _beside: InC | None = None
@@ -67,7 +67,8 @@ def _decoder(data: bytes, cut: int) -> None:
 
 def _conversation(data: bytes, cut: int) -> None:
     for device in (_MODEL, _beside) if _beside else (_MODEL,):
-        device.receive(b"\0" + RESTART)
+        device.power_up()
+        device.receive(HELLO)
         device.tell_time(5)
     for piece in (data[:cut], data[cut:], b"\0"):
         sent = _MODEL.receive(piece)

@@ -105,7 +105,8 @@ def test_worked_frames(name: str, frame: bytes, said: dict[str, Any]) -> None:
         ("START answer", len(p.pack_digest(0))),
         ("STEP", p.step_payload(0) - p.HEAD.size),
         ("STEP answer", p.stepped_payload(0, 0) - p.HEAD.size),
-        ("STATUS answer", len(p.Status(*[0] * 16).pack())),
+        ("STATUS answer", len(p.Status(*[0] * 18).pack())),
+        ("EVENTS", len(p.pack_events(1))),
         ("STREAM", len(p.pack_stream(1))),
         ("ERROR", len(p.pack_error(p.Reason.GAP))),
     ],
@@ -152,7 +153,7 @@ def test_states_and_bits_are_those_of_the_page(title: str, prefix: str, names: l
 
 
 def test_the_rates_that_the_page_names() -> None:
-    """8N1: ten bit times a byte (published arithmetic of serial lines: 115200 baud are 11520 bytes/s)."""
+    """8N1: ten bit times a byte (common practice; computed: 115200 baud are 11520 bytes/s)."""
 
     def ticks_a_second(baud: int, ticks: int) -> float:
         answer = encode(
@@ -174,8 +175,10 @@ def test_the_smallest_device_has_room() -> None:
     assert p.streamed_room(p.LEAST_LARGEST) >= 1
 
 
+FIRST_GREETING, FIRST_STATUS = 36, 40
+"""Bytes of these messages as the first devices send them."""
 GREETING = p.Greeting(1, 4, 1, 1000, 512, 7, "board")
-STATUS = p.Status(*range(16))
+STATUS = p.Status(*range(18))
 STEPPED = p.StepAnswer(1, 2, 1, np.zeros(3, p.OUTPUT), b"\x01\x02")
 STREAMED = p.Streamed(5, 6, 2, np.ones(2, p.INPUT), np.ones(2, p.OUTPUT))
 
@@ -194,6 +197,29 @@ def test_round_trips() -> None:
     assert p.unpack_piece(p.pack_piece(512, b"abc")) == (512, b"abc")
     assert p.unpack_error(p.pack_error(p.Reason.GAP, 9)) == (2, 9)
     assert p.unpack_step(p.pack_step(70000, np.zeros(2, p.INPUT), True)) == (4464, 2, 1, bytes(32))
+
+
+def test_the_first_devices_still_greet_and_tell_their_status() -> None:
+    """The worked greeting of the protocol's first page, byte for byte."""
+    first = bytes.fromhex(
+        "04 81 17 2a 01 04 01 04 01 03 e8 03 0d 02 1a f6 81 2c 62 6f 61 72 64 20 31"
+        " 01 01 01 01 01 01 01 01 01 01 01 01 01 01 01 01 03 05 de 00"
+    )
+    greeting = p.Greeting.unpack(p.split(by_hand(first))[3])
+    assert (greeting.firmware, greeting.image_crc, greeting.features) == ("board 1", 0x2C81F61A, 0x2F)
+    assert not greeting.older
+    status = p.Status.unpack(STATUS.pack()[:FIRST_STATUS])
+    assert (status.retard, status.reason, status.notes) == (15, None, 0)
+    assert status.pack() == STATUS.pack()[:FIRST_STATUS]
+
+
+def test_features_and_notes_are_those_of_the_page() -> None:
+    said = re.search(r"^Features: (.*?)\. A request", PAGE, re.MULTILINE | re.DOTALL)
+    assert said
+    bits = [int(part.split()[0]) for part in re.split(r",\s+", said[1])]
+    assert bits == [feature.value for feature in p.Feature]
+    older = p.Greeting.unpack(p.Greeting(1, 4, 1, 1000, 512, 7, "board", p.Feature.DIGEST, 1).pack())
+    assert (older.older, older.features) == (True, p.Feature.DIGEST)
 
 
 def test_status_counters_stay_at_their_greatest() -> None:
@@ -219,7 +245,10 @@ def test_status_counters_stay_at_their_greatest() -> None:
 )
 def test_a_message_of_any_other_length_is_malformed(unpack: Any, body: bytes) -> None:
     unpack(body)
+    whole = (FIRST_GREETING if unpack == p.Greeting.unpack else FIRST_STATUS, len(body))
     for length in range(len(body)):
+        if unpack in (p.Greeting.unpack, p.Status.unpack) and length in whole:
+            continue
         with pytest.raises(p.Malformed):
             unpack(body[:length])
     if unpack not in (p.Greeting.unpack, p.unpack_piece):
@@ -252,7 +281,12 @@ def test_the_flag_of_a_stall_is_told_apart_from_the_answer() -> None:
         (p.Greeting.unpack, p.Greeting(1, 0, 1, 1000, 512, 7, "x").pack(), None),
         (p.Greeting.unpack, p.Greeting(1, 4, 1, 1000, 127, 7, "x").pack(), None),
         (p.Greeting.unpack, p.Greeting(1, 4, 1, 1000, 4097, 7, "x").pack(), None),
-        (p.Status.unpack, b"abc", "status of 3 bytes, not 40"),
+        (p.Status.unpack, b"abc", "status of 3 bytes, not 42"),
+        (p.Status.unpack, bytes(39), "status of 39 bytes, not 42"),
+        (p.Status.unpack, bytes(41), "status of 41 bytes, not 42"),
+        (p.Greeting.unpack, bytes(38), "end of a greeting of 2 bytes, not 3"),
+        (p.unpack_events, b"\0", "events of 1 bytes, not 2"),
+        (p.unpack_events, b"\0\0", "events that are none"),
         (p.unpack_commit, b"abc", "commit of 3 bytes, not 6"),
         (p.unpack_digest, b"abc", "start of 3 bytes, not 4"),
         (p.unpack_stream, b"abc", "stream of 3 bytes, not 2"),

@@ -3,18 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Any
 
 import numpy as np
 import pytest
 
 from bench.calibration.image import pack
+from bench.device.behaviour import Behaviour
 from bench.device.bugs import BUGS
 from bench.device.faults import FAULTS
-from bench.device.simulated import Facts
-from bench.link.protocol import OUTPUT, Records, StepAnswer
+from bench.device.simulated import Device, Facts
+from bench.link.frames import Decoder, encode
+from bench.link.host import Host
+from bench.link.memory import MemoryLine
+from bench.link.protocol import OUTPUT, Kind, Reason, Records, StepAnswer
 from bench.link.reading import to_records
 from bench.link.stepper import Core
-from bench.link.target import LocalTarget
+from bench.link.target import LocalTarget, RemoteTarget
 from bench.replay.run import INPUT_TYPES, run
 from bench.verify.compare import FIRST_TICK, Context, Options, Tally, compare, context, plan
 from bench.verify.source import TraceSource
@@ -263,9 +268,70 @@ def test_a_link_that_fails_keeps_what_was_compared() -> None:
     assert 700 - 26 <= restarted.ticks <= 700
 
 
-def test_an_answer_misread_once_is_no_difference(monkeypatch: pytest.MonkeyPatch) -> None:
-    """A damaged answer whose CRC happens to be right: it is asked for again, and only what is said twice
-    counts."""
+class FirstAnswersWrong(Device):
+    """What it says first to each step is not what it keeps for repeating."""
+
+    def _step(self, body: bytes) -> bytes | Reason:
+        answer = super()._step(body)
+        if isinstance(answer, Reason):
+            return answer
+        self.right = answer
+        return answer[:30] + bytes([answer[30] ^ 1]) + answer[31:]
+
+    def _answer(self, payload: bytes) -> bytes:
+        answer = super()._answer(payload)
+        if payload[0] == Kind.STEP and answer[0] == Kind.STEP | 0x80:
+            sequence = int.from_bytes(payload[3:5], "little")
+            self._answers[sequence] = answer[:5] + self.right
+        return answer
+
+
+def verify_device(device: Device, **line: Any) -> Tally:
+    target = RemoteTarget(Host(MemoryLine(Behaviour(device, **line)), 7))
+    assert target.load(pack(values())) == 0
+    source = TraceSource(run_inputs())
+    steps = plan(source, local(), target.greeting.largest, Options())
+    return compare(target, steps, source, local().start(), Options())
+
+
+def test_a_device_whose_first_answers_are_wrong_is_not_called_equal() -> None:
+    tally = verify_device(FirstAnswersWrong(Controller))
+    assert tally.difference is not None
+    assert (tally.difference.tick, tally.difference.twice, tally.misread) == (0, True, 1)
+    assert tally.error is None
+
+
+def test_an_answer_that_comes_again_in_other_words_is_noticed_without_asking() -> None:
+    """A device that answers each request twice, right first: nobody asks again, and still it is found."""
+
+    class Chatty(Device):
+        count = 0
+
+        def receive(self, data: bytes) -> bytes:
+            sent = super().receive(data)
+            if sent[1:2] == bytes([Kind.STEP | 0x80]):
+                self.count += 1
+                payload = Decoder(1024).feed(sent)[0]
+                assert isinstance(payload, bytes)
+                if self.count == 20:
+                    return sent + encode(payload[:-1] + b"\x55")
+            return sent
+
+    tally = verify_device(Chatty(Controller))
+    assert tally.difference is not None
+    assert tally.difference.twice
+    assert tally.difference.tick // 26 == 19
+    assert [f.name for f in tally.difference.fields] == ["event"]
+
+
+def test_answers_doubled_by_the_line_are_no_finding() -> None:
+    tally = verify_device(Device(Controller), rates={"duplicate": 0.5, "drop": 0.1, "delay": 0.2})
+    assert (tally.difference, tally.error, tally.ticks) == (None, None, 1500)
+
+
+def test_an_answer_misread_once_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of an answer whose damage no CRC shows it cannot be told that the device did not say it: it is a
+    finding, whichever of the two is right."""
     from bench.link.host import Host
 
     whole = Host.next_answer
@@ -279,8 +345,9 @@ def test_an_answer_misread_once_is_no_difference(monkeypatch: pytest.MonkeyPatch
 
     monkeypatch.setattr(Host, "next_answer", misreads)
     tally = verify(inputs=run_inputs(1500))
-    assert (tally.difference, tally.error, tally.misread) == (None, None, 1)
-    assert tally.ticks == 1500
+    assert tally.difference is not None
+    assert (tally.difference.twice, tally.error, tally.misread) == (True, None, 1)
+    assert 26 * 30 < tally.ticks == tally.difference.tick < 1500
 
 
 def test_a_request_misread_is_no_difference_but_a_link_error(monkeypatch: pytest.MonkeyPatch) -> None:

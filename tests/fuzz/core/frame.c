@@ -177,7 +177,7 @@ static uint32_t port_none(void *self) {
 
 static void power_up(device_t *d) {
     d->sent.count = 0;
-    d->port = (lift_port_t){d, "fuzz", port_write, port_keep, port_begin, port_none, port_none};
+    d->port = (lift_port_t){d, "fuzz", port_write, port_keep, port_begin, port_none, port_none, NULL, NULL, false};
     lift_init(&d->controller);
     lift_link_init(&d->link, &d->controller, &d->port);
 }
