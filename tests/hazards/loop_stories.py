@@ -12,7 +12,6 @@ from functools import cache
 from math import pi, sin
 from pathlib import Path
 
-from bench.calibration.model import compile_text
 from numpy.random import RandomState
 
 from bench.calibration import CalibrationFile, compile_text
