@@ -62,11 +62,13 @@ def target(shared: EmulatedBoard) -> Iterator[RemoteTarget]:
 
 def conversation(board: EmulatedBoard) -> Iterator[RemoteTarget]:
     line = SerialLine(board.port)
-    target = RemoteTarget(Host(line, timeout_s=2))
-    yield target
-    with suppress(LinkError):
-        target.leave()
-    line.close()
+    try:
+        target = RemoteTarget(Host(line, timeout_s=2))
+        yield target
+        with suppress(LinkError):
+            target.leave()
+    finally:
+        line.close()
 
 
 def fresh(bug: str | None = None, passes: int = 100_000) -> Iterator[RemoteTarget]:
