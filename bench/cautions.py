@@ -16,5 +16,5 @@ MODEL = (
 
 OPEN_LOOP = (
     "The lift is the recorded one, whatever a setting takes: this shows what each would have taken on these"
-    " recordings, not how high the front would have risen."
+    " recordings, not how high the nose would have gone."
 )

@@ -43,7 +43,8 @@ def make_console(err: bool = False) -> Console:
 class Table:
     """A plain table. Columns of figures (to the right) are never narrower than what is in them; where the
     terminal is too narrow words wrap, then titles, and then the columns go on in a table below, with those
-    to the left of the first figures repeated."""
+    to the left of the first figures repeated. A table that fits in one with a blank between its columns has
+    only that."""
 
     def __init__(self, columns: Sequence[tuple[str, bool]], gap: int) -> None:
         self._columns = columns
@@ -60,15 +61,18 @@ class Table:
         self._rows.append((cells, style))
 
     def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
-        for number, widths in enumerate(self._blocks(options.max_width)):
+        gap, blocks = self._gap, list(self._blocks(options.max_width, self._gap))
+        if len(blocks) > 1 and len(close := list(self._blocks(options.max_width, 1))) == 1:
+            gap, blocks = 1, close
+        for number, widths in enumerate(blocks):
             if number:
                 yield ""
-            yield self._block(widths)
+            yield self._block(widths, gap)
 
-    def _block(self, widths: dict[int, int]) -> RichTable:
+    def _block(self, widths: dict[int, int], gap: int) -> RichTable:
         titled = any(title for title, _ in self._columns)
         table = RichTable(
-            box=None, pad_edge=False, padding=(0, self._gap, 0, 0), header_style="bold", show_header=titled
+            box=None, pad_edge=False, padding=(0, gap, 0, 0), header_style="bold", show_header=titled
         )
         for i, width in widths.items():
             title, right = self._columns[i]
@@ -79,7 +83,7 @@ class Table:
             table.add_row(*texts, style=style or None)
         return table
 
-    def _blocks(self, room: int) -> Iterator[dict[int, int]]:
+    def _blocks(self, room: int, gap: int) -> Iterator[dict[int, int]]:
         """The width of each column, for one table after the other."""
         needs = [_Need(title, right, self._cells(i)) for i, (title, right) in enumerate(self._columns)]
         figures = [i for i, need in enumerate(needs) if need.right]
@@ -88,25 +92,25 @@ class Table:
         left = dict.fromkeys(labels, True)
         while True:
             chosen = list(left)
-            while others and self._fits(needs, [*chosen, others[0]], room):
+            while others and self._fits(needs, [*chosen, others[0]], room, gap):
                 chosen.append(others.pop(0))
             if others and len(chosen) == len(left):
                 chosen.append(others.pop(0))  # it alone is too wide
-            yield self._spread(needs, chosen, room)
+            yield self._spread(needs, chosen, room, gap)
             if not others:
                 return
 
     def _cells(self, column: int) -> list[str]:
         return [line for cells, _ in self._rows for line in "".join(cells[column : column + 1]).split("\n")]
 
-    def _fits(self, needs: Sequence[_Need], chosen: Sequence[int], room: int) -> bool:
-        return sum(needs[i].least for i in chosen) + self._gap * (len(chosen) - 1) <= room
+    def _fits(self, needs: Sequence[_Need], chosen: Sequence[int], room: int, gap: int) -> bool:
+        return sum(needs[i].least for i in chosen) + gap * (len(chosen) - 1) <= room
 
-    def _spread(self, needs: Sequence[_Need], chosen: Sequence[int], room: int) -> dict[int, int]:
+    def _spread(self, needs: Sequence[_Need], chosen: Sequence[int], room: int, gap: int) -> dict[int, int]:
         """Each column as wide as it must be, and the words as wide as they would like to be, then the titles
         of figures."""
         widths = {i: needs[i].least for i in chosen}
-        left = room - self._gap * (len(chosen) - 1) - sum(widths.values())
+        left = room - gap * (len(chosen) - 1) - sum(widths.values())
         for i in sorted(chosen, key=lambda i: needs[i].right):
             more = min(max(left, 0), needs[i].most - widths[i])
             widths[i] += more

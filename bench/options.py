@@ -155,10 +155,10 @@ def out_option(text: str, required: bool = False) -> Decorator:
     return click.option("--out", type=FOLDER, required=required, metavar="DIR", help=text)
 
 
-def engine_option(command: Callable[..., Any]) -> Callable[..., Any]:
-    """--engine, as `engine`: None where it is not given."""
+def core_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    """--core, as `core`: None where it is not given."""
     return click.option(
-        "--engine", type=click.Choice(["reference", "c"]),
+        "--core", type=click.Choice(["reference", "c"]),
         help="What steps: the reference in Python, or the C core, which must give the same and is faster.  "
         "[default: c where it is built]",
     )(command)  # fmt: skip

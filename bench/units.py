@@ -24,6 +24,7 @@ TIME = "time"
 FRACTION = "fraction"
 ANGLE = "angle"
 SWITCH = "switch"
+CYLINDERS = "cylinders"
 MASS = "mass"
 INERTIA = "moment of inertia"
 STIFFNESS = "stiffness"
@@ -47,7 +48,9 @@ _UNITS: dict[str, tuple[str, str]] = {
     "mph": (SPEED, "mile / hour"),
     "m/s": (SPEED, "meter / second"),
     "ft/s": (SPEED, "foot / second"),
+    "kt": (SPEED, "knot"),
     "rpm": (ROTATION, "revolution / minute"),
+    "krpm": (ROTATION, "kilorevolution / minute"),
     "rps": (ROTATION, "revolution / second"),
     "s": (TIME, "second"),
     "ms": (TIME, "millisecond"),
@@ -59,6 +62,7 @@ _UNITS: dict[str, tuple[str, str]] = {
     "1/1": (FRACTION, "dimensionless"),
     "deg": (ANGLE, "degree"),
     "bool": (SWITCH, "dimensionless"),
+    "cylinders": (CYLINDERS, "dimensionless"),
 }
 
 # what is written in files -> canonical name; looked up as written first, then without regard to case
@@ -78,7 +82,9 @@ _SPELLINGS: dict[str, str] = {name: name for name in _UNITS} | {
         "mph": "mi/h mile/h miles/h mi/hr",
         "m/s": "mps m/sec ms-1 m·s-1",
         "ft/s": "fps ft/sec",
-        "rpm": "1/min r/min rev/min u/min min-1 /min",
+        "kt": "knot knots kts",
+        "rpm": "1/min r/min rev/min u/min min-1 /min revs",
+        "krpm": "rpm*1000 rpm/1000 rpmx1000 x1000rpm 1000rpm 1000/min k-rpm",
         "rps": "rev/s r/s",
         "s": "sec secs second seconds",
         "ms": "msec millisecond milliseconds",
@@ -87,9 +93,10 @@ _SPELLINGS: dict[str, str] = {name: name for name in _UNITS} | {
         "min": "minute minutes mins",
         "%": "percent pct",
         "permille": "‰ promille per-mille",
-        "1/1": "ratio",
+        "1/1": "ratio share fraction",
         "deg": "° degree degrees °ca °crk degca",
         "bool": "boolean on/off 0/1 flag switch logic",
+        "cylinders": "cyl cyls cylinder",
     }.items()
     for text in texts.split()
 }

@@ -99,7 +99,8 @@ class Height:
         c = self._calibration
         self._far = max(c.sensor_height[0], c.sensor_height[c.sensor_points - 1])
         self._near = self._far - c.near_end
-        self._period_us = c.tick_us * c.sample_ticks  # 10000 * 1000 at most: below 2**24
+        # 10000 * 1000 at most: below 2**24. What is longer than NOSE_MS counts as that.
+        self._period_us = min(c.tick_us * c.sample_ticks, NOSE_MS * 1000)
         # 32767 * 1000 at most: below 2**25.
         self._rate = min(c.allowance_rate * c.sample_ticks, ALLOWANCE_LIMIT)
         self._fall_samples = min(max(FALL_US // self._period_us, 1), c.confirm_samples)
@@ -246,10 +247,10 @@ class Height:
 
     def _nose_fall(self, falling: int) -> int:
         """How far a nose could have fallen since the last good height, 1/16 mm (H10)."""
-        period = self._period_us  # 10**7 at most: below 2**24
-        waited = min(self.waited, NOSE_MS * 1000 // period + 1)  # times the period below 2**24 too
-        ms = min(waited * period // 1000, NOSE_MS)
-        # Half of 20 m/s2 is 4/25 of 1/16 mm a ms2; half the fastest rate: 65534 * 1001 is below 2**27.
+        # A tick is 500 us at least: after 1000 samples the time is up. 1000 * 500000 is below 2**29.
+        waited = min(self.waited, NOSE_MS * 2)
+        ms = min(waited * self._period_us // 1000, NOSE_MS)
+        # Half of 20 m/s2 is 4/25 of 1/16 mm a ms2; half the fastest rate: 65534 * 1000 is below 2**26.
         fall = self._calibration.allowance + ms * ms * 4 // 25
         return fall + (self._rate * waited >> 1) if falling else fall
 

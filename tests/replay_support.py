@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from bench.calibration import CalibrationFile
-from bench.calibration.build import Built
+from bench.calibration.builder import Built
 from bench.calibration.image import pack, unpack
 from controller.constants import AXIS_POINTS
 from tests.support import values
@@ -98,7 +98,7 @@ follows_map = false
 trigger_deg = 1
 trigger_hysteresis_deg = 0.5
 release_deg_per_s = 60
-[engine_curve]
+[engine_ceiling]
 elapsed_ms = [0, 3000]
 speed_rpm = [8500, 8500]
 after_end = "hold"

@@ -37,7 +37,7 @@ CODE = {
     "H7": ("controller/lift.py sample _median", "core/lift.c lift_lift_sample median lift_lowpass_step"),
     "H8": ("controller/height.py _watch_stuck failures", "core/height.c watch_stuck lift_height_failures"),
     "H9": ("controller/lift.py sample miss _look", "core/lift.c lift_lift_sample lift_lift_miss look"),
-    "H10": ("controller/height.py _follow_chain _nose_fall _back", "core/height.c follow_chain nose_fall back"),
+    "H10": ("controller/height.py _follow_chain _nose_fall", "core/height.c follow_chain nose_fall"),
     "H11": ("controller/height.py _follow_jump _believe", "core/height.c follow_jump believe"),
     "P1": ("controller/progress.py step", "core/progress.c lift_progress_step"),
     "P2": ("controller/progress.py _watch_air _remember", "core/progress.c watch_air remember"),

@@ -8,8 +8,9 @@ from typing import Any
 
 from bench.calibration import CalibrationFile, compile_text
 from bench.vehicle import compiled
-from bench.vehicle.car import Car, VehicleFile, load
-from bench.vehicle.equations import ENGINE, PITCH, SLIP, STATES, TRAVEL, Model
+from bench.vehicle.car import Car, VehicleFile
+from bench.vehicle.equations import ENGINE, PITCH, SLIP, STATES, TRAVEL, Equations
+from bench.vehicle.vehicle_file import load
 from tests import ROOT
 
 CAR_PATH = ROOT / "traces" / "demo_car.toml"
@@ -80,7 +81,7 @@ def textbook(**changes: Any) -> Car:
     return replace(demo().car, **(plain | changes))
 
 
-def steady(model: Model, unknown: list[int], wanted: Any, guess: list[float]) -> tuple[list[float], Any]:
+def steady(model: Equations, unknown: list[int], wanted: Any, guess: list[float]) -> tuple[list[float], Any]:
     """A state in which the car, just moving off, accelerates without any turning or bouncing: its `unknown`
     states are sought, the pitch, strut and wheel keep up, and `wanted(rates, forces)` is 0 as well."""
     from scipy.optimize import root

@@ -17,10 +17,11 @@ import click
 
 from bench.calibration import load as load_calibration
 from bench.vehicle import compiled
-from bench.vehicle.car import load, scattered
+from bench.vehicle.car import scattered
 from bench.vehicle.compiled import Case
 from bench.vehicle.road import profile
 from bench.vehicle.track import Track
+from bench.vehicle.vehicle_file import load
 
 TRACES = Path(__file__).parents[2] / "traces"
 ONE_RUN_S = 0.050

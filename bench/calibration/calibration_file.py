@@ -6,10 +6,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from bench.calibration.build import Built
+from bench.calibration.builder import Built
 from bench.calibration.ceilings import Ceilings
 from bench.calibration.image import Values
-from bench.calibration.reader import Shown
+from bench.calibration.quantity import Shown
 from bench.errors import UserError
 from controller.constants import AXIS_POINTS
 

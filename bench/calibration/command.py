@@ -85,12 +85,14 @@ def compile_image(file: Path, out: Path, as_json: bool) -> None:
 
 
 def _say(cal: CalibrationFile, more: str = "") -> None:
+    from bench.calibration.guesses import guesses
     from bench.console import make_console, print_text
     from bench.trace.text import shown_path
 
     console = make_console()
     name = shown_path(cal.path)
     lines = [f"warning: {warning}" for warning in cal.warnings] + [f"note: {note}" for note in cal.notes]
+    lines += [f"guessed: {guess}" for guess in guesses(cal.text, cal.path)]
     verdict = "can be run" if cal.warnings else "fine"
     lines.append(f"{verdict}, image of {len(cal.image)} bytes, CRC-32 {cal.crc:08X}")
     for line in lines + ([more] if more else []):

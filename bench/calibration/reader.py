@@ -8,13 +8,27 @@ import os
 import re
 import tomllib
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import Any
 
 from bench import units
 from bench.calibration.image import Values
 from bench.calibration.lines import Path, find_lines
+from bench.calibration.quantity import (
+    SIGNS,
+    USUAL,
+    Quantity,
+    Shown,
+    Table,
+    kind_name,
+    limit_text,
+    named,
+    nearest,
+    plain,
+    unit_after,
+    with_sign,
+)
 from bench.errors import UserError, UserErrors
 from controller.image import FIELDS
 
@@ -23,109 +37,18 @@ SIZE_LIMIT = 1 << 20
 
 LEGAL = {name: (count, least, greatest) for name, _, count, least, greatest in FIELDS}
 
-# What is suggested where a key names no unit or one of another kind.
-_USUAL = {
-    "mm": "mm",
-    "km/h": "kmh",
-    "ms": "ms",
-    "%": "percent",
-    "deg": "deg",
-    "rpm": "rpm",
-    "count": "counts",
-    "V": "v",
-    "mm/s": "mm_per_s",
-    "km/h/s": "kmh_per_s",
-    "%/s": "percent_per_s",
-    "deg/s": "deg_per_s",
-    "kg": "kg",
-    "kg m2": "kgm2",
-    "N/mm": "n_per_mm",
-    "N s/m": "ns_per_m",
-    "N m": "nm",
-    "m2": "m2",
-    "kg/m3": "kg_per_m3",
-}
-_SIGNS = {"%": "%", "count": "counts"}
+# Sections by the names that they had before: a file that has one is still read, and told the name of today.
+FORMER = {"engine_ceiling": "engine_curve", "shaft_ceiling": "shaft_curve"}
+_PRESENT = {former: name for name, former in FORMER.items()}
 
 
 class CalibrationMistakes(UserErrors):
     """All mistakes of one calibration file, in the order of its lines."""
 
 
-@dataclass
-class Quantity:
-    """One or several numbers of one key (or of one row of a table), in a canonical unit.
-
-    `size` is one written unit in `unit`; `sign` names the written unit in messages. `good` turns False when a
-    mistake was found, so that one mistake is not reported again by what depends on it.
-    """
-
-    path: Path
-    values: tuple[Fraction, ...]
-    unit: str
-    size: Fraction
-    sign: str
-    given: bool = True
-    good: bool = True
-
-    @property
-    def value(self) -> Fraction:
-        """The only number."""
-        return self.values[0]
-
-    def written(self, value: Fraction | float) -> str:
-        """A value of the canonical unit as a person would write it in the unit of this key."""
-        return with_sign(plain(value / self.size), self.sign)
-
-
-@dataclass(frozen=True)
-class Shown:
-    """One line of a calibration as `show` prints it; `quantity` where it is one of numbers. `value` is what a
-    file would say: numbers in the unit of the key, true or false, or a word. `base` is the key without its
-    unit."""
-
-    section: str
-    key: str
-    text: str
-    given: bool
-    quantity: Quantity | None = None
-    value: Any = None
-    base: str = ""
-
-
-@dataclass
-class Table:
-    """Rows of numbers of one key."""
-
-    path: Path
-    rows: list[Quantity]
-    good: bool = True
-
-
-def plain(value: Fraction | float) -> str:
-    """A number without superfluous digits."""
-    return f"{float(value):.6g}"
-
-
-def with_sign(number: str, sign: str) -> str:
-    """A number with its unit."""
-    return f"{number} {sign}" if sign else number
-
-
-def nearest(exact: Fraction) -> int:
-    """The whole number next to a fraction, half away from zero."""
-    size = (2 * abs(exact) + 1) // 2
-    return int(size if exact >= 0 else -size)
-
-
-def _limit(q: Quantity, scale: Fraction, limit: int) -> str:
-    """A limit in the unit of a key, with no more digits than it needs to compile to just that limit."""
-    exact = limit / scale / q.size
-    for digits in range(1, 15):
-        short = f"{float(exact):.{digits}g}"
-        if nearest(Fraction(short) * q.size * scale) == limit:
-            return with_sign(plain(Fraction(short)), q.sign)
-    return q.written(limit / scale)
+def present_name(section: str) -> str:
+    """The name of a section today."""
+    return _PRESENT.get(section, section)
 
 
 class File:
@@ -165,8 +88,17 @@ class File:
         self.warnings.append(text)
 
     def section(self, name: str, *, required: bool = False) -> Section:
-        """A section by its dotted name; an empty one where it is absent."""
+        """A section by its dotted name, or by its former one; an empty one where it is absent."""
         self._sections.append(name)
+        former = FORMER.get(name)
+        if former and self.has(former):
+            if self.has(name):
+                self.wrong((former,), f"clashes with [{name}], its name of today", "one of the two")
+            else:
+                line = self.line((former,))
+                self.warn(f"line {line}: [{former}] is called [{name}] today; it is read as that")
+                name = former
+            self._sections.append(former)
         content: Any = self.data
         for part in name.split("."):
             content = content.get(part, {}) if isinstance(content, dict) else {}
@@ -214,7 +146,7 @@ class File:
             path = q.path if len(q.values) == 1 else (*q.path, i)
             if judged and not least <= number <= greatest:
                 what = f"{q.written(value)} is too {'small' if number < least else 'large'}"
-                right = f"{_limit(q, scale, least)} to {_limit(q, scale, greatest)}"
+                right = f"{limit_text(q, scale, least)} to {limit_text(q, scale, greatest)}"
                 self.wrong(path, what, right, q)
             elif judged and q.given and abs(number - exact) * 100 > abs(exact):
                 became = q.written(number / scale)
@@ -270,9 +202,9 @@ class Section:
         found = self._find(base, allowed, default is not None)
         if found is None:
             known = Fraction(default or 0)
-            usual = _USUAL.get(allowed[0], "")
+            usual = USUAL.get(allowed[0], "")
             key = f"{base}_{usual}" if usual else base
-            sign = _SIGNS.get(allowed[0], allowed[0])
+            sign = SIGNS.get(allowed[0], allowed[0])
             q = Quantity(
                 self.path(key), (known,), allowed[0], Fraction(1), sign, given=False, good=default is not None
             )
@@ -423,7 +355,7 @@ class Section:
             if unit and key == base:
                 return "names no unit", f"for example {usual}", base
             if written and unit:
-                wanted, given = _kind_name(unit), _kind_name(written[0])
+                wanted, given = kind_name(unit), kind_name(written[0])
                 return f"is a {given}, but {base} is a {wanted}", f"for example {usual}", base
             if written and not unit:
                 return "takes no unit", base, base
@@ -488,36 +420,6 @@ class Section:
 
 def _number(exact: Fraction) -> int | float:
     return exact.numerator if exact.denominator == 1 else float(exact)
-
-
-def in_unit(q: Quantity, unit: str, factor: Fraction) -> Quantity:
-    """A quantity in another canonical unit of the same meaning (volts as counts)."""
-    values = tuple(value * factor for value in q.values)
-    return replace(q, values=values, unit=unit, size=q.size * factor)
-
-
-def named(base: str, unit: str) -> str:
-    """A key as it is usually written: with its unit, if it has one."""
-    return f"{base}_{_USUAL[unit]}" if unit else base
-
-
-def _kind_name(unit: str) -> str:
-    return units.kind_of(unit).replace("height-", "")
-
-
-@functools.cache
-def unit_after(key: str, base: str) -> tuple[str, Fraction, str] | None:
-    """The canonical unit that a key names after its base, how many of it, and its sign; None if no unit."""
-    if not key.startswith(base + "_"):
-        return None
-    suffix = key[len(base) + 1 :]
-    if suffix in units.SUFFIXES:
-        unit = units.SUFFIXES[suffix]
-        return unit, Fraction(1), _SIGNS.get(unit, unit)
-    if suffix.endswith("_per_ms") and suffix[:-2] + "s" in units.SUFFIXES:
-        unit = units.SUFFIXES[suffix[:-2] + "s"]
-        return unit, Fraction(1000), f"{unit[:-2]}/ms"
-    return None
 
 
 def _exact(item: object) -> tuple[Fraction, str]:

@@ -9,7 +9,7 @@ from typing import Any
 from bench import units
 from bench.calibration.calibration_file import CalibrationFile
 from bench.calibration.compile import compile_text
-from bench.calibration.reader import unit_after
+from bench.calibration.quantity import unit_after
 
 
 def save(cal: CalibrationFile, changes: Mapping[str, Any]) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from bench.calibration.guesses import guesses
 from bench.facts import head
 from controller.constants import IMAGE_VERSION
 
@@ -11,7 +12,7 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from bench.calibration.calibration_file import CalibrationFile
-    from bench.calibration.reader import Shown
+    from bench.calibration.quantity import Shown
 
 SUMMARY_VERSION = 1
 
@@ -28,6 +29,7 @@ def facts(cal: CalibrationFile) -> dict[str, Any]:
         "tick_us": cal.tick_us,
         "warnings": list(cal.warnings),
         "notes": list(cal.notes),
+        "guessed": guesses(cal.text, cal.path),
     }
 
 

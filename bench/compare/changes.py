@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
 
-from bench.calibration.reader import Shown, plain, with_sign
+from bench.calibration.quantity import Shown, plain, with_sign
+from bench.calibration.reader import present_name
 
 if TYPE_CHECKING:
     from bench.calibration import CalibrationFile
@@ -19,8 +20,8 @@ if TYPE_CHECKING:
 _ALONG: dict[str, dict[str, tuple[str, ...]]] = {
     "ceilings": dict.fromkeys(("retard_from", "reduction_from", "reduction_full"), ("speed", "elapsed")),
     "progress.expected": {"speed": ("elapsed",)},
-    "engine_curve": {"speed": ("elapsed",), "reduction": ("over",), "retard": ("over",)},
-    "shaft_curve": {"speed": ("elapsed",), "reduction": ("over",), "retard": ("over",)},
+    "engine_ceiling": {"speed": ("elapsed",), "reduction": ("over",), "retard": ("over",)},
+    "shaft_ceiling": {"speed": ("elapsed",), "reduction": ("over",), "retard": ("over",)},
 }
 _OFF = "off"  # how a section that is not there is shown
 
@@ -89,10 +90,11 @@ Meaning = tuple[str, str, str]
 
 
 def _by_meaning(calibration: CalibrationFile) -> dict[Meaning, Shown]:
-    """Every line by section, key without its unit, and kind of unit."""
+    """Every line by section (its name of today), key without its unit, and kind of unit."""
+    lines = [replace(one, section=present_name(one.section)) for one in calibration.shown]
     return {
         (one.section, one.base, one.quantity.unit if one.quantity else ""): one
-        for one in calibration.shown
+        for one in lines
         if one.quantity or one.value != _OFF
     }
 

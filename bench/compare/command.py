@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from bench.facts import command_line, json_option, print_json
-from bench.options import TOML_FILE, TRACE_FILE, engine_option, input_options, out_option
+from bench.options import TOML_FILE, TRACE_FILE, core_option, input_options, out_option
 from bench.trace.options import trace_options
 
 if TYPE_CHECKING:
@@ -27,7 +27,7 @@ _MOST = 26  # as many as there are letters
 @out_option("Write report.html, differences.csv and summary.json there. Without it nothing is written.")
 @json_option
 @input_options
-@engine_option
+@core_option
 @trace_options
 def compare(
     traces: tuple[Path, ...],
@@ -37,7 +37,7 @@ def compare(
     max_gap: float,
     speed: float | None,
     launch_at: float | None,
-    engine: str | None,
+    core: str | None,
     choice: ColumnChoice,
 ) -> None:
     """Run each calibration over each TRACE: what was changed, and where do the commands differ for it?
@@ -57,20 +57,20 @@ def compare(
     from bench.errors import UserError
     from bench.files import whole_folder
     from bench.replay.inputs import Options
-    from bench.replay.run import engine_to_use
+    from bench.replay.run import core_to_use
     from bench.trace.progress import progress_bar
 
     if len(calibration_paths) > _MOST:
         raise UserError(f"{len(calibration_paths)} calibrations", "--calibration", f"at most {_MOST}")
     calibrations = [load(path) for path in calibration_paths]
-    engine, remark = engine_to_use(engine)
+    core, remark = core_to_use(core)
     if remark:
         click.echo(f"liftlatch: {remark}", err=True)
     # The folder first: a long comparison must not end with one that cannot be written.
     with whole_folder(out) if out else nullcontext(None) as folder:
         with progress_bar("stepping") as progress:
             options = Options(max_gap, speed, launch_at)
-            study = read_and_run(traces, calibrations, choice, options, engine, progress)
+            study = read_and_run(traces, calibrations, choice, options, core, progress)
         facts = make_facts(study, command_line())
         document = make_document(facts, study)
         if folder is not None:

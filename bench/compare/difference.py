@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from bench.replay import codes
 from bench.replay.findings import Replay
-from bench.replay.spans import spans
+from bench.trace.spans import spans
 
 Ticks = npt.NDArray[np.int64]
 

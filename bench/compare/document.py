@@ -10,7 +10,7 @@ from bench.compare import figure
 from bench.compare.difference import JOINED_S
 from bench.compare.facts import LETTERS
 from bench.compare.study import Study
-from bench.compare.words import change_rows, figures, map_lines, place, places, run_name, stretch
+from bench.compare.texts import change_rows, figures, map_lines, place, places, run_name, stretch
 from bench.document.blocks import Block, Cell, Document, Section, Subject, Table, Text
 from bench.document.calibration import calibration_section
 from bench.document.provenance import provenance
@@ -47,7 +47,7 @@ def make_document(facts: dict[str, Any], study: Study) -> Document:
         what="compare",
         title=f"{files} on {study.recordings[0].label if count == 1 else plural(count, 'trace')}",
         subjects=_subjects(facts),
-        answer=list(_answer(facts)),
+        answer=[*_answer(facts), facts["open_loop"]],
         key=list(_key(facts)),
         sections=sections,
         cautions=[facts["open_loop"], facts["cautions"]],
@@ -67,7 +67,7 @@ def _subjects(facts: dict[str, Any]) -> list[Subject]:
     return [
         *(Subject(one["letter"], f"image CRC-32 {one['image_crc32']}", one["file"]) for one in calibrations),
         Subject("traces", f"{len(traces)}, {seconds:.3f} s in all"),
-        Subject("stepped", f"{runs} by {codes.ENGINES[facts['engine']]}"),
+        Subject("stepped", f"{runs} by {codes.CORES[facts['core']]}"),
     ]
 
 

@@ -18,7 +18,7 @@ from bench.replay import codes
 if TYPE_CHECKING:
     from bench.calibration import CalibrationFile
 
-SUMMARY_VERSION = 1
+SUMMARY_VERSION = 2  # 2: what stepped is the key core
 LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 
 
@@ -33,7 +33,7 @@ def make_facts(study: Study, command_line: Sequence[str]) -> dict[str, Any]:
     runs = study.runs()
     return {
         **head(SUMMARY_VERSION, command_line),
-        "engine": study.engine,
+        "core": study.core,
         "calibrations": [
             _calibration(letter, calibration, first)
             for letter, calibration in zip(LETTERS, study.calibrations, strict=False)

@@ -10,7 +10,7 @@ import numpy as np
 from bench.compare.difference import of_one_trace
 from bench.compare.facts import LETTERS
 from bench.compare.study import Recording, RunName, Side, Study
-from bench.compare.words import since, stretch
+from bench.compare.texts import since, stretch
 from bench.document.blocks import (
     Bands,
     Jump,

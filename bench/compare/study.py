@@ -55,7 +55,7 @@ class Study:
 
     calibrations: Sequence[CalibrationFile]
     recordings: Sequence[Recording]
-    engine: str
+    core: str
 
     def runs(self) -> list[RunName]:
         """Every launch, as the first calibration sees it."""
@@ -71,7 +71,7 @@ def read_and_run(
     calibrations: Sequence[CalibrationFile],
     choice: ColumnChoice,
     options: Options,
-    engine: str,
+    core: str,
     progress: Progress = lambda share: None,
 ) -> Study:
     """Step every calibration over every trace. Inputs are made once for calibrations that read the same.
@@ -96,14 +96,14 @@ def read_and_run(
         sides = []
         for i, calibration in enumerate(calibrations, 1):
             inputs = laid[inputs_key(calibration)]
-            stepped = Replay(inputs, run(engine, calibration.image, inputs.arrays), calibration)
+            stepped = Replay(inputs, run(core, calibration.image, inputs.arrays), calibration)
             sides.append(Side(stepped, find(stepped)))
             progress((done + i + 1) / parts)
         notes = list(dict.fromkeys(note for inputs in laid.values() for note in inputs.notes))
         recordings.append(
             Recording(path, label, trace.digest, trace.duration_s, [*trace.notes, *notes], sides)
         )
-    study = Study(calibrations, recordings, engine)
+    study = Study(calibrations, recordings, core)
     if len(calibrations) == 1 and len(study.runs()) < 2:
         right = "give --calibration a second time, or a second TRACE with a launch"
         raise UserError("one calibration and one run: there is nothing to compare", right=right)

@@ -10,13 +10,13 @@ from pathlib import Path
 from bench.calibration import CalibrationFile
 from bench.calibration import load as load_calibration
 from bench.calibration.rewrite import Rewriter
-from bench.demo.logger import Signals
+from bench.demo.form import Signals
 from bench.demo.sensing import MM_A_VOLT, Moment, Read, Sensing, Sensors
 from bench.vehicle.car import Car, VehicleFile
-from bench.vehicle.car import load as load_vehicle
-from bench.vehicle.car import read as read_vehicle
 from bench.vehicle.run import start
 from bench.vehicle.track import Drive, Track
+from bench.vehicle.vehicle_file import load as load_vehicle
+from bench.vehicle.vehicle_file import read as read_vehicle
 from controller import Controller
 from controller.constants import TICK_NUMBER_MASK
 

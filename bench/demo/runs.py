@@ -1,11 +1,11 @@
-"""The ten stories: what was different at the demo car, how it was measured, how its logger writes."""
+"""The ten stories: what was different at the demo car, how it was measured, in which form it is written."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
 from bench.demo.drive import DemoRun, Request, Start, drive, signals
-from bench.demo.logger import Column, Logger, write
+from bench.demo.form import Column, Form, write
 from bench.demo.sensing import Sensing, Spikes
 from bench.vehicle.run import start
 
@@ -62,7 +62,7 @@ class Run:
     story: str
     changes: dict[str, object]
     sensing: Sensing
-    logger: Logger
+    form: Form
     calibration: str = "demo.toml"
     requests: tuple[Request, ...] = ()
 
@@ -73,21 +73,21 @@ RUNS = (
         "A clean launch: one lift that cuts, holds, gives back and lands.",
         _CLEAN,
         Sensing(201),
-        Logger(_USUAL, units="row"),
+        Form(_USUAL, units="row"),
     ),
     Run(
         "high_wheelstand",
         "One high, long wheelstand, just inside the sensor's range: the full reduction.",
         _HIGH,
         Sensing(202),
-        Logger(_IN_MM, line_end="\r\n"),
+        Form(_IN_MM, line_end="\r\n"),
     ),
     Run(
         "second_lift",
         "The nose lands, the torque is back, the driver asks again: a second lift after the release.",
         _TWICE,
         Sensing(203),
-        Logger(
+        Form(
             _USUAL,
             delimiter=";",
             decimal=",",
@@ -100,7 +100,7 @@ RUNS = (
         "A lazy launch with no cut; after the gear change, at 160 km/h, all the power comes in at once.",
         _LATE,
         Sensing(204),
-        Logger(
+        Form(
             (
                 _TIME_MS,
                 Column("Front ride height", "in", "height_mm", 1 / 25.4, 2),
@@ -119,7 +119,7 @@ RUNS = (
         " taken stays taken), and from 2.4 s on for good.",
         _CLEAN,
         Sensing(205, lost=((0.35, 0.362), (0.52, 0.535), (0.64, 0.78), (2.4, 99.0))),
-        Logger(_IN_MS, step_ms=1),
+        Form(_IN_MS, step_ms=1),
     ),
     Run(
         "spike_train",
@@ -127,14 +127,14 @@ RUNS = (
         " by it.",
         _CLEAN,
         Sensing(206, spikes=Spikes(0.05, 1.6, 6, 17, 1.6, 0.85)),
-        Logger(_IN_MS, step_ms=1, units="row"),
+        Form(_IN_MS, step_ms=1, units="row"),
     ),
     Run(
         "out_of_range",
         "The nose goes higher than its sensor sees and leans on the wheelie bar: out of sight, still cut.",
         {},
         Sensing(207),
-        Logger(_USUAL, step_ms=4, quoted=True, above=("channels: 7", "rate: 250 Hz")),
+        Form(_USUAL, step_ms=4, quoted=True, above=("channels: 7", "rate: 250 Hz")),
     ),
     Run(
         "front_wheel_speed",
@@ -142,7 +142,7 @@ RUNS = (
         " `demo_front_wheel.toml`).",
         _HIGH,
         Sensing(208, front_wheels=True),
-        Logger(_IN_MS, jitter_ms=2, above=("# speed from the left front wheel",)),
+        Form(_IN_MS, jitter_ms=2, above=("# speed from the left front wheel",)),
         "demo_front_wheel.toml",
     ),
     Run(
@@ -151,14 +151,14 @@ RUNS = (
         " curve asks for more than the lift does.",
         _FLARE,
         Sensing(209),
-        Logger(_IN_MM, step_ms=10, units="row"),
+        Form(_IN_MM, step_ms=10, units="row"),
     ),
     Run(
         "outside_request",
         "Another controller asks too: for less than the lift while the nose is up, and alone later.",
         _CLEAN,
         Sensing(210),
-        Logger(
+        Form(
             (
                 *_USUAL,
                 Column("Request reduction", "%", "request_reduction", 1.0, 1),
@@ -183,4 +183,4 @@ def driven(run: Run, begin: Start = start) -> DemoRun:
 
 def written(run: Run, done: DemoRun) -> bytes:
     """The bytes of a run's trace."""
-    return write(signals(done), run.logger, run.sensing.seed)
+    return write(signals(done), run.form, run.sensing.seed)

@@ -60,7 +60,7 @@ def desk(
         recorded = read_trace(trace or demo_file("clean_launch.csv", "give a TRACE"), choice, progress)
     vehicle = None
     if vehicle_path is not None:
-        from bench.vehicle.car import load
+        from bench.vehicle.vehicle_file import load
 
         vehicle = load(vehicle_path)
     source = Source(recorded, Options(max_gap, speed, launch_at), vehicle)

@@ -13,12 +13,14 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
+from bench.document.window import AFTER_S, LEAST_S
 from bench.replay import codes
+from bench.replay.figure_data import window
 from bench.replay.findings import Findings, Intervention, Launch, Replay, find
 from bench.replay.inputs import Inputs, Options, from_trace
 from bench.replay.remarks import make_remarks
-from bench.replay.run import engine_to_use, run
-from bench.replay.spans import spans
+from bench.replay.run import core_to_use, run
+from bench.trace.spans import spans
 from bench.trace.text import plural, shown
 from bench.vehicle.results import MARKS_FT, Outcome
 from bench.vehicle.track import Track
@@ -33,9 +35,6 @@ Ints = npt.NDArray[Any]
 
 _COLUMNS = 350  # of each a curve's least and greatest are drawn
 _LINE_POINTS = 80  # of a ceiling over time, which has no spikes
-_BEFORE_S = 0.2
-_AFTER_S = 0.6
-_LEAST_S = 1.5
 _ROUND_S = 0.5  # the time axis ends at a multiple of this, so that it stands still while a handle moves
 _MAPS = ("lift_points", "progress_points", "lift_axis", "progress_axis", "reduction_map", "retard_map")
 _OF_THE_DESK = {
@@ -60,7 +59,7 @@ class Source:
         self.trace = trace
         self.options = options
         self.vehicle = vehicle
-        self.engine, self.remark = engine_to_use(None)
+        self.core, self.remark = core_to_use(None)
         self._inputs: tuple[dict[str, Any], Inputs] | None = None
         self._without: tuple[int, Outcome] | None = None
 
@@ -74,7 +73,7 @@ class Source:
     def replay(self, cal: CalibrationFile) -> Replay:
         """The recorded run under a calibration."""
         inputs = self._inputs_for(cal)
-        return Replay(inputs, run(self.engine, cal.image, inputs.arrays), cal)
+        return Replay(inputs, run(self.core, cal.image, inputs.arrays), cal)
 
     def predict(self, cal: CalibrationFile) -> tuple[Outcome, Outcome] | str:
         """The car without and with the controller, driven as `liftlatch predict` does unless told
@@ -100,8 +99,7 @@ def work_out(source: Source, cal: CalibrationFile, view: View) -> dict[str, Any]
     number = min(max(view.launch, 1), len(found.launches))
     launch = found.launches[number - 1] if found.launches else None
     mine = [i for i in found.interventions if launch is None or i.launch == number]
-    window = _window(s, found, launch, mine, view.whole)
-    picture = _Picture(s, launch, window)
+    picture = _Picture(s, launch, _window(s, found, launch, view.whole))
     remarks = make_remarks(s, found)
     return {
         "image_crc32": f"{cal.crc:08x}",
@@ -143,21 +141,15 @@ def _plain(values: npt.NDArray[np.float64]) -> list[float | None]:
     return [None if math.isnan(v) else round(v, 3) for v in values.tolist()]
 
 
-def _window(
-    s: Replay, found: Findings, launch: Launch | None, mine: list[Intervention], whole: bool
-) -> tuple[int, int, int]:
+def _window(s: Replay, found: Findings, launch: Launch | None, whole: bool) -> tuple[int, int, int]:
     """The ticks drawn, [first, last), and the tick from which time counts."""
     if launch is None:
         return 0, s.run.n, s.inputs.lead
-    start, stop = launch.tick, launch.end_tick
-    first = max(0, start - round(_BEFORE_S / s.tick_s))
+    first, stop = window(s, found, launch)
     if whole:
-        return first, stop, start
-    ends = [i.since_launch_s + i.duration_s for i in mine]
-    ends += [e.since_launch_s + e.in_air_s for e in found.lifts if e.launch == launch.number]
-    until_s = max(_LEAST_S, max(ends, default=0.0) + _AFTER_S)
-    rounded = math.ceil(until_s / _ROUND_S) * _ROUND_S
-    return first, min(stop, start + round(rounded / s.tick_s)), start
+        return first, launch.end_tick, launch.tick
+    shown_s = math.ceil((stop - launch.tick) * s.tick_s / _ROUND_S) * _ROUND_S
+    return first, min(launch.end_tick, launch.tick + round(shown_s / s.tick_s)), launch.tick
 
 
 def thinned(values: Ints, columns: int = _COLUMNS) -> Ints:
@@ -337,11 +329,11 @@ def _predicted(source: Source, cal: CalibrationFile) -> dict[str, Any] | None:
 
 def _until(*outcomes: Outcome) -> float:
     """Where the picture ends: shortly after the last landing, in ms."""
-    ends = [_LEAST_S]
+    ends = [LEAST_S]
     for outcome in outcomes:
         flying = np.flatnonzero(outcome.columns["gap"] > 0)
         if len(flying):
-            ends.append(float(outcome.columns["time"][flying[-1]]) + _AFTER_S)
+            ends.append(float(outcome.columns["time"][flying[-1]]) + AFTER_S)
     return min(1000 * math.ceil(max(ends) / _ROUND_S) * _ROUND_S, 8000.0)
 
 

@@ -9,7 +9,6 @@ import signal
 import socket
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
-from pathlib import Path
 from typing import Any
 
 import uvicorn
@@ -22,17 +21,17 @@ from starlette.websockets import WebSocket, WebSocketDisconnect
 from bench.desk.desk import Client, Desk
 from bench.desk.guard import Guard
 from bench.errors import UserError
+from bench.page import built
 
 LOOPBACK = "127.0.0.1"
 _TOKEN_BYTES = 24
 _LARGEST_MESSAGE = 1 << 16
-_FOLDER = Path(__file__).parent / "static"
 _TYPES = {
     "index.html": "text/html; charset=utf-8",
     "desk.js": "text/javascript; charset=utf-8",
     "desk.css": "text/css; charset=utf-8",
     "icon.svg": "image/svg+xml",
-    "licences.txt": "text/plain; charset=utf-8",
+    "desk-licences.txt": "text/plain; charset=utf-8",
 }
 
 
@@ -58,7 +57,7 @@ def listen(port: int) -> socket.socket:
 
 def make_app(desk: Desk, port: int, token: str) -> Guard:
     """The application for a desk. Its files are read once, and no path of a request reaches the disk."""
-    files = {name: (_FOLDER / name).read_bytes() for name in _TYPES}
+    files = {name: built(name) for name in _TYPES}
 
     async def give(request: Request) -> Response:
         name = request.path_params.get("name", "index.html")

@@ -1,6 +1,4 @@
-"""Pages that a browser opens from a file: one skeleton for every command.
+"""What a command found, said once, and what a person sees of it: terminal, page, picture.
 
-A page is put together from the blocks of `bench.document.blocks` (text, tables, stacked curves over one axis,
-points) and written by `bench.document.page`. The figures on it are those of the command's summary; nothing is
-worked out anew here.
+README.md here says how a command makes its document and how to add to one.
 """

@@ -49,17 +49,19 @@ class Cell:
 @dataclass(frozen=True)
 class Table:
     """Columns are (title, whether to the right); the first cell of a row heads it. A title may hold a line
-    break, which a terminal keeps. `chosen` rows stand out; `ids` tie rows to the points of a Points figure; a
-    `sortable` table is put in order by its titles. A terminal shows the first `screen_rows`, or all for 0."""
+    break, which a terminal keeps. `chosen` rows stand out, `chosen_as` says why; `ids` tie rows to the points
+    of a Points figure; a `sortable` table is put in order by its titles. A terminal shows the first
+    `screen_rows`, or those of these numbers, or all for 0."""
 
     columns: Sequence[tuple[str, bool]]
     rows: Sequence[Sequence[str | Cell]]
     caption: str = ""
     note: str = ""
     chosen: Sequence[int] = ()
+    chosen_as: str = ""
     ids: Sequence[str] = ()
     sortable: bool = False
-    screen_rows: int = 0
+    screen_rows: int | Sequence[int] = 0
     where: Where = "everywhere"
     kind: Literal["table"] = "table"
 
@@ -91,15 +93,6 @@ class Source:
     title: str
     text: str
     kind: Literal["source"] = "source"
-
-
-@dataclass(frozen=True)
-class Facts:
-    """Names and values, one under the other."""
-
-    pairs: Sequence[tuple[str, str]]
-    where: Where = "everywhere"
-    kind: Literal["facts"] = "facts"
 
 
 # --- curves over one axis
@@ -140,11 +133,12 @@ class Level:
 
 @dataclass(frozen=True)
 class Note:
-    """A few letters over the curves of a panel at a place of the axis, such as the height of a peak. The
-    first ones matter most."""
+    """A few letters over the curves of a panel at a place of the axis, such as the height of a peak; where
+    `series` is given, over its curves alone. The first ones matter most."""
 
     at: float
     text: str
+    series: str = ""
 
 
 @dataclass(frozen=True)
@@ -238,7 +232,7 @@ class Place:
     title: str
     detail: str
     jump: Jump
-    kind: Literal["launch", "lift", "cut", "fault", "mark", "look"] = "mark"
+    kind: Literal["launch", "lift", "cut", "fault", "mark"] = "mark"
 
 
 @dataclass(frozen=True)
@@ -298,7 +292,7 @@ class Points:
 
 
 Figure = Strip | Points
-Block = Table | Text | Bullets | Source | Facts | Figure
+Block = Table | Text | Bullets | Source | Figure
 
 
 @dataclass(frozen=True)

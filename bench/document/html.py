@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import importlib.util
 import math
 import re
 from dataclasses import asdict, replace
@@ -12,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from bench.document.blocks import Bands, Cell, Document, Events, Panel, Points, Strip, Table
 from bench.document.columns import Column, packed
+from bench.page import built
 from bench.trace.text import shown
 
 if TYPE_CHECKING:
@@ -21,8 +21,8 @@ if TYPE_CHECKING:
 _HERE = Path(__file__).parent
 _LONGEST = 2000  # letters of a text that are shown
 _JOINT = re.compile(r"([._/])(?=[^\W\d_])")  # in a name, never in a number
+_BREAK = re.compile(r"([-.])\n")  # in the title of a column
 _HALF = 66  # letters that have room in half of a wide page
-_SCRIPTS = ("bokeh.min.js", "bokeh-api.min.js")
 
 
 def write_page(path: Path, document: Document) -> None:
@@ -50,9 +50,9 @@ def render(document: Document) -> str:
             sections=sections,
             figures=[_safe(_strip(one, data) if isinstance(one, Strip) else asdict(one)) for one in figures],
             data=data,
-            style=_own("page.css"),
-            library=_library(),
-            script=_own("page.js"),
+            style=built("report.css").decode(),
+            script=_script(),
+            licences=built("report-licences.txt").decode(),
         )
     )
 
@@ -126,7 +126,7 @@ def _template() -> Environment:
     )  # fmt: skip
     made.filters["cell"] = lambda cell: cell if isinstance(cell, Cell) else Cell(str(cell))
     made.filters["narrow"] = _narrow
-    made.filters["flat"] = lambda title: title.replace("-\n", "-").replace("\n", " ")
+    made.filters["flat"] = lambda title: _BREAK.sub(r"\1", title).replace("\n", " ")
     made.filters["capital"] = lambda name: name[:1].upper() + name[1:]
     # Control characters, and those that turn the direction of writing, are shown by their numbers.
     made.filters["shown"] = lambda text: shown(str(text), _LONGEST)
@@ -150,17 +150,8 @@ def _parts(text: str) -> Markup:
 
 
 @cache
-def _own(name: str) -> str:
-    return (_HERE / name).read_text(encoding="utf-8")
-
-
-@cache
-def _library() -> str:
-    """The scripts of the plotting library, out of its package, which need not be imported for that."""
-    found = importlib.util.find_spec("bokeh")
-    assert found is not None
-    assert found.origin is not None
-    folder = Path(found.origin).parent / "server" / "static" / "js"
-    text = "\n".join((folder / name).read_text(encoding="utf-8") for name in _SCRIPTS)
+def _script() -> str:
+    text = built("report.js").decode()
     assert "</script" not in text.lower()
+    assert "<!--" not in text
     return text

@@ -11,7 +11,7 @@ from bench.document.svg_scale import Floats, Places, Scale, padded, ticks
 _ROW, _MARK = 14, 7  # pixels of a row, and of an event
 _LEAST = _MARK + 3  # pixels from one event of a cylinder to its next one, where each is drawn
 _BEFORE, _CYCLES = 4, 28  # cycles drawn before the first skipped event, and in all
-_TITLE, _TICK_PIXELS = 22, 85
+_TITLE, _TICK_PIXELS = 22, 62
 
 
 def events_fit(events: Events, x: Scale) -> bool:

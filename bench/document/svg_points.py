@@ -30,7 +30,7 @@ from bench.document.svg_scale import Floats, Scale, padded, ticks
 
 _LEFT, _RIGHT = 62, 16
 _LINE = 18  # pixels from one row of names to the next
-_TICK_PIXELS = 70
+_TICK_PIXELS = 54
 
 
 def _circle(x: float, y: float, r: float) -> str:
@@ -194,7 +194,7 @@ def _range(points: Points, axis: str) -> tuple[float, float]:
 
 def _frame(pen: Pen, points: Points, x: Scale, y: Scale) -> None:
     """Grid, axes and their numbers."""
-    for value, text in ticks(y.low, y.high, max(3, int((y.start - y.stop) / 40))):
+    for value, text in ticks(y.low, y.high, max(3, int((y.start - y.stop) / 28))):
         pen.line(x.start, y.at(value), x.stop, y.at(value), GRID)
         pen.text(x.start - 7, y.at(value) + 4, text, 12, INK, "end")
     room = x.stop - x.start

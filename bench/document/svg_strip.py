@@ -50,7 +50,7 @@ _TITLE = 22  # pixels above a panel for its title
 _GAP = 12  # pixels below it
 _LINE = 14  # pixels from one line of a text to the next
 _MARK_ROOM = 200  # pixels for the name of a mark, and for a note
-_TICK_PIXELS = 85  # from one number of the axis of time to the next, at least
+_TICK_PIXELS = 62  # from one number of the axis of time to the next, at least
 _STROKE_RANK = {"fill": 0, "main": 2}
 
 
@@ -312,7 +312,7 @@ class StripDrawing:
                     for code, word in words.items()
                 ]
                 return [(value, word) for value, word in named if y.inside(value)]
-        return ticks(y.low, y.high, max(3, round(height / 32)))
+        return ticks(y.low, y.high, max(3, round(height / 26)))
 
     def _notes(self, panel: Panel, curves: Sequence[_Curve], y: Scale, top: float) -> None:
         """Each note above whatever is drawn there; one that would lie over an earlier one is left out."""
@@ -326,6 +326,8 @@ class StripDrawing:
             middle = min(max(self.x.at(note.at), self.left + half), self.right - half)
             highest = -math.inf
             for one in drawn:
+                if note.series not in ("", one.line.series):
+                    continue
                 near = one.values[np.abs(one.x - middle) <= half]
                 there = np.interp(middle, one.x, one.values) if len(one.x) else -math.inf
                 highest = max(highest, float(near.max(initial=-math.inf)), float(there))
@@ -403,7 +405,8 @@ def _range(panel: Panel, curves: Sequence[_Curve], x: Scale) -> tuple[float, flo
     bottom = low if panel.bottom is None else min(panel.bottom, low)
     span = (high - bottom) or abs(high) or 1.0
     below = 0.06 * span if panel.bottom is None or bottom < panel.bottom else 0.0
-    return bottom - below, high + 0.1 * span
+    above = 0.16 if panel.notes else 0.1
+    return bottom - below, high + above * span
 
 
 def _off(low: float, high: float, y: Scale) -> str:

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from bench.console import make_console, make_table, print_head, print_list, print_table, print_text
-from bench.document.blocks import Block, Bullets, Cell, Document, Facts, Table, Text
+from bench.document.blocks import Block, Bullets, Cell, Document, Table, Text
 from bench.trace.text import shown, shown_path
 
 if TYPE_CHECKING:
@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 
 _HEAD_CELLS = 40  # of a name that heads a row; the whole of it stands on the page
 _LONGEST = 4096
+_STYLES = {"": "", "strong": "bold", "good": "", "bad": "bold red"}
 
 
 def show(document: Document, out: Path | None) -> None:
@@ -39,7 +40,8 @@ def print_document(console: Console, document: Document, out: Path | None) -> No
         print_text(console, f"Written to {shown_path(out)}: {', '.join(_files(document))}")
         console.print()
     for text in document.cautions:
-        print_text(console, text)
+        if text not in document.answer:
+            print_text(console, text)
 
 
 def _subject(path: str, text: str) -> str:
@@ -63,20 +65,35 @@ def _print_block(console: Console, block: Block) -> None:
             print_text(console, _safe(block.title), style="bold")
         for text in block.paragraphs:
             print_text(console, _safe(text))
-    elif isinstance(block, Facts):
-        console.print()
-        print_head(console, ((name, _safe(value)) for name, value in block.pairs))
 
 
 def _print_table(console: Console, block: Table) -> None:
-    rows = block.rows[: block.screen_rows] if block.screen_rows else block.rows
-    table = make_table(*block.columns)
-    for row in rows:
+    numbers: Sequence[int] = range(len(block.rows))
+    left_out = 0
+    if isinstance(block.screen_rows, int):
+        numbers = numbers[: block.screen_rows or None]
+        left_out = len(block.rows) - len(numbers)
+    else:
+        numbers = block.screen_rows
+    table = make_table(*([("", False)] if block.chosen else []), *block.columns)
+    parted = any(_look(row) == "strong" for row in block.rows)
+    for number in numbers:
+        row = block.rows[number]
         head, *cells = (cell.text if isinstance(cell, Cell) else cell for cell in row)
-        table.add_row(shown_path(head, _HEAD_CELLS), *map(_safe, cells))
-    print_table(console, _safe(block.caption), table, len(block.rows) - len(rows))
+        style = _STYLES[_look(row)]
+        mark = ["*" if number in block.chosen else ""] if block.chosen else []
+        inside = "  " if parted and not style else ""
+        table.add_row(*mark, inside + shown_path(head, _HEAD_CELLS), *map(_safe, cells), style=style)
+    print_table(console, _safe(block.caption), table, left_out)
+    if block.chosen_as and any(number in block.chosen for number in numbers):
+        print_text(console, f"* {block.chosen_as}", style="dim")
     if block.note:
         print_text(console, _safe(block.note), style="dim")
+
+
+def _look(row: Sequence[str | Cell]) -> str:
+    """How the cell looks that heads a row. A strong one stands over the rows that follow."""
+    return row[0].look if isinstance(row[0], Cell) else ""
 
 
 def _files(document: Document) -> Iterator[str]:

@@ -6,11 +6,12 @@ import tomllib
 from collections.abc import Sequence
 from math import log10, pi
 
-from bench.calibration.reader import named, plain
+from bench.calibration.quantity import named, plain
 from bench.calibration.rewrite import Rewriter, in_unit_of_file
-from bench.fit.fit import Z80, Told
+from bench.fit.fit import Z80, Estimate
 from bench.trace.text import shown
-from bench.vehicle.car import BY_NAME, VehicleFile, read
+from bench.vehicle.car import BY_NAME, VehicleFile
+from bench.vehicle.vehicle_file import read
 
 _MARK = "# fit: "
 
@@ -39,14 +40,14 @@ def rounded(value: float, spread: float) -> float:
 
 
 def fitted_text(
-    vehicle: VehicleFile, told: Sequence[Told], sources: Sequence[str], remarks: Sequence[str]
+    vehicle: VehicleFile, estimates: Sequence[Estimate], sources: Sequence[str], remarks: Sequence[str]
 ) -> str:
     """The text of the fitted car's file. Raises CalibrationMistakes where the fitted car could not be."""
     rewriter = Rewriter(_without_note(vehicle.text))
     lines = [f"Fitted to {', '.join(sources)}; the rest is as given in {vehicle.path.name}."]
     lines += remarks
     changes: dict[str, object] = {}
-    for t in told:
+    for t in estimates:
         if t.verdict not in ("known", "weak"):
             continue
         value, unit = in_file(vehicle, t.name, t.value)

@@ -17,7 +17,7 @@ from bench.trace.options import trace_options
 
 if TYPE_CHECKING:
     from bench.calibration import CalibrationFile
-    from bench.fit.measured import Measured
+    from bench.fit.measured import MeasuredRun
     from bench.trace.choice import ColumnChoice
 
 
@@ -35,7 +35,7 @@ if TYPE_CHECKING:
     help="A value that was weighed or measured at the car, such as body.cg_ahead_of_rear_axle: it is taken "
     "as right to 1 % instead of 10 %.",
 )  # fmt: skip
-@out_option("Write car.toml, report.html, fit.png and summary.json there.")
+@out_option("Write car.toml, report.html, fit.svg and summary.json there.")
 @json_option
 @trace_options
 def fit(
@@ -54,15 +54,18 @@ def fit(
     guess from these inputs, and an engineering aid, not a safety device.
     """
     from bench.calibration import load as load_calibration
+    from bench.document.terminal import show
+    from bench.document.write import write
     from bench.errors import UserError
     from bench.files import whole_folder
-    from bench.fit import files
+    from bench.fit.document import make_document
+    from bench.fit.facts import Fit, make_facts
+    from bench.fit.files import write_car
     from bench.fit.fit import fit as find
     from bench.fit.measured import measure
-    from bench.fit.report import Fit, facts
     from bench.trace.read import read_trace
-    from bench.vehicle.car import load as load_vehicle
     from bench.vehicle.compiled import available
+    from bench.vehicle.vehicle_file import load as load_vehicle
 
     why_not = available()
     if why_not:
@@ -85,18 +88,18 @@ def fit(
         _refuse_twins(runs)
         with _progress_line() as progress:
             done = Fit(vehicle, runs, by_run, known, find(vehicle.car, runs, known, progress))
-        found = facts(done, command_line())
+        facts = make_facts(done, command_line())
+        document = make_document(facts, done)
         if folder is not None:
-            files.write_all(folder, found, done)
+            write(folder, facts, document)
+            write_car(folder / "car.toml", facts, done)
     if as_json:
-        print_json(found)
-        return
-    from bench.fit.screen import show
-
-    show(found, out)
+        print_json(facts)
+    else:
+        show(document, out)
 
 
-def _refuse_twins(runs: list[Measured]) -> None:
+def _refuse_twins(runs: list[MeasuredRun]) -> None:
     """Refuse a recording that was given twice."""
     from bench.errors import UserError
 

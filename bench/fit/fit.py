@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from bench.fit.measured import CHANNELS, Measured
+from bench.fit.measured import CHANNELS, MeasuredRun
 from bench.fit.residuals import GIVEN, Residuals, Unknown, unknowns, value_of
 from bench.fit.solve import Solution, solve, weights
 from bench.vehicle.car import Car
@@ -35,7 +35,7 @@ _TOGETHER = 0.9
 
 
 @dataclass(frozen=True)
-class Told:
+class Estimate:
     """What the runs tell about one parameter, in SI units. `verdict`: known, weak, left or measured; `sd` is
     its relative standard deviation after the fit, `before` the one before."""
 
@@ -58,7 +58,7 @@ class Fitted:
     runs hardly tell apart, with their correlation."""
 
     car: Car
-    told: list[Told]
+    estimates: list[Estimate]
     together: list[tuple[str, str, float]]
     seen: list[dict[str, Floats]]
     lift_mm: list[Floats]
@@ -72,7 +72,7 @@ class Fitted:
 
 def fit(
     car: Car,
-    runs: Sequence[Measured],
+    runs: Sequence[MeasuredRun],
     measured: frozenset[str],
     progress: Callable[[float, int, float], None] = lambda window, step, cost: None,
 ) -> Fitted:
@@ -118,8 +118,8 @@ def fit(
         seen = [of.seen(full, i) for i in range(len(runs))]
         return Fitted(
             car=of.car_at(full),
-            told=[
-                _told(car, of.car_at(full), u, s, u in kept)
+            estimates=[
+                _estimate(car, of.car_at(full), u, s, u in kept)
                 for u, s in zip(free, sd, strict=True)
                 if u.run < 0
             ],
@@ -171,12 +171,12 @@ def _spread(of: Residuals, x: Floats) -> tuple[Floats, Floats]:
     return sd, covariance / np.outer(sd, sd)
 
 
-def _told(given: Car, fitted: Car, u: Unknown, sd: float, kept: bool) -> Told:
+def _estimate(given: Car, fitted: Car, u: Unknown, sd: float, kept: bool) -> Estimate:
     verdict = ("known" if sd < KNOWN else "weak") if kept else "left"
     if u.sd < GIVEN and not kept:
         verdict = "measured"
     values = value_of(given, u.name), value_of(fitted, u.name)
-    return Told(u.name, verdict, *values, float(sd) * u.sd, u.sd)
+    return Estimate(u.name, verdict, *values, float(sd) * u.sd, u.sd)
 
 
 def _together(free: list[Unknown], kept: list[Unknown], correlation: Floats) -> list[tuple[str, str, float]]:

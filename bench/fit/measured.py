@@ -12,11 +12,11 @@ import numpy as np
 import numpy.typing as npt
 
 from bench.errors import UserError
-from bench.replay import launching
-from bench.replay.spans import spans
-from bench.trace.choice import option_name
+from bench.trace import launching
 from bench.trace.grid import on_grid
 from bench.trace.model import Trace
+from bench.trace.roles import option_name
+from bench.trace.spans import spans
 from bench.vehicle.car import Car
 from controller.constants import (
     FAULT_AT_LAUNCH,
@@ -55,7 +55,7 @@ _NEEDS = "a fit needs height, road speed and engine speed"
 
 
 @dataclass(frozen=True)
-class Measured:
+class MeasuredRun:
     """One run. `time` (s since launch, float64[n]) and `values`, float64[n] for each name of CHANNELS in its
     unit, NaN where it tells nothing. `at_end` (bool[n]): the height was beyond the sensor's end `end_mm`.
     `share` (float64[m], steps of STEP_S) is the share of torque commanded as it reaches the engine, `shifts`
@@ -79,7 +79,7 @@ class Measured:
         return float(self.time[-1])
 
 
-def measure(trace: Trace, car: Car, calibration: CalibrationFile | None) -> Measured:
+def measure(trace: Trace, car: Car, calibration: CalibrationFile | None) -> MeasuredRun:
     """The first run of a trace. Raises UserError where it cannot tell anything about the car."""
     for role in ("height", "speed", "engine_speed"):
         if role not in trace.channels or not trace.channels[role].valid.any():
@@ -136,7 +136,9 @@ def measure(trace: Trace, car: Car, calibration: CalibrationFile | None) -> Meas
     known = np.isfinite(values["speed"])
     speed = time[known], values["speed"][known]
     shifts = _shifts(trace.time_s[after] - launch_s, engine, speed, share, car, float(time[-1]), notes)
-    return Measured(trace.path, trace.digest, time, values, at_end, end_mm, share, shifts, noise, peak, notes)
+    return MeasuredRun(
+        trace.path, trace.digest, time, values, at_end, end_mm, share, shifts, noise, peak, notes
+    )
 
 
 def _command(
@@ -147,11 +149,11 @@ def _command(
     if calibration is not None:
         from bench.replay.figure_data import fault_names
         from bench.replay.inputs import from_trace
-        from bench.replay.run import engine_to_use, run
+        from bench.replay.run import core_to_use, run
 
         inputs = from_trace(trace, calibration)
         notes += inputs.notes
-        done = run(engine_to_use(None)[0], calibration.image, inputs.arrays)
+        done = run(core_to_use(None)[0], calibration.image, inputs.arrays)
         first = _first_launch(inputs.arrays["armed"], inputs.arrays["launch"], trace, notes)
         notes.append("torque: what the calibration commands over the trace, replayed")
         ticks = done.ticks
@@ -172,7 +174,7 @@ def _command(
         return (grid.values[role] > 0.5).astype(np.uint8) if role in grid.values else None
 
     switches = launching.find(
-        launching.Seen(
+        launching.Signals(
             tick_us, 100, grid.n, partial(np.full, grid.n, np.nan, np.float32),
             grid.values["speed"].astype(np.float32), switch("armed"), switch("launch"),
         )

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from bench.fit.measured import CHANNELS, STEP_S, Measured
+from bench.fit.measured import CHANNELS, STEP_S, MeasuredRun
 from bench.vehicle.car import BY_NAME, Car
 from bench.vehicle.compiled import follow
 
@@ -59,7 +59,7 @@ def value_of(car: Car, name: str) -> float:
     return value
 
 
-def unknowns(car: Car, runs: Sequence[Measured], measured: frozenset[str]) -> list[Unknown]:
+def unknowns(car: Car, runs: Sequence[MeasuredRun], measured: frozenset[str]) -> list[Unknown]:
     """All that a fit of these runs may change."""
     names = [name for name in CANDIDATES if value_of(car, name) > 0]
     found = [Unknown(name, MEASURED if name in measured else GIVEN) for name in names]
@@ -73,7 +73,7 @@ class Residuals:
     """Weighted differences of all runs up to a time, for x in standard deviations of the unknowns' priors."""
 
     def __init__(
-        self, car: Car, runs: Sequence[Measured], free: Sequence[Unknown], pool: Executor, until: float
+        self, car: Car, runs: Sequence[MeasuredRun], free: Sequence[Unknown], pool: Executor, until: float
     ) -> None:
         self.car, self.runs, self.free, self.pool, self.until = car, runs, list(free), pool, until
         self.noise = [dict(run.noise) for run in runs]

@@ -50,6 +50,8 @@ class Reading:
             value = getattr(self.choice, known.name)
             if known.name == "columns":
                 texts += [f"column.{role}={text}" for role, text in value.items()]
+            elif known.name == "layouts":
+                texts += [f"layout={text}" for text in value]
             elif value != getattr(usual.choice, known.name):
                 texts.append(f"{known.name}={value}")
         return texts
@@ -60,6 +62,7 @@ def reading_of(texts: list[str]) -> Reading:
     given: dict[str, Any] = {}
     choice: dict[str, Any] = {}
     columns: dict[str, str] = {}
+    layouts: list[str] = []
     for text in texts:
         name, _, value = text.partition("=")
         if name.startswith("column."):
@@ -68,11 +71,15 @@ def reading_of(texts: list[str]) -> Reading:
             given[name] = float(value)
         elif name in ("rate_hz", "height_offset_mm"):
             choice[name] = float(value)
+        elif name == "run":
+            choice[name] = int(value)
+        elif name == "layout":
+            layouts.append(value)
         elif name in ("delimiter", "decimal"):
             choice[name] = value
         else:
             raise ValueError(f"no option {name!r}")
-    return Reading(**given, choice=ColumnChoice(columns=columns, **choice))
+    return Reading(**given, choice=ColumnChoice(columns=columns, layouts=tuple(layouts), **choice))
 
 
 def to_records(inputs: dict[str, Ints], cylinders: int, tick_us: int) -> Records:

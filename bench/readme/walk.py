@@ -22,9 +22,9 @@ _SECTION = "## From a run to a verified device\n"
 # What README's pictures of plots are copies of.
 PICTURES = {
     "clean_launch.svg": "demo/run.svg",
-    "fit.png": "fit/fit.png",
-    "search.png": "search/search.png",
-    "predict.png": "predict/predict.png",
+    "fit.svg": "fit/fit.svg",
+    "search.svg": "search/search.svg",
+    "predict.svg": "predict/predict.svg",
 }
 _DEMO = "bench/run replay traces/clean_launch.csv --calibration traces/demo.toml --out out/demo"
 _RATE = re.compile(r", \d+ a second")  # of this machine, now

@@ -5,7 +5,7 @@ from __future__ import annotations
 from controller import constants as c
 
 # What stepped a run, by its name in a summary.
-ENGINES = {"c": "the C core", "reference": "the reference"}
+CORES = {"c": "the C core", "reference": "the reference"}
 
 STATES = {
     c.REST: "rest",

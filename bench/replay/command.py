@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from bench.facts import command_line, json_option, print_json
-from bench.options import TRACE_FILE, calibration_option, engine_option, input_options, out_option
+from bench.options import TRACE_FILE, calibration_option, core_option, input_options, out_option
 from bench.trace.options import trace_options
 
 if TYPE_CHECKING:
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 )
 @json_option
 @input_options
-@engine_option
+@core_option
 @trace_options
 def replay(
     trace: Path,
@@ -35,7 +35,7 @@ def replay(
     max_gap: float,
     speed: float | None,
     launch_at: float | None,
-    engine: str | None,
+    core: str | None,
     choice: ColumnChoice,
 ) -> None:
     """Run the controller over TRACE with a calibration: what would it have done?
@@ -65,12 +65,12 @@ def replay(
     from bench.replay.findings import Replay, find
     from bench.replay.inputs import Options, from_trace
     from bench.replay.remarks import make_remarks
-    from bench.replay.run import engine_to_use, run
+    from bench.replay.run import core_to_use, run
     from bench.trace.progress import progress_bar
     from bench.trace.read import read_trace
 
     calibration = load(calibration_path)
-    engine, remark = engine_to_use(engine)
+    core, remark = core_to_use(core)
     if remark:
         click.echo(f"liftlatch: {remark}", err=True)
     # The folder first: a long replay must not end with one that cannot be written.
@@ -81,7 +81,7 @@ def replay(
         # Its samples are of no more use, and those of a long trace are large.
         recorded.channels.clear()
         with progress_bar("stepping") as progress:
-            done = run(engine, calibration.image, inputs.arrays, progress)
+            done = run(core, calibration.image, inputs.arrays, progress)
         stepped = Replay(inputs, done, calibration)
         found = find(stepped)
         facts = make_facts(recorded, stepped, found, make_remarks(stepped, found), command_line())

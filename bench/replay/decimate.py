@@ -8,7 +8,7 @@ from typing import Any, Protocol
 import numpy as np
 import numpy.typing as npt
 
-from bench.replay.spans import spans
+from bench.trace.spans import spans
 
 MOST_TICKS = 4_000_000
 """A little more than an hour at 1 ms."""

@@ -66,7 +66,7 @@ def make_document(facts: dict[str, Any], s: Replay, found: Findings) -> Document
 
 def _subjects(facts: dict[str, Any]) -> list[Subject]:
     trace, calibration, ticks = facts["trace"], facts["calibration"], facts["ticks"]
-    steps = f"{ticks['count']} ticks of {ticks['tick_us'] / 1000:g} ms by {codes.ENGINES[facts['engine']]}"
+    steps = f"{ticks['count']} ticks of {ticks['tick_us'] / 1000:g} ms by {codes.CORES[facts['core']]}"
     return [
         Subject("trace", f"{trace['duration_s']:.3f} s, {trace['rate_hz']:.4g} rows/s", trace["file"]),
         Subject("calibration", f"image CRC-32 {calibration['image_crc32']}", calibration["file"]),

@@ -17,7 +17,7 @@ from controller.constants import IMAGE_VERSION
 if TYPE_CHECKING:
     from bench.trace.model import Trace
 
-SUMMARY_VERSION = 1
+SUMMARY_VERSION = 2  # 2: what stepped is the key core
 
 
 def make_facts(
@@ -27,7 +27,7 @@ def make_facts(
     grows when the meaning of one changes."""
     return {
         **head(SUMMARY_VERSION, command_line),
-        "engine": s.run.engine,
+        "core": s.run.core,
         "trace": {
             "file": str(trace.path),
             "sha256": trace.digest,

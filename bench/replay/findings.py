@@ -17,8 +17,8 @@ import numpy.typing as npt
 from bench.replay import codes
 from bench.replay.inputs import Inputs
 from bench.replay.run import Run
-from bench.replay.spans import spans
 from bench.replay.torque import torque_left
+from bench.trace.spans import spans
 from controller import constants as c
 
 if TYPE_CHECKING:

@@ -11,11 +11,11 @@ import numpy as np
 import numpy.typing as npt
 
 from bench.errors import UserError
-from bench.replay import launching
 from bench.replay.run import INPUT_TYPES, Ints
-from bench.trace.choice import HELD_ROLES
+from bench.trace import launching, passes
 from bench.trace.grid import on_grid
 from bench.trace.model import GAP_STEPS
+from bench.trace.roles import HELD_ROLES
 from bench.trace.text import percent, plural
 
 if TYPE_CHECKING:
@@ -27,6 +27,8 @@ Bools = npt.NDArray[np.bool_]
 
 MAX_GAP_S = 0.1
 _LONGEST_GAP_S = 3600.0  # more is another recording, or a clock that was set meanwhile
+_LATE = 1.5
+_ABOUT = 1.1
 _UINT16 = 65535
 _CHUNK = 1 << 18
 
@@ -74,25 +76,28 @@ def from_trace(trace: Trace, calibration: CalibrationFile, options: Options | No
     """
     options = options or Options()
     notes: list[str] = []
-    _check_gaps(trace, calibration, options.max_gap_s, notes)
-    lay = _Layer(trace, calibration.tick_us, options.max_gap_s)
+    max_gap_s = _gap_limit(trace, options.max_gap_s)
+    _check_gaps(trace, calibration, max_gap_s, notes)
+    lay = _Layer(trace, calibration.tick_us, max_gap_s)
     arrays, lost, has_engine, known_speed = _signals(lay, calibration, options, notes)
 
-    switch = {role: lay.switch(role) for role in ("armed", "launch")}
-    switches = launching.find(
-        launching.Seen(
-            tick_us=calibration.tick_us,
-            disarm_ticks=calibration.number("disarm_ticks"),
-            n=lay.n,
-            lift=partial(_lift_seen, arrays["counts"], calibration),
-            speed=known_speed,
-            armed=switch["armed"],
-            launch=switch["launch"],
-            launch_at=_launch_tick(trace, options, calibration.tick_us, lay.n),
-        )
+    seen = launching.Signals(
+        tick_us=calibration.tick_us,
+        disarm_ticks=calibration.number("disarm_ticks"),
+        n=lay.n,
+        lift=partial(_lift_seen, arrays["counts"], calibration),
+        speed=known_speed,
+        armed=lay.switch("armed"),
+        launch=lay.switch("launch"),
+        launch_at=_launch_tick(trace, options, calibration.tick_us, lay.n),
     )
-    arrays["armed"], arrays["launch"] = switches.armed, switches.launch
+    switches = launching.find(seen)
     notes += switches.notes
+    doubts = passes.doubts(seen, switches, "mm", _no_gaps(seen.lift(), lost))
+    rpm = arrays["engine"] if has_engine else None
+    notes += passes.take_pass(trace, seen, switches, rpm, seen.lift(), "mm")
+    notes[:0] = [f"check this first: {doubt}" for doubt in doubts]
+    arrays["armed"], arrays["launch"] = switches.armed, switches.launch
 
     lead = _lead_ticks(switches.first_launch(), calibration)
     if lead:
@@ -104,6 +109,11 @@ def from_trace(trace: Trace, calibration: CalibrationFile, options: Options | No
         )
     start = float(trace.time_s[0]) - lead * calibration.tick_us / 1e6
     return Inputs(calibration.tick_us, start, lead, arrays, lost, has_engine, notes)
+
+
+def _no_gaps(lift: npt.NDArray[np.float32], lost: Bools) -> npt.NDArray[np.float32]:
+    """The lift where the trace has a height."""
+    return lift[~lost]
 
 
 class _Layer:
@@ -182,6 +192,14 @@ def _signals(
     arrays["request_retard"] = lay.whole("request_retard", 10.0, notes)
     arrays["request_reason"] = lay.whole("request_reason", 1.0, notes)
     return arrays, lost, lay.has("engine_speed"), known
+
+
+def _gap_limit(trace: Trace, limit: float) -> float:
+    """The longest step of the height that is no gap: `limit`, or for a logger about as slow as that a step
+    that came a little late."""
+    steps = np.diff(trace.time_s[trace.channels["height"].valid])
+    usual = float(np.median(steps)) if len(steps) else 0.0
+    return max(limit, _LATE * usual) if usual <= _ABOUT * limit else limit
 
 
 def _check_gaps(trace: Trace, calibration: CalibrationFile, limit: float, notes: list[str]) -> None:

@@ -70,7 +70,7 @@ class Run:
     fire).
     """
 
-    engine: str
+    core: str
     ticks: dict[str, Ints]
     event_tick: Ints
     event_cylinder: Ints
@@ -82,7 +82,7 @@ class Run:
         return len(self.ticks["lift"])
 
 
-class Engine(Protocol):
+class Core(Protocol):
     """A controller with its image that can be stepped over many ticks: the reference or the C core."""
 
     def run(self, inputs: dict[str, Ints], first: int, *, events: bool) -> dict[str, Ints]:
@@ -160,8 +160,8 @@ class Reference:
         return result, np.array(bits, dtype=np.uint8)
 
 
-def engine_to_use(asked: str | None) -> tuple[str, str]:
-    """The engine to step with, and a line to say where that is not the one a person would expect.
+def core_to_use(asked: str | None) -> tuple[str, str]:
+    """The core to step with, and a line to say where that is not the one a person would expect.
 
     Where none was asked for it is the C core, but without one here the reference.
     """
@@ -175,15 +175,15 @@ def engine_to_use(asked: str | None) -> tuple[str, str]:
     return "reference", f"stepping with the reference, which is much slower: {why_not}"
 
 
-def make_engine(name: str, image: bytes) -> Engine:
-    """The engine of a name, "reference" or "c", on an image. UserError where the C core cannot be used."""
+def make_core(name: str, image: bytes) -> Core:
+    """The core of a name, "reference" or "c", on an image. UserError where the C core cannot be used."""
     if name == "reference":
         return Reference(image)
     from firmware_model import binding
 
     why_not = binding.available()
     if why_not:
-        raise UserError(why_not, "--engine c", "or use --engine reference")
+        raise UserError(why_not, "--core c", "or use --core reference")
     core = binding.Core()
     verdict = core.load(image)
     if verdict:
@@ -197,17 +197,17 @@ def run(
     inputs: dict[str, Ints],
     progress: Callable[[float], None] = lambda share: None,
 ) -> Run:
-    """Step the engine of that name over all inputs, with their cylinder events.
+    """Step the core of that name over all inputs, with their cylinder events.
 
     `progress` is called with the share done now and then.
     """
-    engine = make_engine(name, image)
+    core = make_core(name, image)
     n = len(inputs["counts"])
     ticks = {output: np.zeros(n, dtype=kind) for output, kind in OUTPUT_TYPES.items()}
     made: dict[str, list[Ints]] = {"event_tick": [], "event_cylinder": [], "event_bits": []}
     for start in range(0, n, _CHUNK):
         stop = min(n, start + _CHUNK)
-        outputs = engine.run({key: inputs[key][start:stop] for key in INPUT_TYPES}, start, events=True)
+        outputs = core.run({key: inputs[key][start:stop] for key in INPUT_TYPES}, start, events=True)
         for output, values in ticks.items():
             values[start:stop] = outputs[output]
         outputs["event_tick"] = outputs["event_tick"] + np.uint32(start)

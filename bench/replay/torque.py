@@ -2,8 +2,10 @@
 
 Skipped events are counted as they were really decided: over the last engine cycle, the share that fired.
 Retard counts through the usual parabola of spark efficiency, 1 - k d^2 with d degrees from the best spark.
-K_PER_DEG2 is that of the published regression of Crossley and Cook (1991), 1.5e-4 to 2.1e-4 over its range;
-other engines differ, textbooks give up to 3e-4. It is taken that the spark without retard is the best one.
+K_PER_DEG2 is that of the regression of P. R. Crossley and J. A. Cook (IEE Control '91; the paper from memory,
+the regression as tests/bench/replay/test_replay_torque.py has it), 1.5e-4 to 2.1e-4 over its range. Other
+engines differ: up to 3e-4 (J. B. Heywood, Internal Combustion Engine Fundamentals, McGraw-Hill 1988, ch. 15;
+from memory). It is taken that the spark without retard is the best one.
 Friction and the time the engine takes to follow are left out. So this is an estimate to compare runs by, not
 a torque.
 """

@@ -59,7 +59,7 @@ from bench.options import (
 )  # fmt: skip
 @cluster_option("Drive")
 @out_option(
-    "Write calibration.toml, report.html, search.png and summary.json there, and after each generation what"
+    "Write calibration.toml, report.html, search.svg and summary.json there, and after each generation what"
     " is needed to go on: after Ctrl-C the same command does."
 )
 @json_option
@@ -90,14 +90,18 @@ def search(
     allows, on a prepared track, under the rules and the people responsible there.
     """
     from bench.calibration import load as load_calibration
+    from bench.document.terminal import show
+    from bench.document.write import write
     from bench.files import whole_folder
-    from bench.search import report
+    from bench.search.document import make_document
+    from bench.search.facts import make_facts
+    from bench.search.files import write_found
     from bench.search.limits import read_limits
     from bench.search.progress import progress_line
     from bench.search.state import STATE
     from bench.search.study import Options
     from bench.search.study import search as seek
-    from bench.vehicle.car import load as load_vehicle
+    from bench.vehicle.vehicle_file import load as load_vehicle
 
     limits = read_limits(limit_texts)
     vehicle = load_vehicle(vehicle_path)
@@ -117,14 +121,14 @@ def search(
         if out is not None and (out / STATE).exists():
             click.echo(f"liftlatch: {out} keeps what was done; the same command goes on from there", err=True)
         raise
-    facts = report.facts(found, command_line())
+    facts = make_facts(found, command_line())
+    document = make_document(facts, found)
     if out is not None:
         with whole_folder(out) as folder:
-            report.write_all(folder, facts, found)
+            write(folder, facts, document)
+            write_found(folder, found)
     if as_json:
         print_json(facts)
     else:
-        from bench.search.screen import show
-
-        show(facts, out)
+        show(document, out)
     return 0 if found.chosen else 1

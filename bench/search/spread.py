@@ -6,10 +6,11 @@ from __future__ import annotations
 import functools
 from dataclasses import dataclass, replace
 
-from bench.vehicle.car import Car, Scatter, VehicleFile, read, scattered
+from bench.vehicle.car import Car, Scatter, VehicleFile, scattered
 from bench.vehicle.results import FOOT
 from bench.vehicle.road import Road, profile
 from bench.vehicle.track import Track
+from bench.vehicle.vehicle_file import read
 
 # What differs from car to car and from day to day where the vehicle file does not say: one standard
 # deviation each. Invented; a tuner who knows better writes [scatter...] into the file.

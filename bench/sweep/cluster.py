@@ -37,7 +37,7 @@ Packed = dict[str, tuple[str, int, bytes]]
 
 
 def run_on_cluster(
-    address: str, jobs: Sequence[Job], engine: str, lost_s: float = _LOST_S
+    address: str, jobs: Sequence[Job], core: str, lost_s: float = _LOST_S
 ) -> Generator[tuple[Job, Measures], None, None]:
     """Step all jobs on the workers of the scheduler at `address` and give each with its result as it ends.
 
@@ -52,7 +52,7 @@ def run_on_cluster(
         for job in jobs:
             if job.inputs not in shared:
                 shared[job.inputs] = client.submit(_hand_over, _packed(job.arrays), pure=False)
-            waiting[client.submit(_step_there, same, engine, job.image, shared[job.inputs], pure=False)] = job
+            waiting[client.submit(_step_there, same, core, job.image, shared[job.inputs], pure=False)] = job
         yield from results(distributed, client, waiting, lost_s)
 
 
@@ -183,12 +183,12 @@ def _hand_over(packed: Packed) -> Packed:
     return packed
 
 
-def _step_there(same: str, engine: str, image: bytes, packed: Packed) -> Measures:
+def _step_there(same: str, core: str, image: bytes, packed: Packed) -> Measures:
     mine = program()
     if mine != same:
         what = f"it runs Liftlatch {mine}, not {same} (version and C sources)"
         raise UserError(what, right="install the same on every worker")
-    return step_and_measure(engine, image, _unpacked(packed), threading.Event())
+    return step_and_measure(core, image, _unpacked(packed), threading.Event())
 
 
 def _packed(arrays: dict[str, Ints]) -> Packed:

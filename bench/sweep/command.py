@@ -14,7 +14,7 @@ from bench.options import (
     calibration_option,
     cluster_option,
     completes,
-    engine_option,
+    core_option,
     input_options,
     out_option,
 )
@@ -33,9 +33,9 @@ if TYPE_CHECKING:
     help="A key of the calibration, or the end of one, and its values: from:to:step, or values with commas"
     " between them. Give it again for a grid.",
 )  # fmt: skip
-@out_option("Write report.html, sweep.png, sweep.csv and summary.json there. Without it nothing is written.")
+@out_option("Write report.html, sweep.svg, sweep.csv and summary.json there. Without it nothing is written.")
 @json_option
-@engine_option
+@core_option
 @cluster_option("Step")
 @input_options
 @trace_options
@@ -45,7 +45,7 @@ def sweep(
     varied_texts: tuple[str, ...],
     out: Path | None,
     as_json: bool,
-    engine: str | None,
+    core: str | None,
     cluster: str | None,
     max_gap: float,
     speed: float | None,
@@ -61,18 +61,21 @@ def sweep(
     For example: --vary latch.hold_ms=0:600:20 --vary latch.release_percent_per_s=100,200,400
     """
     from bench.calibration import load
+    from bench.document.terminal import show
+    from bench.document.write import write
     from bench.files import whole_folder
     from bench.replay.inputs import Options
-    from bench.replay.run import engine_to_use
-    from bench.sweep import report
+    from bench.replay.run import core_to_use
     from bench.sweep.cluster import check_cluster
-    from bench.sweep.picture import write_picture
+    from bench.sweep.document import make_document
+    from bench.sweep.facts import Sweep, make_facts
+    from bench.sweep.files import as_csv
     from bench.sweep.study import read_study, run_study
     from bench.sweep.vary import read_varied, settings
     from bench.trace.progress import progress_bar
 
     # A cluster's workers have cores of their own.
-    engine, remark = engine_to_use("c" if cluster and not engine else engine)
+    core, remark = core_to_use("c" if cluster and not core else core)
     if remark:
         click.echo(f"liftlatch: {remark}", err=True)
     if cluster is not None:
@@ -86,15 +89,15 @@ def sweep(
         with progress_bar("reading") as progress:
             study = read_study(traces, made, choice, Options(max_gap, speed, launch_at), progress)
         with progress_bar("stepping") as progress:
-            measures = run_study(study, engine, cluster, progress)
+            measures = run_study(study, core, cluster, progress)
         where = f"the workers of {cluster}" if cluster else "this machine"
-        found = report.Sweep(calibration, varied, made, study.recordings, measures, engine, where)
-        facts = report.summary(found, command_line())
+        found = Sweep(calibration, varied, made, study.recordings, measures, core, where)
+        facts = make_facts(found, command_line())
+        document = make_document(facts, found)
         if folder is not None:
-            report.write_all(folder, facts, found, lambda path: write_picture(path, facts))
+            write(folder, facts, document)
+            (folder / "sweep.csv").write_text(as_csv(facts), encoding="utf-8")
     if as_json:
         print_json(facts)
-        return
-    from bench.sweep.screen import show
-
-    show(facts, out)
+    else:
+        show(document, out)

@@ -45,7 +45,7 @@ class Job:
 
 
 def run_local(
-    jobs: Iterable[Job], engine: str, workers: int | None = None
+    jobs: Iterable[Job], core: str, workers: int | None = None
 ) -> Generator[tuple[Job, Measures], None, None]:
     """Step all jobs, on all cores unless told how many, and give each with its result as it ends.
 
@@ -53,7 +53,7 @@ def run_local(
     results stops what is under way.
     """
     workers = workers or os.cpu_count() or 1
-    with (_threads if engine == "c" else _processes)(engine, workers) as (pool, work):
+    with (_threads if core == "c" else _processes)(core, workers) as (pool, work):
         left = iter(jobs)
         waiting: dict[Future[Measures], Job] = {}
         while True:
@@ -79,24 +79,24 @@ _Work = partial[Measures]
 
 
 @contextmanager
-def _threads(engine: str, workers: int) -> Iterator[tuple[Executor, _Work]]:
+def _threads(core: str, workers: int) -> Iterator[tuple[Executor, _Work]]:
     stop = threading.Event()
     pool = ThreadPoolExecutor(workers)
     try:
-        yield pool, partial(step_and_measure, engine, stop=stop)
+        yield pool, partial(step_and_measure, core, stop=stop)
     finally:
         stop.set()
         pool.shutdown(cancel_futures=True)
 
 
 @contextmanager
-def _processes(engine: str, workers: int) -> Iterator[tuple[Executor, _Work]]:
+def _processes(core: str, workers: int) -> Iterator[tuple[Executor, _Work]]:
     # Started anew and not copied, because other threads may run here.
     context = multiprocessing.get_context("spawn")
     stop = context.Event()
     pool = ProcessPoolExecutor(workers, context, _begin, (stop,))
     try:
-        yield pool, partial(_step_in_process, engine)
+        yield pool, partial(_step_in_process, core)
     finally:
         stop.set()
         pool.shutdown(cancel_futures=True)
@@ -116,8 +116,8 @@ def _end_with_parent() -> None:
         os._exit(1)
 
 
-def _step_in_process(engine: str, image: bytes, arrays: dict[str, Ints]) -> Measures:
-    return step_and_measure(engine, image, arrays, _stop_of_this_process)
+def _step_in_process(core: str, image: bytes, arrays: dict[str, Ints]) -> Measures:
+    return step_and_measure(core, image, arrays, _stop_of_this_process)
 
 
 @contextmanager

@@ -9,7 +9,7 @@ from typing import Any, Protocol
 import numpy as np
 import numpy.typing as npt
 
-from bench.replay.run import INPUT_TYPES, OUTPUT_TYPES, make_engine
+from bench.replay.run import INPUT_TYPES, OUTPUT_TYPES, make_core
 from controller.constants import FAULT_OUT_OF_SIGHT
 
 Ints = npt.NDArray[Any]
@@ -49,12 +49,12 @@ class Measures:
     changes: int
 
 
-def step_and_measure(engine: str, image: bytes, arrays: Mapping[str, Ints], stop: Stop) -> Measures:
-    """Step the engine of that name over all inputs. Raises Stopped."""
-    stepper = make_engine(engine, image)
+def step_and_measure(core: str, image: bytes, arrays: Mapping[str, Ints], stop: Stop) -> Measures:
+    """Step the core of that name over all inputs. Raises Stopped."""
+    stepper = make_core(core, image)
     n = len(arrays["counts"])
     ticks = {name: np.empty(n, dtype=OUTPUT_TYPES[name]) for name in _KEPT}
-    chunk = _CHUNK[engine]
+    chunk = _CHUNK[core]
     for start in range(0, n, chunk):
         if stop.is_set():
             raise Stopped

@@ -119,14 +119,14 @@ def inputs_key(calibration: CalibrationFile) -> Any:
 
 
 def run_study(
-    study: Study, engine: str, cluster: str | None = None, progress: Progress = lambda share: None
+    study: Study, core: str, cluster: str | None = None, progress: Progress = lambda share: None
 ) -> list[list[Measures]]:
     """Step all of it, here or on a cluster: the results by setting and recording. Equal however it is run."""
     whole = len(study.settings) * sum(recording.ticks for recording in study.recordings)
     stepped = 0
     found: dict[tuple[int, int], Measures] = {}
     results = (
-        run_on_cluster(cluster, list(study.jobs()), engine) if cluster else run_local(study.jobs(), engine)
+        run_on_cluster(cluster, list(study.jobs()), core) if cluster else run_local(study.jobs(), core)
     )
     with closing(results):
         for job, measures in results:

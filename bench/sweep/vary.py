@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from bench import units
 from bench.calibration import CalibrationMistakes, compile_text
-from bench.calibration.reader import unit_after
+from bench.calibration.quantity import unit_after
 from bench.calibration.rewrite import Rewriter, in_unit_of_file
 from bench.errors import UserError, UserErrors
 from bench.trace.text import quoted

@@ -1,4 +1,4 @@
-"""Which column of a file is which signal, and in which unit: by option, or by plain names in the header.
+"""Which column of a file is which signal, and in which unit: by option, by layout, or by its name.
 
 Nothing is guessed in silence: what was taken from a name or assumed becomes a note, and where two readings
 are possible the person is asked.
@@ -11,67 +11,61 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from bench.errors import UserError
-from bench.trace.text import quoted
-from bench.units import kind_of, parse_unit
-
-TIME = "time"
-HELD_ROLES = frozenset(
-    {"armed", "launch", "request_reduction", "request_retard", "request_reason"},
+from bench.trace import naming
+from bench.trace.layout import ColumnRule, Layout
+from bench.trace.roles import (
+    ARMED,
+    ENGINE_SPEED,
+    HEIGHT,
+    LAUNCH,
+    LOGGED_ROLES,
+    ROLE_UNITS,
+    SHAFT_SPEED,
+    SPEED,
+    SWITCH_ROLES,
+    TIME,
+    USUAL_UNITS,
+    WORD_ROLES,
+    name_of,
+    option_name,
+    unit_examples,
 )
-SWITCH_ROLES = frozenset({"armed", "launch"})
+from bench.trace.text import quoted
+from bench.units import ROTATION, kind_of, parse_unit
 
-# role -> kind of unit -> the unit in which the trace keeps it; a role without kinds has no unit
-ROLE_UNITS: dict[str, dict[str, str]] = {
-    TIME: {"time": "s"},
-    "height": {"height-length": "mm", "voltage": "V", "counts": "count"},
-    "speed": {"speed": "km/h"},
-    "engine_speed": {"rotation": "rpm"},
-    "shaft_speed": {"rotation": "rpm"},
-    "armed": {"switch": "bool"},
-    "launch": {"switch": "bool"},
-    "request_reduction": {"fraction": "%"},
-    "request_retard": {"angle": "deg"},
-    "request_reason": {},
-}
-
-# Units that may be assumed (and are then noted), because loggers write no other for this signal.
-_USUAL_UNITS = {
-    TIME: "s",
-    "engine_speed": "rpm",
-    "shaft_speed": "rpm",
-    "armed": "bool",
-    "launch": "bool",
-    "request_retard": "deg",
-}
-
-_NAMES: dict[str, tuple[str, ...]] = {
-    TIME: ("time", "t", "elapsed", "elapsed time", "timestamp", "time stamp", "sec", "seconds"),
-    "height": (
-        "height", "ride height", "front ride height", "nose height", "front height", "height sensor",
-    ),
-    "speed": ("speed", "vehicle speed", "road speed", "car speed", "ground speed"),
-    "engine_speed": ("engine speed", "engine", "rpm"),
-    "shaft_speed": (
-        "shaft speed", "driveshaft speed", "drive shaft speed", "shaft", "driveshaft", "drive shaft",
-    ),
-    "armed": ("armed", "arm", "arming"),
-    "launch": ("launch", "launched", "launch switch"),
-    "request_reduction": ("request reduction", "requested reduction"),
-    "request_retard": ("request retard", "requested retard"),
-    "request_reason": ("request reason", "requested reason"),
-}  # fmt: skip
+_LISTED = 12
+_TITLE = 200
+_FASTEST = 700.0  # a greater number that is called a speed is no car's, in whatever unit
+# A file is read without these where two columns could be them, and says so.
+_LEFT_OUT = LOGGED_ROLES | {ENGINE_SPEED, SHAFT_SPEED, ARMED, LAUNCH}
 
 
 @dataclass(frozen=True)
 class ColumnChoice:
     """What a person said about a file. `columns` maps a role (or "time") to NAME or NUMBER, either of them
-    with ":unit" or without, or to "none" to leave that signal out."""
+    with ":unit" or without, or to "none" to leave that signal out. `layouts` are LAYOUT or PATTERN=LAYOUT as
+    given, `run` the number of the pass to take (the best where None)."""
 
     columns: dict[str, str] = field(default_factory=dict)
     rate_hz: float | None = None
     height_offset_mm: float = 0.0
     delimiter: str | None = None
     decimal: str | None = None
+    layouts: tuple[str, ...] = ()
+    run: int | None = None
+
+
+@dataclass(frozen=True)
+class ColumnSample:
+    """What the first rows of a column hold: `kind` is "number", "clock", "text" or "empty"; least and
+    greatest number; whether it never falls and rises at least once; whether all are 0, 1 or words of a
+    switch."""
+
+    kind: str
+    least: float = 0.0
+    greatest: float = 0.0
+    rises: bool = False
+    switch: bool = False
 
 
 @dataclass(frozen=True)
@@ -84,51 +78,43 @@ class HeaderColumn:
     name: str
     unit_text: str | None
     unit_from: str
+    sample: ColumnSample | None = None
+
+    @property
+    def label(self) -> str:
+        """How a message names it: its number and its whole name."""
+        return f"column {self.number}" + (f" {quoted(self.title, _TITLE)}" if self.title else "")
 
 
 @dataclass(frozen=True)
 class Chosen:
-    """A column with a job. `unit` is a canonical unit, "" for a plain number."""
+    """A column with a job. `unit` is a canonical unit, "" for a plain number; `rule` what a layout says of
+    it."""
 
     role: str
     column: HeaderColumn
     unit: str
     unit_from: str
+    rule: ColumnRule | None = None
 
 
-def option_name(role: str) -> str:
-    """The option that chooses the column of a role."""
-    return f"--{role.replace('_', '-')}-column"
+@dataclass(frozen=True)
+class Candidate:
+    """A column that could be a signal by its name, the best first; `why_not` where it cannot be after all."""
 
-
-def split_name(text: str) -> tuple[str, str | None]:
-    """A header cell as (name, unit text or None): "Height [mm]", "Height_mm", "t/s", "speed km/h".
-
-    A bracket at the end always is a unit; a last word only where it is a unit we know.
-    """
-    text = text.strip()
-    for opening, closing in ("[]", "()", "{}"):
-        if text.endswith(closing) and opening in text[1:]:
-            start = text.rindex(opening)
-            if start > 0:
-                return text[:start].strip(" _,"), text[start + 1 : -1].strip()
-    for mark in (",", ":", " ", "_", "/"):
-        name, found, last = text.rpartition(mark)
-        if found and name.strip(" _,:/") and parse_unit(last) is not None:
-            return name.strip(" _,:/"), last.strip()
-    if parse_unit(text) in ("rpm", "s"):
-        return text, text  # a column called "rpm" or "seconds" is its own unit
-    return text, None
-
-
-def is_role_word(text: str) -> bool:
-    """True for a header cell that is the name of a signal."""
-    name = _plain(split_name(text)[0])
-    return any(name in names for names in _NAMES.values())
+    column: HeaderColumn
+    points: int
+    why_not: str = ""
 
 
 def choose(
-    columns: Sequence[HeaderColumn], headed: bool, choice: ColumnChoice, where: str, own_time: bool = False
+    columns: Sequence[HeaderColumn],
+    headed: bool,
+    choice: ColumnChoice,
+    where: str,
+    own_time: bool = False,
+    layout: Layout | None = None,
+    notes: list[str] | None = None,
 ) -> dict[str, Chosen]:
     """The column of each role that the file has; "time" too, unless a rate is given or the file brings a time
     that is no column (`own_time`).
@@ -138,33 +124,63 @@ def choose(
     """
     if choice.rate_hz is not None and choice.columns.get(TIME, "none") != "none":
         raise UserError("--rate and --time-column exclude each other", right="give one of them")
-    _refuse_bare(columns, headed, choice, where)
+    refuse_bare(columns, headed, choice, layout, where)
+    chooser = _Chooser(columns, headed, choice, where, layout, [] if notes is None else notes)
     chosen = {}
     for role in ROLE_UNITS:
-        text = choice.columns.get(role)
-        if text == "none" or (role == TIME and (own_time or choice.rate_hz is not None)):
+        if role == TIME and (own_time or choice.rate_hz is not None):
             continue
-        if text is not None:
-            column, unit_text = _by_option(columns, role, text, where)
-        else:
-            found = _by_name(columns, role, where) if headed else None
-            if found is None:
-                continue
-            column, unit_text = found, None
-        chosen[role] = _with_unit(role, column, unit_text, headed, where)
-    names = ", ".join(f"{c.number} {quoted(c.title, 24)}" for c in columns[:12])
-    listed = f"the columns are {names}{', ...' if len(columns) > 12 else ''}"
-    if "height" not in chosen:
-        raise UserError("no height column", where, f"give --height-column NAME or NUMBER; {listed}")
+        found = chooser.role(role)
+        if found is not None:
+            chosen[role] = found
+    if HEIGHT not in chosen:
+        raise _missing(HEIGHT, columns, where)
     if TIME not in chosen and choice.rate_hz is None and not own_time:
-        raise UserError("no time column", where, f"give --time-column NAME or NUMBER, or --rate HZ; {listed}")
+        raise _missing(TIME, columns, where)
     return chosen
 
 
-def _refuse_bare(columns: Sequence[HeaderColumn], headed: bool, choice: ColumnChoice, where: str) -> None:
+def choose_each(
+    columns: Sequence[HeaderColumn],
+    headed: bool,
+    choice: ColumnChoice,
+    where: str,
+    own_time: bool = False,
+    layout: Layout | None = None,
+) -> tuple[dict[str, Chosen], dict[str, UserError]]:
+    """What `choose` would take for each role, and what stands in the way of each of the others."""
+    chooser = _Chooser(columns, headed, choice, where, layout, [])
+    chosen, problems = {}, {}
+    for role in ROLE_UNITS:
+        if role == TIME and (own_time or choice.rate_hz is not None):
+            continue
+        try:
+            found = chooser.role(role)
+        except UserError as error:
+            problems[role] = error
+            continue
+        if found is not None:
+            chosen[role] = found
+    return chosen, problems
+
+
+def _missing(role: str, columns: Sequence[HeaderColumn], where: str) -> UserError:
+    names = ", ".join(f"{c.number} {quoted(c.title, _TITLE)}" for c in columns[:_LISTED])
+    more = ", ..." if len(columns) > _LISTED else ""
+    rate = ", or --rate HZ" if role == TIME else ""
+    right = (
+        f"give {option_name(role)} NAME or NUMBER{rate}, or a --layout; `liftlatch trace show` shows every"
+        f" column: {names}{more}"
+    )
+    return UserError(f"no {name_of(role)} column", where, right)
+
+
+def refuse_bare(
+    columns: Sequence[HeaderColumn], headed: bool, choice: ColumnChoice, layout: Layout | None, where: str
+) -> None:
     """A file without names needs options: say in one line which."""
     timed = choice.rate_hz is not None or choice.columns.get(TIME)
-    if headed or (timed and choice.columns.get("height")):
+    if headed or layout is not None or (timed and choice.columns.get(HEIGHT)):
         return
     count = len(columns)
     example = "--rate 100 --height-column 1:mm" if count == 1 else "--time-column 1:s --height-column 2:mm"
@@ -172,19 +188,107 @@ def _refuse_bare(columns: Sequence[HeaderColumn], headed: bool, choice: ColumnCh
     raise UserError(what, where, f"say which column is what and its unit, for example {example}")
 
 
-def _plain(name: str) -> str:
-    for mark in "_-.":
-        name = name.replace(mark, " ")
-    return " ".join(name.casefold().split())
+@dataclass
+class _Chooser:
+    columns: Sequence[HeaderColumn]
+    headed: bool
+    choice: ColumnChoice
+    where: str
+    layout: Layout | None
+    notes: list[str]
+
+    def role(self, role: str) -> Chosen | None:
+        text = self.choice.columns.get(role)
+        rule = self.layout.rules.get(role) if self.layout else None
+        if "none" in (text, rule.column if rule and text is None else None):
+            return None
+        if text is not None:
+            column, unit_text = _by_option(self.columns, role, text, self.where)
+            return _with_unit(role, column, unit_text, "option", self.headed, self.where)
+        if rule is not None:
+            return self._by_rule(role, rule)
+        found = self._by_name(role) if self.headed else None
+        return None if found is None else _with_unit(role, found, None, "", self.headed, self.where)
+
+    def _by_rule(self, role: str, rule: ColumnRule) -> Chosen:
+        assert self.layout is not None
+        column = _find(self.columns, role, rule.column, self.where)
+        if column is None:
+            title = quoted(rule.column, _TITLE)
+            what = f"the layout's column of the {name_of(role)}, {title}, is not in the file"
+            right = f"choose another layout, or mend [{role}] in {self.layout.path}"
+            raise UserError(what, self.where, _near(self.columns, rule.column) or right)
+        return _with_unit(role, column, rule.unit, "layout", self.headed, self.where, rule)
+
+    def _by_name(self, role: str) -> HeaderColumn | None:
+        candidates = candidates_of(self.columns, role)
+        fitting = [one for one in candidates if not one.why_not]
+        if not fitting:
+            exact = [one.column for one in candidates if one.points == naming.EXACT]
+            return exact[0] if exact and role not in LOGGED_ROLES else None
+        best = [one.column for one in fitting if one.points == fitting[0].points]
+        if len(best) == 1:
+            return best[0]
+        if (
+            len({naming.but_for_the_side(column.name) for column in best}) == 1
+            and best[0].name != best[1].name
+        ):
+            sides = " and ".join(column.label for column in best)
+            self.notes.append(f"{name_of(role)}: {sides} are one of each side; the first is taken")
+            return best[0]
+        listed = " and ".join(f"{column.number} {quoted(column.title, _TITLE)}" for column in best[:4])
+        what = f"columns {listed} could each be the {name_of(role)}"
+        right = f"give {option_name(role)} {best[0].number} or another (or none)"
+        if role in _LEFT_OUT and fitting[0].points < naming.EXACT:
+            self.notes.append(f"{name_of(role)}: {what}, so none is taken; {right}")
+            return None
+        raise UserError(what, self.where, right)
 
 
-def _by_name(columns: Sequence[HeaderColumn], role: str, where: str) -> HeaderColumn | None:
-    found = [column for column in columns if _plain(column.name) in _NAMES[role]]
-    if len(found) > 1:
-        listed = " and ".join(f"{column.number} {quoted(column.title)}" for column in found[:4])
-        right = f"give {option_name(role)} {found[0].number} or another (or none)"
-        raise UserError(f"columns {listed} could each be the {role.replace('_', ' ')}", where, right)
-    return found[0] if found else None
+def candidates_of(columns: Sequence[HeaderColumn], role: str) -> list[Candidate]:
+    """The columns whose name speaks of a signal: those that can be it first, the best first."""
+    found = []
+    for column in columns:
+        points = naming.points(role, column.name)
+        if not set("[({") & set(column.title):
+            # where the unit is a word of the name it says what is meant: "Eng RPM"
+            points = max(points, naming.points(role, column.title))
+        if points:
+            found.append(Candidate(column, points, _why_not(role, column, points)))
+    return sorted(found, key=lambda one: (bool(one.why_not), -one.points))
+
+
+def _why_not(role: str, column: HeaderColumn, points: int) -> str:
+    """Why a column whose name fits cannot be the signal, as far as its unit and first rows tell."""
+    kinds = ROLE_UNITS[role]
+    unit = parse_unit(column.unit_text or "")
+    said = (column.unit_text or "").strip()
+    if kinds and role not in SWITCH_ROLES and said and (unit is None or kind_of(unit) not in kinds):
+        return f"{quoted(said)} is not a unit of {name_of(role)}"
+    if role in LOGGED_ROLES and kinds and unit is None and role not in USUAL_UNITS:
+        return "it has no unit"
+    if unit == "cylinders":
+        return "a layout must say of how many cylinders"
+    sample = column.sample
+    if sample is None or points == naming.EXACT:
+        return ""
+    return _unsuited(role, sample, unit)
+
+
+def _unsuited(role: str, sample: ColumnSample, unit: str | None) -> str:
+    if sample.kind == "empty" or role in WORD_ROLES:
+        return ""
+    if role == TIME:
+        return (
+            "" if sample.kind in ("number", "clock") and sample.rises else "it does not rise from row to row"
+        )
+    if role in SWITCH_ROLES:
+        return "" if sample.switch else "it holds more than on and off"
+    if sample.kind != "number":
+        return "it holds no plain numbers"
+    if role == SPEED and unit is None and sample.greatest > _FASTEST:
+        return f"no car does {sample.greatest:g}, so it is not a speed"
+    return ""
 
 
 def _by_option(
@@ -200,11 +304,14 @@ def _by_option(
         if column is not None:
             return column, unit_text
     asked = name if mark and parse_unit(unit_text) else text
+    hint = _near(columns, asked) or f"give a name or a number from 1 to {len(columns)}"
+    hint += "" if hint.startswith("did") else "; `liftlatch trace show` shows every column"
+    raise UserError(f"{option_name(role)}: there is no column {quoted(asked, _TITLE)}", where, hint)
+
+
+def _near(columns: Sequence[HeaderColumn], asked: str) -> str:
     near = difflib.get_close_matches(asked, [column.title for column in columns], 1, 0.5)
-    hint = f"give a name or a number from 1 to {len(columns)}"
-    if near:
-        hint = f"did you mean {quoted(near[0])}?"
-    raise UserError(f"{option_name(role)}: there is no column {quoted(asked)}", where, hint)
+    return f"did you mean {quoted(near[0], _TITLE)}?" if near else ""
 
 
 def _find(columns: Sequence[HeaderColumn], role: str, text: str, where: str) -> HeaderColumn | None:
@@ -215,45 +322,50 @@ def _find(columns: Sequence[HeaderColumn], role: str, text: str, where: str) -> 
     for same in (
         lambda column: column.title == text,
         lambda column: column.name == text,
-        lambda column: _plain(text) in (_plain(column.title), _plain(column.name)),
+        lambda column: naming.plain(text) in (naming.plain(column.title), naming.plain(column.name)),
     ):
         found = [column for column in columns if column.title and same(column)]
         if len(found) > 1:
             numbers = " and ".join(str(column.number) for column in found[:4])
             right = f"give its number: {option_name(role)} {found[0].number}"
-            raise UserError(f"the name {quoted(text)} stands over the columns {numbers}", where, right)
+            raise UserError(
+                f"the name {quoted(text, _TITLE)} stands over the columns {numbers}", where, right
+            )
         if found:
             return found[0]
     return None
 
 
-def _with_unit(role: str, column: HeaderColumn, option_unit: str | None, headed: bool, where: str) -> Chosen:
+def _with_unit(
+    role: str,
+    column: HeaderColumn,
+    told_unit: str | None,
+    told_by: str,
+    headed: bool,
+    where: str,
+    rule: ColumnRule | None = None,
+) -> Chosen:
     units = ROLE_UNITS[role]
-    label = f"column {column.number}" + (f" {quoted(column.title)}" if column.title else "")
-    signal = role.replace("_", " ")
     give = f"{option_name(role)} {column.number}:UNIT"
     text, unit_from = column.unit_text, column.unit_from
-    if option_unit is not None:
-        text, unit_from = option_unit, "option"
+    if told_unit is not None:
+        text, unit_from = told_unit, told_by
     if not units:
-        return Chosen(role, column, "", "")
-    usual = _USUAL_UNITS.get(role)
+        return Chosen(role, column, "", "", rule)
+    usual = USUAL_UNITS.get(role)
+    if role in SWITCH_ROLES and unit_from != "option" and parse_unit(text or "") != "bool":
+        text = None  # what a logger writes over a switch is no unit
     if text is None or not text.strip():
         if usual is None or (role == TIME and not headed):
-            examples = "s or ms" if role == TIME else " or ".join(_examples(role))
-            raise UserError(f"{label} ({signal}) has no unit", where, f"give {give}, UNIT such as {examples}")
-        return Chosen(role, column, usual, "" if role in SWITCH_ROLES else "assumed")
+            what = f"{column.label} ({name_of(role)}) has no unit"
+            raise UserError(what, where, f"give {give}, UNIT such as {' or '.join(unit_examples(role))}")
+        return Chosen(role, column, usual, "" if role in SWITCH_ROLES else "assumed", rule)
     unit = parse_unit(text)
-    if unit is None or kind_of(unit) not in units:
-        what = f"{label}: {quoted(text)} is not a unit of {signal}"
-        raise UserError(what, where, f"give {give}, UNIT such as {' or '.join(_examples(role))}")
-    return Chosen(role, column, unit, unit_from)
-
-
-def _examples(role: str) -> tuple[str, ...]:
-    return {
-        TIME: ("s", "ms"),
-        "height": ("mm", "in", "V", "count"),
-        "speed": ("km/h", "mph"),
-        "request_reduction": ("%", "permille"),
-    }.get(role, tuple(ROLE_UNITS[role].values()))
+    turning = role == SPEED and rule is not None and rule.tyre_mm is not None
+    if unit is None or (kind_of(unit) not in units and not (turning and kind_of(unit) == ROTATION)):
+        what = f"{column.label}: {quoted(text)} is not a unit of {name_of(role)}"
+        raise UserError(what, where, f"give {give}, UNIT such as {' or '.join(unit_examples(role))}")
+    if unit == "cylinders" and (rule is None or rule.cylinders is None):
+        what = f"{column.label} ({name_of(role)}) counts cylinders"
+        raise UserError(what, where, f"say of how many in a layout: [{role}] cylinders = 8")
+    return Chosen(role, column, unit, unit_from, rule)

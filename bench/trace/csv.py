@@ -9,30 +9,22 @@ from __future__ import annotations
 
 import csv
 import io
-import math
 import threading
 import weakref
 from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, Generic, Protocol, TypeVar
 
 import numpy as np
 
 from bench.errors import UserError
-from bench.trace.choice import SWITCH_ROLES, TIME, Chosen, ColumnChoice, choose
-from bench.trace.dialect import (
-    CLOCK,
-    EMPTY_WORDS,
-    HEAD_BYTES,
-    INFINITE_WORDS,
-    Layout,
-    Record,
-    number_pattern,
-    records,
-    sniff,
-    switch_value,
-)
+from bench.trace.cells import Clocks, Irregular, Numbers, Stamps, Words, cells_for
+from bench.trace.choice import Chosen, ColumnChoice, choose
+from bench.trace.dialect import EMPTY_WORDS, HEAD_BYTES, Dialect, Record, number_pattern, records, sniff
+from bench.trace.layout import Layout, given_layout, nearby_layout
 from bench.trace.model import Column, Floats
+from bench.trace.roles import TIME, name_of
 from bench.trace.source import Progress, Utf8Source, text_encoding
 from bench.trace.table import Table
 from bench.trace.text import plural, quoted
@@ -40,17 +32,31 @@ from bench.trace.text import plural, quoted
 _BLOCK_BYTES = 4 << 20
 _BLOCK_ROWS = 1 << 16
 _RETURN_S = 10.0
-
-NUMBER, CLOCK_TIME, SWITCH = "number", "clock", "switch"
-
-
-class _Irregular(Exception):
-    """pyarrow cannot take this file; the row reader must."""
+_SHOWN_WORDS = 5
+_ENCODING_NAMES = {"latin-1": "one byte a character (latin-1)", "utf-16-le": "UTF-16", "utf-16-be": "UTF-16"}
 
 
-def read_csv(path: Path, choice: ColumnChoice, progress: Progress | None = None) -> Table:
-    """The chosen columns of a CSV file as they stand there, each float64[rows], NaN where a cell is empty or
-    not finite; clock times as seconds. Raises UserError for what cannot be read, naming file and line."""
+@dataclass(frozen=True)
+class Opened:
+    """A CSV file of which the beginning was read: how its text is encoded and laid out, the person's choice
+    with what the layout adds to it, and the layout, where there is one."""
+
+    path: Path
+    encoding: str
+    bom: int
+    dialect: Dialect
+    choice: ColumnChoice
+    layout: Layout | None
+    notes: list[str]
+
+    @property
+    def form(self) -> str:
+        """What kind of file it is."""
+        return f"CSV ({plural(len(self.dialect.columns), 'column')})"
+
+
+def open_csv(path: Path, choice: ColumnChoice) -> Opened:
+    """The beginning of a CSV file, understood. Raises UserError for what is no table of numbers."""
     where = str(path)
     with open(path, "rb") as stream:
         head = stream.read(HEAD_BYTES)
@@ -64,106 +70,149 @@ def read_csv(path: Path, choice: ColumnChoice, progress: Progress | None = None)
         rest = bool(source.read(1))
     finally:
         source.close()
-    layout = sniff(text, not rest, choice.delimiter, choice.decimal, where)
-    chosen = choose(layout.columns, layout.headed, choice, where)
+    layout = given_layout(choice.layouts, path)
+    told = _with_layout(choice, layout)
+    dialect = sniff(text, not rest, told.delimiter, told.decimal, where)
+    how = "as given"
+    if layout is None and not choice.layouts:
+        layout = nearby_layout(path, lambda: [column.title for column in dialect.columns])
+        how = "found next to the trace by its header"
+        told = _with_layout(choice, layout)
+        if (told.delimiter, told.decimal) != (choice.delimiter, choice.decimal):
+            dialect = sniff(text, not rest, told.delimiter, told.decimal, where)
     notes = [f"text: {_ENCODING_NAMES.get(encoding, encoding)}"] if encoding != "utf-8" else []
-    notes += layout.notes
-    kinds = {role: _kind(role, column, layout) for role, column in chosen.items()}
-    try:
-        values, more = _read_fast(path, encoding, bom, layout, chosen, kinds, progress)
-    except _Irregular:
-        values, more = _read_rows(path, encoding, bom, layout, chosen, kinds, progress)
-    return Table(
-        form=f"CSV ({plural(len(layout.columns), 'column')})",
-        columns=tuple(Column(c.number, c.title) for c in layout.columns),
-        chosen=chosen,
-        values=values,
-        clock=kinds.get(TIME) == CLOCK_TIME,
-        notes=notes + more,
+    if layout is not None:
+        notes.append(f"layout: {layout.path} ({how})")
+    return Opened(path, encoding, bom, dialect, told, layout, notes + dialect.notes)
+
+
+def _with_layout(choice: ColumnChoice, layout: Layout | None) -> ColumnChoice:
+    """What the person said, and what the layout says where he said nothing."""
+    if layout is None:
+        return choice
+    timed = TIME in choice.columns or TIME in layout.rules
+    return replace(
+        choice,
+        delimiter=choice.delimiter or layout.delimiter,
+        decimal=choice.decimal or layout.decimal,
+        rate_hz=choice.rate_hz or (None if timed else layout.rate_hz),
     )
 
 
-_ENCODING_NAMES = {"latin-1": "one byte a character (latin-1)", "utf-16-le": "UTF-16", "utf-16-be": "UTF-16"}
+def read_csv(path: Path, choice: ColumnChoice, progress: Progress | None = None) -> Table:
+    """The chosen columns of a CSV file as they stand there, each float64[rows], NaN where a cell is empty or
+    not finite; clock times as seconds, other times as nanoseconds since the first. Raises UserError for what
+    cannot be read, naming file and line."""
+    opened = open_csv(path, choice)
+    dialect, notes = opened.dialect, opened.notes
+    chosen = choose(
+        dialect.columns, dialect.headed, opened.choice, str(path), layout=opened.layout, notes=notes
+    )
+    numbers = {role: column.column.number for role, column in chosen.items()}
+
+    def job() -> Job[Growing]:
+        cells = {role: _cells(dialect, role, column) for role, column in chosen.items()}
+        return Job(opened, numbers, cells, {role: Growing() for role in chosen}, progress)
+
+    done = read_job(job)
+    stamps = done.cells.get(TIME)
+    return Table(
+        form=opened.form,
+        columns=tuple(Column(c.number, c.title) for c in dialect.columns),
+        chosen=chosen,
+        values={role: part.values for role, part in done.parts.items()},
+        clock=isinstance(stamps, Clocks),
+        notes=notes + _said(done),
+        first_ns=stamps.first_ns or 0 if isinstance(stamps, Stamps) else None,
+        rate_hz=opened.choice.rate_hz,
+    )
 
 
-def _kind(role: str, chosen: Chosen, layout: Layout) -> str:
-    if role in SWITCH_ROLES:
-        return SWITCH
-    return CLOCK_TIME if role == TIME and chosen.column.number - 1 in layout.clocks else NUMBER
+def _cells(dialect: Dialect, role: str, chosen: Chosen) -> Numbers:
+    """How the cells of a column with a job are read."""
+    index = chosen.column.number - 1
+    if role == TIME and index in dialect.clocks:
+        return Clocks(dialect.decimal)
+    if role == TIME:
+        seen = (row[index] for row in dialect.sample if index < len(row))
+        return Stamps(dialect.decimal, chosen.unit, chosen.rule.factor if chosen.rule else 1.0, seen)
+    return cells_for(chosen, dialect.decimal)
+
+
+class Part(Protocol):
+    """What a column's blocks go into."""
+
+    def add(self, block: Floats) -> None:
+        """Take the next block; it may be changed."""
+
+
+P = TypeVar("P", bound=Part)
+
+
+@dataclass
+class Job(Generic[P]):
+    """One reading of a file: by the same keys the number of each wanted column, what its cells become, and
+    what takes them in. `short` and `comments` count what the row reader met."""
+
+    opened: Opened
+    numbers: dict[str, int]
+    cells: dict[str, Numbers]
+    parts: dict[str, P]
+    progress: Progress | None = None
+    short: int = 0
+    comments: int = 0
+
+    @property
+    def dialect(self) -> Dialect:
+        """How the file is written."""
+        return self.opened.dialect
+
+    def source(self, markers: tuple[bytes, ...] = (), progress: Progress | None = None) -> Utf8Source:
+        """The text from the first row of data on."""
+        opened = self.opened
+        return Utf8Source(opened.path, opened.encoding, opened.bom, opened.dialect.offset, markers, progress)
+
+
+def read_job(make: Callable[[], Job[P]]) -> Job[P]:
+    """Read a file: quickly, or by rows with a job made anew where arrow cannot take it."""
+    job = make()
+    try:
+        _read_fast(job)
+    except Irregular:
+        job = make()
+        _read_rows(job)
+    return job
 
 
 # --- the fast way
 
 
-def _read_fast(
-    path: Path,
-    encoding: str,
-    bom: int,
-    layout: Layout,
-    chosen: Mapping[str, Chosen],
-    kinds: Mapping[str, str],
-    progress: Progress | None,
-) -> tuple[dict[str, Floats], list[str]]:
+def _read_fast(job: Job[P]) -> None:
     import pyarrow as pa
     from pyarrow import csv as arrow_csv
 
-    if layout.delimiter == " " and not layout.plain_spaces:
-        raise _Irregular
-    if len({(c.column.number, kinds[role]) for role, c in chosen.items()}) > len(
-        {c.column.number for c in chosen.values()}
-    ):
-        raise _Irregular  # one column read in two ways
-    start = Utf8Source(path, encoding, bom, layout.offset)
-    try:
-        if start.read(3) == b"\xef\xbb\xbf":
-            raise _Irregular  # taken for the file's own mark, where it is a character of the first cell
-    finally:
-        start.close()
+    _refuse_irregular(job)
     # A comment between the rows could pass for a row whose first cell nobody asked for.
     before = (b"\n", b"\r", b" ", b"\t")  # it may be indented
-    markers = tuple(byte + mark.encode() for mark in layout.comments for byte in before)
-    source = Utf8Source(path, encoding, bom, layout.offset, markers, progress)
-    names = [f"c{i + 1}" for i in range(layout.width)]
-    wanted = {role: f"c{column.column.number}" for role, column in chosen.items()}
-    text_type = pa.dictionary(pa.int32(), pa.string())
-    types = {
-        NUMBER: pa.float64(),
-        CLOCK_TIME: pa.string(),
-        SWITCH: text_type,
-    }
-    beyond = names[len(layout.columns) :]  # cells after the last column: there may be, but empty
-    blanks = [" " * i for i in range(1, 17)]
-    parts = {role: _Growing() for role in chosen}
+    markers = tuple(byte + mark.encode() for mark in job.dialect.comments for byte in before)
+    wanted = {role: f"c{number}" for role, number in job.numbers.items()}
+    types = {wanted[role]: cells.arrow_type() for role, cells in job.cells.items()}
+    beyond = [f"c{i + 1}" for i in range(len(job.dialect.columns), job.dialect.width)]
+    options = _arrow_options(job, types, beyond)
+    source = job.source(markers, job.progress)
     reader, lent = None, _Lent(source)
     returned = lent.returned
     try:
-        reader = arrow_csv.open_csv(
-            pa.PythonFile(lent, mode="r"),
-            read_options=arrow_csv.ReadOptions(
-                column_names=names, block_size=_BLOCK_BYTES, use_threads=False
-            ),
-            parse_options=arrow_csv.ParseOptions(
-                delimiter=layout.delimiter,
-                newlines_in_values=True,
-                # In a file of one column a blank line is a row with an empty cell.
-                ignore_empty_lines=layout.width > 1,
-            ),
-            convert_options=arrow_csv.ConvertOptions(
-                column_types={name: types[kinds[role]] for role, name in wanted.items()}
-                | dict.fromkeys(beyond, pa.string()),
-                include_columns=[*dict.fromkeys(wanted.values()), *beyond],
-                null_values=[*_spellings(EMPTY_WORDS), *blanks],
-                strings_can_be_null=True,
-                decimal_point=layout.decimal,
-            ),
-        )
+        # Here, since the frame of a call that fails would hold what is lent.
+        reader = arrow_csv.open_csv(pa.PythonFile(lent, mode="r"), **options)
         for batch in reader:
+            # cells after the last column: there may be, but empty
             if source.marked or any(batch.column(name).null_count < len(batch) for name in beyond):
-                raise _Irregular
+                raise Irregular
             for role, name in wanted.items():
-                parts[role].add(_floats(batch.column(name), kinds[role], layout.decimal))
+                job.parts[role].add(job.cells[role].block(batch.column(name)))
     except (pa.ArrowException, UnicodeDecodeError) as error:
-        raise _Irregular from error
+        raise Irregular from error
     finally:
         # Arrow's threads may hold the file and its blocks for some time yet; where one gives its block back
         # after the interpreter's end, the process aborts.
@@ -172,8 +221,51 @@ def _read_fast(
             event.wait(_RETURN_S)
         source.close()
     if source.marked:
-        raise _Irregular
-    return {role: part.values for role, part in parts.items()}, _said(parts, 0, 0)
+        raise Irregular
+
+
+def _refuse_irregular(job: Job[P]) -> None:
+    """Raise Irregular for what can be seen from the outside not to be arrow's."""
+    if job.dialect.delimiter == " " and not job.dialect.plain_spaces:
+        raise Irregular
+    ways = {(number, str(job.cells[role].arrow_type())) for role, number in job.numbers.items()}
+    if len(ways) > len(set(job.numbers.values())):
+        raise Irregular  # one column read in two ways
+    start = job.source()
+    try:
+        if start.read(3) == b"\xef\xbb\xbf":
+            raise Irregular  # taken for the file's own mark, where it is a character of the first cell
+    finally:
+        start.close()
+
+
+def _arrow_options(job: Job[P], types: dict[str, Any], beyond: list[str]) -> dict[str, Any]:
+    """What arrow's reader is told, for the wanted columns block by block."""
+    import pyarrow as pa
+    from pyarrow import csv as arrow_csv
+
+    words = {word for cells in job.cells.values() if isinstance(cells, Words) for word in cells.table}
+    nothing = [word for word in _spellings(EMPTY_WORDS) if word.casefold() not in words]
+    return {
+        "read_options": arrow_csv.ReadOptions(
+            column_names=[f"c{i + 1}" for i in range(job.dialect.width)],
+            block_size=_BLOCK_BYTES,
+            use_threads=False,
+        ),
+        "parse_options": arrow_csv.ParseOptions(
+            delimiter=job.dialect.delimiter,
+            newlines_in_values=True,
+            # In a file of one column a blank line is a row with an empty cell.
+            ignore_empty_lines=job.dialect.width > 1,
+        ),
+        "convert_options": arrow_csv.ConvertOptions(
+            column_types=types | dict.fromkeys(beyond, pa.string()),
+            include_columns=[*types, *beyond],
+            null_values=[*nothing, *(" " * i for i in range(1, 17))],
+            strings_can_be_null=True,
+            decimal_point=job.dialect.decimal,
+        ),
+    }
 
 
 class _Lent:
@@ -212,53 +304,7 @@ def _spellings(words: frozenset[str]) -> list[str]:
     )
 
 
-def _floats(column: Any, kind: str, decimal: str) -> Floats:
-    """One block of a column as float64; what is not as expected is left to the row reader."""
-    if kind == SWITCH:
-        try:
-            table = [
-                math.nan if t is None else switch_value(t, decimal) for t in column.dictionary.to_pylist()
-            ]
-        except ValueError as error:
-            raise _Irregular from error
-        indices, filled = _array(column.indices, np.int32)
-        return np.asarray([*table, math.nan])[np.where(filled, indices, len(table))]
-    if kind == CLOCK_TIME:
-        from pyarrow import compute  # takes long to load
-
-        fields = compute.extract_regex(column, f"^{CLOCK.pattern}$")
-        if fields.null_count > column.null_count:
-            raise _Irregular
-        hours, minutes, seconds = (compute.struct_field(fields, name) for name in ("h", "m", "s"))
-        hours = compute.if_else(compute.equal(hours, ""), "0", hours)
-        seconds = compute.replace_substring(seconds, ",", ".")
-        h, m, s = (_masked(compute.cast(part, "float64")) for part in (hours, minutes, seconds))
-        return h * 3600.0 + m * 60.0 + s
-    return _masked(column)
-
-
-def _array(column: Any, dtype: Any) -> tuple[Any, Any]:
-    """(values, which of them are there) of an arrow array, read from its memory.
-
-    The array's own method would load pandas wherever that is installed: 100 MB and half a second.
-    """
-    mask, data = column.buffers()
-    here = slice(column.offset, column.offset + len(column))
-    values = np.frombuffer(data, dtype=dtype)[here]
-    if column.null_count == 0:
-        return values, True
-    return values, np.unpackbits(np.frombuffer(mask, dtype=np.uint8), bitorder="little")[here].astype(
-        np.bool_
-    )
-
-
-def _masked(column: Any) -> Floats:
-    """An arrow array of float64 with NaN where it has nothing."""
-    values, filled = _array(column, np.float64)
-    return values if filled is True else np.where(filled, values, np.nan)
-
-
-class _Growing:
+class Growing:
     """A column that grows by blocks. It is never copied: a large array is moved by the page."""
 
     def __init__(self) -> None:
@@ -278,76 +324,74 @@ class _Growing:
         new[wild] = np.nan
 
 
-def _said(parts: Mapping[str, _Growing], short: int, comments: int) -> list[str]:
+def _said(job: Job[Growing]) -> list[str]:
     notes = [
-        f"{role.replace('_', ' ')}: {plural(part.infinite, 'infinite value')} taken as empty"
-        for role, part in parts.items()
+        f"{name_of(role)}: {plural(part.infinite, 'infinite value')} taken as empty"
+        for role, part in job.parts.items()
         if part.infinite
     ]
-    if short:
-        notes.append(f"{plural(short, 'row')} shorter than the others: the missing cells taken as empty")
-    if comments:
-        notes.append(f"{plural(comments, 'comment line')} between the rows not read")
+    for role, cells in job.cells.items():
+        if isinstance(cells, Words) and cells.unknown:
+            some = ", ".join(quoted(word, 80) for word in sorted(cells.unknown)[:_SHOWN_WORDS])
+            more = ", ..." if len(cells.unknown) > _SHOWN_WORDS else ""
+            notes.append(f"{name_of(role)}: no number for {some}{more}; a layout's [{role}] words can say it")
+    if job.short:
+        notes.append(f"{plural(job.short, 'row')} shorter than the others: the missing cells taken as empty")
+    if job.comments:
+        notes.append(f"{plural(job.comments, 'comment line')} between the rows not read")
     return notes
 
 
 # --- the row reader
 
 
-def _read_rows(
-    path: Path,
-    encoding: str,
-    bom: int,
-    layout: Layout,
-    chosen: Mapping[str, Chosen],
-    kinds: Mapping[str, str],
-    progress: Progress | None,
-) -> tuple[dict[str, Floats], list[str]]:
-    source = Utf8Source(path, encoding, bom, layout.offset, progress=progress)
-    readers = [(role, column.column.number - 1, _cell_reader(kinds[role], layout.decimal))
-               for role, column in chosen.items()]  # fmt: skip
-    parts = {role: _Growing() for role in chosen}
-    block: dict[str, list[float]] = {role: [] for role in chosen}
-    short = comments = 0
+def _read_rows(job: Job[P]) -> None:
+    path, dialect = job.opened.path, job.dialect
+    source = job.source(progress=job.progress)
+    readers = [(role, number - 1, job.cells[role].cell) for role, number in job.numbers.items()]
+    block: dict[str, list[float]] = {role: [] for role in job.numbers}
     shortest = 1 + max(index for _, index, _ in readers)
-    usual = len(layout.columns)
-    row = Record(layout.first_line, 0, [], False)
+    row = Record(dialect.first_line, 0, [], False)
     try:
-        for row in _numbered(source, layout):
+        for row in _numbered(source, dialect):
             if row.comment:
-                comments += 1
+                job.comments += 1
                 continue
-            cells = row.cells
-            if len(cells) != usual:
-                if any(cell.strip().casefold() not in EMPTY_WORDS for cell in cells[usual:]):
-                    what = f"the row has {len(cells)} cells and there are {plural(usual, 'column')}"
-                    raise UserError(what, f"{path}:{row.line}", "one cell for each column")
-                short += len(cells) < usual
-                if len(cells) < shortest:
-                    cells = cells + [""] * (shortest - len(cells))
+            cells = _whole_row(job, row, shortest)
             for role, index, reader in readers:
                 try:
                     block[role].append(reader(cells[index]))
                 except ValueError:
-                    raise _bad_cell(path, row, chosen[role], kinds[role], layout) from None
+                    raise _bad_cell(job, row, role) from None
             if len(block[readers[0][0]]) >= _BLOCK_ROWS:
-                _flush(block, parts)
+                _flush(block, job.parts)
     except csv.Error as error:
         raise UserError(
             f"cannot be read as CSV ({error})", f"{path}:{row.line}", "check the quotes"
         ) from error
     finally:
         source.close()
-    _flush(block, parts)
-    return {role: part.values for role, part in parts.items()}, _said(parts, short, comments)
+    _flush(block, job.parts)
 
 
-def _numbered(source: Utf8Source, layout: Layout) -> Iterator[Record]:
+def _whole_row(job: Job[P], row: Record, shortest: int) -> list[str]:
+    """The cells of a row, filled up to those that are wanted."""
+    cells, usual = row.cells, len(job.dialect.columns)
+    if len(cells) == usual:
+        return cells
+    if any(cell.strip().casefold() not in EMPTY_WORDS for cell in cells[usual:]):
+        what = f"the row has {len(cells)} cells and there are {plural(usual, 'column')}"
+        raise UserError(what, f"{job.opened.path}:{row.line}", "one cell for each column")
+    job.short += len(cells) < usual
+    return cells + [""] * (shortest - len(cells))
+
+
+def _numbered(source: Utf8Source, dialect: Dialect) -> Iterator[Record]:
     """The records from the first data line on; blank lines only where the file has one column."""
     raw = io.BufferedReader(_Raw(source), 1 << 20)
     lines = io.TextIOWrapper(raw, encoding="utf-8", errors="replace", newline="")
-    for row in records(lines, layout.delimiter, layout.first_line):
-        if row.comment or row.cells or layout.width == 1:
+    for row in records(lines, dialect.delimiter, dialect.first_line):
+        if row.comment or row.cells or dialect.width == 1:
             yield row
 
 
@@ -367,53 +411,19 @@ class _Raw(io.RawIOBase):
         return len(data)
 
 
-def _flush(block: dict[str, list[float]], parts: dict[str, _Growing]) -> None:
+def _flush(block: dict[str, list[float]], parts: Mapping[str, Part]) -> None:
     for role, values in block.items():
         parts[role].add(np.array(values, dtype=np.float64))
         values.clear()
 
 
-def _cell_reader(kind: str, decimal: str) -> Callable[[str], float]:
-    """A function from a cell's text to its value, NaN where empty; ValueError where it is neither."""
-    pattern = number_pattern(decimal)
-
-    def number(text: str) -> float:
-        if pattern.fullmatch(text):
-            return float(text) if decimal == "." else float(text.replace(",", "."))
-        word = text.strip().casefold()
-        if pattern.fullmatch(word):
-            return float(word.replace(",", "."))
-        if word in EMPTY_WORDS:
-            return math.nan
-        if word in INFINITE_WORDS:
-            return math.inf
-        raise ValueError(text)
-
-    def clock(text: str) -> float:
-        word = text.strip()
-        found = CLOCK.fullmatch(word)
-        if found:
-            seconds = float(found["s"].replace(",", "."))
-            return float(found["h"] or 0) * 3600.0 + float(found["m"]) * 60.0 + seconds
-        if word.casefold() in EMPTY_WORDS:
-            return math.nan
-        raise ValueError(text)
-
-    return {NUMBER: number, CLOCK_TIME: clock, SWITCH: lambda text: switch_value(text, decimal)}[kind]
-
-
-def _bad_cell(path: Path, row: Record, chosen: Chosen, kind: str, layout: Layout) -> UserError:
-    column = chosen.column
+def _bad_cell(job: Job[P], row: Record, role: str) -> UserError:
+    column, mark = job.dialect.columns[job.numbers[role] - 1], job.dialect.decimal
     text = row.cells[column.number - 1]
-    title = f" {quoted(column.title)}" if column.title else ""
-    other = "." if layout.decimal == "," else ","
-    right = "a number or nothing belongs there"
-    if kind == CLOCK_TIME:
-        right = "a time as hh:mm:ss or mm:ss belongs there"
-    elif kind == SWITCH:
-        right = "0, 1, on, off, true, false or nothing belongs there"
-    elif number_pattern(other).fullmatch(text.strip()):
-        mark = "a comma" if layout.decimal == "," else "a point"
-        right = f"the decimal mark of this file is {mark}, or give --decimal"
-    what = f"column {column.number}{title} ({chosen.role.replace('_', ' ')}) holds {quoted(text)}"
-    return UserError(what, f"{path}:{row.line}", right)
+    right = job.cells[role].right
+    other = "." if mark == "," else ","
+    if type(job.cells[role]) in (Numbers, Stamps) and number_pattern(other).fullmatch(text.strip()):
+        shown = "a comma" if mark == "," else "a point"
+        right = f"the decimal mark of this file is {shown}, or give --decimal"
+    what = f"{column.label} ({name_of(role)}) holds {quoted(text)}"
+    return UserError(what, f"{job.opened.path}:{row.line}", right)

@@ -9,11 +9,12 @@ import math
 import re
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 from bench.errors import UserError
-from bench.trace.choice import HeaderColumn, is_role_word, split_name
+from bench.trace.choice import ColumnSample, HeaderColumn
+from bench.trace.naming import is_role_word, split_name
 from bench.trace.text import plural, quoted
 from bench.units import parse_unit
 
@@ -63,8 +64,9 @@ class Record(NamedTuple):
 
 
 @dataclass(frozen=True)
-class Layout:
-    """How to read the file. `first_line` and `offset` (bytes of UTF-8 text) are where the data starts."""
+class Dialect:
+    """How to read the file. `first_line` and `offset` (bytes of UTF-8 text) are where the data starts,
+    `sample` the cells of its first rows."""
 
     delimiter: str
     decimal: str
@@ -76,6 +78,7 @@ class Layout:
     clocks: frozenset[int]
     plain_spaces: bool
     notes: list[str]
+    sample: tuple[list[str], ...] = ()
 
     @property
     def comments(self) -> tuple[str, ...]:
@@ -142,8 +145,8 @@ def switch_value(text: str, decimal: str) -> float:
     return float(float(word.replace(",", ".")) >= 0.5)
 
 
-def sniff(head: bytes, whole: bool, delimiter: str | None, decimal: str | None, where: str) -> Layout:
-    """The layout of a file whose text begins with `head` (all of it if `whole`).
+def sniff(head: bytes, whole: bool, delimiter: str | None, decimal: str | None, where: str) -> Dialect:
+    """The dialect of a file whose text begins with `head` (all of it if `whole`).
 
     `delimiter` and `decimal` are what the person gave, or None. Raises UserError where no table of numbers is
     found or two readings are left.
@@ -174,7 +177,7 @@ def sniff(head: bytes, whole: bool, delimiter: str | None, decimal: str | None, 
     if found is None:
         raise _nothing(lines, where)
     mark, point, rows = found
-    return _layout(head, lines, mark, point, rows, (delimiter is not None, decimal is not None), where)
+    return _Table(mark, point, where, rows).dialect(lines, (delimiter is not None, decimal is not None))
 
 
 def _given_delimiter(text: str | None) -> Sequence[str]:
@@ -244,80 +247,122 @@ def _score(rows: Sequence[Record], mark: str, decimal: str) -> tuple[float, floa
     return round(share, 6), sum(len(row.cells) == width for row in start) / len(start), -stray, width
 
 
-def _layout(
-    head: bytes,
-    lines: Sequence[str],
-    mark: str,
-    decimal: str,
-    rows: list[Record],
-    given: tuple[bool, bool],
-    where: str,
-) -> Layout:
-    rows = [row for row in rows if row.comment or any(cell.strip() for cell in row.cells)]
-    tail = [row for row in _tail(rows) if any(_is_value(cell, decimal) for cell in row.cells)]
-    width = Counter(len(row.cells) for row in reversed(tail)).most_common(1)[0][0]
-    tail = [row for row in tail if len(row.cells) == width]
-    numeric, clocks = _numeric_columns(tail, width, decimal)
-    filled = 1 + max(i for row in tail for i, cell in enumerate(row.cells) if cell.strip())
+class _Table:
+    """The rows of a file's beginning, taken apart: header, row of units, and where the data starts."""
 
-    any_value = next(i for i, row in enumerate(rows) if row.line == tail[0].line)
-    least = min(2, filled)
-    # A lone number above a table is not one of its rows.
-    full = (i for i, row in enumerate(rows) if len(row.cells) == width or _used(row.cells) >= least)
-    clean = (i for i in full if _is_clean(rows[i], numeric, decimal))
-    first = next(clean, any_value)
-    header, units, first = _find_header(rows, first, filled, numeric, decimal)
-    notes: list[str] = []
-    names = [_utf8(cell) for cell in header.cells] if header else []
-    if header is not None:
-        used = _used(header.cells)
-        if used < filled:
-            what = f"the header names {plural(used, 'column')} and the rows have {filled} cells"
-            right = "name every column"
-            if mark == "," and filled == 2 * used:
-                right = "commas separate cells and mark decimals: write the file with another delimiter"
-            elif mark == ",":
-                right = "name every column, or give --delimiter and --decimal"
-            raise UserError(what, f"{where}:{header.line}", right)
-        if mark == " " and used > width:
-            what = f"the header has {plural(used, 'word')} and the rows have {filled} cells"
-            raise UserError(
-                what, f"{where}:{header.line}", "quote names that hold spaces, or use another delimiter"
-            )
-        width = max(width, used)
-    else:
-        width = max(width, filled)
-    unit_texts = [_utf8(cell) for cell in units.cells] if units else []
-    columns = tuple(
-        _column(
-            i, names[i] if i < len(names) else "", unit_texts[i] if i < len(unit_texts) else "", where, units
+    def __init__(self, mark: str, decimal: str, where: str, rows: Sequence[Record]) -> None:
+        self.mark, self.decimal, self.where = mark, decimal, where
+        self.rows = [row for row in rows if row.comment or any(cell.strip() for cell in row.cells)]
+        tail = [row for row in _tail(self.rows) if any(_is_value(cell, decimal) for cell in row.cells)]
+        self.width = Counter(len(row.cells) for row in reversed(tail)).most_common(1)[0][0]
+        tail = [row for row in tail if len(row.cells) == self.width]
+        self.numeric, self.clocks = _numeric_columns(tail, self.width, decimal)
+        self.filled = 1 + max(i for row in tail for i, cell in enumerate(row.cells) if cell.strip())
+        first = self._first_clean(tail[0].line)
+        self.header, self.units, self.first = _find_header(
+            self.rows, first, self.filled, self.numeric, decimal
         )
-        for i in range(width)
-    )
-    if width > filled and header is not None and not any(column.name for column in columns[filled:]):
-        columns = columns[: max(filled, _used(header.cells))]
-    if header is None:
-        columns = columns[:filled]
 
-    if len(columns) > 1:
-        how = "as given" if given[0] else "found from the rows"
-        notes.append(f"delimiter: {_DELIMITER_WORDS.get(mark, mark)} ({how})")
-    if decimal == ",":
-        notes.append(f"decimal mark: comma ({'as given' if given[1] else 'found from the rows'})")
-    unread = [row for row in rows[:first] if row is not header and row is not units]
-    if unread:
-        more = " ..." if len(unread) > 1 else ""
-        notes.append(f"{plural(len(unread), 'line')} above the data not read: {_line_text(unread[0])}{more}")
-    if header is not None and header.comment:
-        notes.append(f"the names are taken from the comment in line {header.line}")
-    if units is not None:
-        notes.append(f"units taken from line {units.line}")
-    if header is None:
-        notes.append("no header line")
-    line, begin = rows[first].line, rows[first].begin
-    below = lines[line - 1 :]
-    plain = mark == " " and not any("  " in text or text.strip("\r\n") != text.strip() for text in below)
-    return Layout(mark, decimal, width, columns, header is not None, line, begin, clocks, plain, notes)
+    def _first_clean(self, line: int) -> int:
+        """The index of the first row of numbers; that of `line`, which has values, where none is clean."""
+        least = min(2, self.filled)
+        for i, row in enumerate(self.rows):
+            # A lone number above a table is not one of its rows.
+            full = len(row.cells) == self.width or _used(row.cells) >= least
+            if full and _is_clean(row, self.numeric, self.decimal):
+                return i
+        return next(i for i, row in enumerate(self.rows) if row.line == line)
+
+    def dialect(self, lines: Sequence[str], given: tuple[bool, bool]) -> Dialect:
+        """How to read the file; `given` tells whether the person said its delimiter and its decimal mark."""
+        width = self._whole_width()
+        line, begin = self.rows[self.first].line, self.rows[self.first].begin
+        below = lines[line - 1 :]
+        plain = self.mark == " " and not any(
+            "  " in text or text.strip("\r\n") != text.strip() for text in below
+        )
+        sample = tuple(row.cells for row in self.rows[self.first :] if not row.comment)
+        columns = self._columns(width, sample)
+        return Dialect(
+            self.mark, self.decimal, width, columns, self.header is not None, line, begin, self.clocks, plain,
+            self._notes(len(columns), given), sample,
+        )  # fmt: skip
+
+    def _whole_width(self) -> int:
+        """How many cells a row may have. Raises UserError for a header that names too few or too many."""
+        if self.header is None:
+            return max(self.width, self.filled)
+        used = _used(self.header.cells)
+        place = f"{self.where}:{self.header.line}"
+        if used < self.filled:
+            what = f"the header names {plural(used, 'column')} and the rows have {self.filled} cells"
+            right = "name every column"
+            if self.mark == "," and self.filled == 2 * used:
+                right = "commas separate cells and mark decimals: write the file with another delimiter"
+            elif self.mark == ",":
+                right = "name every column, or give --delimiter and --decimal"
+            raise UserError(what, place, right)
+        if self.mark == " " and used > self.width:
+            what = f"the header has {plural(used, 'word')} and the rows have {self.filled} cells"
+            raise UserError(what, place, "quote names that hold spaces, or use another delimiter")
+        return max(self.width, used)
+
+    def _columns(self, width: int, sample: Sequence[Sequence[str]]) -> tuple[HeaderColumn, ...]:
+        names = [_utf8(cell) for cell in self.header.cells] if self.header else []
+        unit_texts = [_utf8(cell) for cell in self.units.cells] if self.units else []
+        names += [""] * (width - len(names))
+        unit_texts += [""] * (width - len(unit_texts))
+        columns = [_column(i, names[i], unit_texts[i], self.where, self.units) for i in range(width)]
+        if self.header is None:
+            columns = columns[: self.filled]
+        elif not any(column.name for column in columns[self.filled :]):
+            columns = columns[: max(self.filled, _used(self.header.cells))]
+        return tuple(
+            replace(column, sample=_sample([row[i] for row in sample if i < len(row)], self.decimal))
+            for i, column in enumerate(columns)
+        )
+
+    def _notes(self, columns: int, given: tuple[bool, bool]) -> list[str]:
+        notes = []
+        if columns > 1:
+            how = "as given" if given[0] else "found from the rows"
+            notes.append(f"delimiter: {_DELIMITER_WORDS.get(self.mark, self.mark)} ({how})")
+        if self.decimal == ",":
+            notes.append(f"decimal mark: comma ({'as given' if given[1] else 'found from the rows'})")
+        unread = [row for row in self.rows[: self.first] if row is not self.header and row is not self.units]
+        if unread:
+            more = " ..." if len(unread) > 1 else ""
+            count = plural(len(unread), "line")
+            notes.append(f"{count} above the data not read: {_line_text(unread[0])}{more}")
+        if self.header is None:
+            notes.append("no header line")
+        elif self.header.comment:
+            notes.append(f"the names are taken from the comment in line {self.header.line}")
+        if self.units is not None:
+            notes.append(f"units taken from line {self.units.line}")
+        return notes
+
+
+def _sample(cells: Sequence[str], decimal: str) -> ColumnSample:
+    """What the first cells of a column hold."""
+    filled = [cell.strip() for cell in cells if not _is_empty(cell)]
+    if not filled:
+        return ColumnSample("empty")
+    switch = all(_is_switch(cell) for cell in set(filled))
+    if not all(_is_value(cell, decimal) for cell in filled):
+        return ColumnSample("text", switch=switch)
+    if ":" in filled[0]:
+        return ColumnSample("clock", rises=True)
+    numbers = [float(cell.replace(",", ".")) for cell in filled if ":" not in cell]
+    pairs = list(itertools.pairwise(numbers))
+    falls = sum(b < a for a, b in pairs)
+    rises = numbers[-1] > numbers[0] and falls <= 0.02 * len(pairs)
+    return ColumnSample("number", min(numbers), max(numbers), rises, switch)
+
+
+def _is_switch(text: str) -> bool:
+    word = text.casefold()
+    return word in _ON_WORDS or word in _OFF_WORDS or word.rstrip("0").rstrip(".,") in ("0", "1", "", "-")
 
 
 def _line_text(row: Record) -> str:

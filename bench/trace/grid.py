@@ -9,7 +9,7 @@ import numpy as np
 from bench.trace.model import Bools, Channel, Floats, Trace
 
 _CHUNK = 1 << 18
-_SNAP_TICKS = 1e-6
+_ROUNDING_NS = 1
 
 
 @dataclass(frozen=True)
@@ -39,27 +39,28 @@ def on_grid(trace: Trace, tick_us: int, max_gap_s: float) -> Grid:
         raise ValueError("tick and gap limit must be positive")
     ticks = _in_ticks(trace.time_s, tick_us)
     n = int(ticks[-1]) + 1
-    # A gap as long as the limit is still allowed, whatever its last bit says.
-    max_gap = max_gap_s * 1e6 / tick_us + 2 * _SNAP_TICKS
+    max_gap = max_gap_s * 1e6 / tick_us + 2 * _ROUNDING_NS / (1000 * tick_us)
     each_tick = len(ticks) == n and bool((ticks == np.arange(n)).all())
     values, valid = {}, {}
     for role, channel in trace.channels.items():
-        if each_tick and channel.valid.all():
+        if each_tick and channel.valid.all() and not channel.delay_s:
             # A fast logger has a row at each tick: nothing to look up, to hold or to draw lines between.
             values[role], valid[role] = channel.values.copy(), np.ones(n, dtype=np.bool_)
         else:
             lay = _held if channel.held else _lined
-            values[role], valid[role] = lay(ticks, channel, n, max_gap)
+            delay = round(channel.delay_s * 1e9) / (1000 * tick_us)
+            at = ticks - delay if delay else ticks
+            values[role], valid[role] = lay(at, channel, n, max_gap)
     return Grid(tick_us, n, float(trace.time_s[0]), values, valid)
 
 
 def _in_ticks(time_s: Floats, tick_us: int) -> Floats:
-    """Times in ticks since the first; one that is a whole tick but for rounding is made one."""
-    ticks: Floats = (time_s - time_s[0]) * (1e6 / tick_us)
-    for start in range(0, len(ticks), _CHUNK):
-        part = ticks[start : start + _CHUNK]
-        whole = np.rint(part)
-        np.copyto(part, whole, where=np.abs(part - whole) < _SNAP_TICKS)
+    """Times in ticks since the first, worked out in whole nanoseconds, so that it does not matter where the
+    count began."""
+    ticks: Floats = time_s * 1e9
+    np.rint(ticks, out=ticks)
+    ticks -= ticks[0]
+    ticks /= 1000 * tick_us
     return ticks
 
 
@@ -93,7 +94,7 @@ def _held(ticks: Floats, channel: Channel, n: int, max_gap: float) -> tuple[Floa
         tick = np.arange(start, min(n, start + _CHUNK), dtype=np.float64)
         row = np.searchsorted(ticks, tick, side="right") - 1
         after = np.minimum(row + 1, len(ticks) - 1)
-        inside = (ticks[row] == tick) | (ticks[after] - ticks[row] <= max_gap)
+        inside = (row >= 0) & (ticks[row] == tick) | (row >= 0) & (ticks[after] - ticks[row] <= max_gap)
         good = inside & (holder[row] >= 0)
         valid[start : start + len(tick)] = good
         values[start : start + len(tick)] = np.where(good, channel.values[holder[row]], np.nan)

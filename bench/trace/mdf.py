@@ -1,61 +1,76 @@
-"""Reading MDF 4 (ASAM standard) through the extra `mdf`."""
+"""MDF 4 (ASAM standard), read in a process of its own: the library that does it can crash on a damaged file,
+and takes only that process with it."""
 
 from __future__ import annotations
 
-import gc
-import logging
+import importlib.util
+import os
+import pickle
 import re
+import signal
+import subprocess
 import sys
-import traceback
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
 from bench.errors import UserError
-from bench.trace.choice import SWITCH_ROLES, TIME, Chosen, ColumnChoice, HeaderColumn, choose
-from bench.trace.dialect import switch_value
-from bench.trace.model import Column, Floats
-from bench.trace.source import Progress
+from bench.trace.choice import ColumnChoice
+from bench.trace.roles import TIME
+from bench.trace.survey import ColumnFacts
 from bench.trace.table import Table
-from bench.trace.text import plural, quoted, shown
+
+_LONGEST_S = 600
 
 
-def read_mdf(path: Path, choice: ColumnChoice, progress: Progress | None = None) -> Table:
+def read_mdf(path: Path, choice: ColumnChoice) -> Table:
     """The chosen channels of an MDF 4 file. A column number counts the channels in the order of the file,
-    time channels left out. Channels of different rates share the union of their times, NaN where one has no
-    sample.
+    time channels left out.
 
     Raises UserError where the extra is not installed, the file is damaged or of another version, or a channel
     cannot be used.
     """
-    where = str(path)
-    _refuse_text_options(choice, where)
-    _check_version(path, where)
-    try:
-        import asammdf
-    except ImportError:
-        raise UserError("reading MDF 4 needs an extra", where, "pip install 'liftlatch[mdf]'") from None
-    logging.getLogger("asammdf").setLevel(logging.CRITICAL)  # it would write beside our one line
-    try:
-        with asammdf.MDF(path) as mdf:
-            return _read(mdf, choice, where, progress)
-    except (UserError, MemoryError):
-        raise
-    except Exception as error:
-        _bury(error)
-        what = f"damaged or not an MDF 4 file ({shown(str(error) or type(error).__name__, 60)})"
-        raise UserError(what, where, "export it again") from None
+    _refuse_text_options(choice, str(path))
+    return _ask(path, "read", path, choice)  # type: ignore[no-any-return]
 
 
-def _bury(error: Exception) -> None:
-    """Let go of the half-made reader behind an error: its own end fails too, and would be heard."""
-    told, sys.unraisablehook = sys.unraisablehook, lambda _: None
+def survey_mdf(path: Path) -> tuple[list[ColumnFacts], str]:
+    """(what each channel holds, the form of the file). Raises UserError as `read_mdf` does."""
+    return _ask(path, "survey", path)  # type: ignore[no-any-return]
+
+
+def _ask(path: Path, *request: object) -> Any:
+    _check_version(path, str(path))
+    if not _installed():
+        raise UserError("reading MDF 4 needs an extra", path, "pip install 'liftlatch[mdf]'")
+    environment = os.environ | {"PYTHONPATH": os.pathsep.join(part or os.getcwd() for part in sys.path)}
     try:
-        traceback.clear_frames(error.__traceback__)
-        gc.collect()
-    finally:
-        sys.unraisablehook = told
+        done = subprocess.run(
+            [sys.executable, "-m", "bench.trace.mdf_reading"],
+            input=pickle.dumps(request),
+            capture_output=True,
+            timeout=_LONGEST_S,
+            env=environment,
+            check=False,
+        )
+    except subprocess.TimeoutExpired:
+        raise UserError(f"not read in {_LONGEST_S} s", path, "export it again, or as CSV") from None
+    if done.returncode == -signal.SIGKILL:
+        raise MemoryError
+    if done.returncode:
+        how = f"signal {-done.returncode}" if done.returncode < 0 else f"exit code {done.returncode}"
+        what = f"damaged: the library that reads MDF 4 crashed on it ({how})"
+        raise UserError(what, path, "export it again, or as CSV")
+    good, answer = pickle.loads(done.stdout)
+    if not good:
+        raise UserError(*answer)
+    return answer
+
+
+def _installed() -> bool:
+    try:
+        return importlib.util.find_spec("asammdf") is not None
+    except ValueError:  # marked as missing
+        return False
 
 
 def _refuse_text_options(choice: ColumnChoice, where: str) -> None:
@@ -81,93 +96,3 @@ def _check_version(path: Path, where: str) -> None:
         raise UserError("damaged or not an MDF 4 file", where, "export it again")
     if not version.startswith("4"):
         raise UserError(f"this is MDF {version}", where, "convert it to MDF 4")
-
-
-def _read(mdf: Any, choice: ColumnChoice, where: str, progress: Progress | None) -> Table:
-    columns, places = _channels(mdf)
-    if not columns:
-        raise UserError("the file holds no channels", where, "export it again")
-    chosen = choose(columns, True, choice, where, own_time=True)
-    notes: list[str] = []
-    times: dict[str, Floats] = {}
-    samples: dict[str, Floats] = {}
-    for done, (role, column) in enumerate(chosen.items(), 1):
-        group, index = places[column.column.number - 1]
-        times[role], samples[role] = _signal(mdf, group, index, column, where)
-        if progress is not None:
-            progress(done / len(chosen))
-    values = _on_one_time(times, samples, notes)
-    own = Chosen(TIME, HeaderColumn(0, "", "", None, ""), "s", "file")
-    return Table(
-        form=f"MDF {mdf.version} ({plural(len(columns), 'channel')})",
-        columns=tuple(Column(column.number, column.title) for column in columns),
-        chosen={TIME: own} | chosen,
-        values=values,
-        clock=False,
-        notes=notes,
-    )
-
-
-def _channels(mdf: Any) -> tuple[list[HeaderColumn], list[tuple[int, int]]]:
-    """Every channel but the time channels, and its (group, index)."""
-    columns: list[HeaderColumn] = []
-    places: list[tuple[int, int]] = []
-    for g, group in enumerate(mdf.groups):
-        for i, channel in enumerate(group.channels):
-            if i == mdf.masters_db.get(g):
-                continue
-            unit = str(mdf.get_channel_unit(group=g, index=i) or "").strip()
-            columns.append(
-                HeaderColumn(len(columns) + 1, channel.name, channel.name, unit or None, "channel")
-            )
-            places.append((g, i))
-    return columns, places
-
-
-def _signal(mdf: Any, group: int, index: int, chosen: Chosen, where: str) -> tuple[Floats, Floats]:
-    """(times in s, values), NaN where a sample is marked invalid or not finite."""
-    signal = mdf.get(group=group, index=index)
-    label = f"channel {chosen.column.number} {quoted(chosen.column.title)} ({chosen.role.replace('_', ' ')})"
-    raw = signal.samples
-    if chosen.role in SWITCH_ROLES:
-        try:
-            table = {key: switch_value(_text(key), ".") for key in set(raw.tolist())}
-        except ValueError as error:
-            what = f"{label} holds {quoted(str(error))}"
-            raise UserError(what, where, "0, 1, on, off, true or false belong there") from None
-        values = np.array([table[key] for key in raw.tolist()], dtype=np.float64)
-    elif raw.dtype.kind in "iufb" and raw.ndim == 1:
-        values = raw.astype(np.float64)
-    else:
-        raise UserError(f"{label} holds no plain numbers", where, "choose another channel")
-    if signal.invalidation_bits is not None:
-        values[np.asarray(signal.invalidation_bits, dtype=np.bool_)] = np.nan
-    values[~np.isfinite(values)] = np.nan
-    return np.array(signal.timestamps, dtype=np.float64), values
-
-
-def _text(value: object) -> str:
-    return value.decode("latin-1") if isinstance(value, bytes) else str(value)
-
-
-def _on_one_time(times: dict[str, Floats], samples: dict[str, Floats], notes: list[str]) -> dict[str, Floats]:
-    """The channels over the union of their times, and that time. Where they share one time it stays as it
-    is."""
-    first = next(iter(times.values()))
-    if all(np.array_equal(time, first) for time in times.values()):
-        return {TIME: first} | samples
-    for role, time in times.items():
-        earlier = np.concatenate(([-np.inf], np.maximum.accumulate(time)[:-1]))
-        rises = time > earlier
-        dropped = len(time) - int(np.count_nonzero(rises))
-        if dropped:
-            name = role.replace("_", " ")
-            notes.append(f"{name}: {plural(dropped, 'sample')} with a repeated or backward time dropped")
-            times[role], samples[role] = time[rises], samples[role][rises]
-    union = np.unique(np.concatenate(list(times.values())))
-    values = {TIME: union}
-    for role, time in times.items():
-        values[role] = np.full(len(union), np.nan)
-        values[role][np.searchsorted(union, time)] = samples[role]
-    notes.append("channels of different rates: their times are merged")
-    return values

@@ -8,21 +8,8 @@ from typing import Any
 
 import click
 
-from bench.options import Number, completes
-from bench.trace.choice import ROLE_UNITS, ColumnChoice, option_name
-
-_HELP = {
-    "time": "time",
-    "height": "height over the track",
-    "speed": "road speed",
-    "engine_speed": "engine speed",
-    "shaft_speed": "shaft speed",
-    "armed": "arming switch",
-    "launch": "launch switch",
-    "request_reduction": "outside request: reduction",
-    "request_retard": "outside request: retard",
-    "request_reason": "outside request: reason number",
-}
+from bench.options import Number, Whole, completes
+from bench.trace.roles import ROLE_UNITS, WHAT, option_name
 
 
 def trace_options(command: Callable[..., Any]) -> Callable[..., Any]:
@@ -30,6 +17,8 @@ def trace_options(command: Callable[..., Any]) -> Callable[..., Any]:
 
     @functools.wraps(command)
     def with_choice(*args: Any, **options: Any) -> Any:
+        from bench.trace.choice import ColumnChoice
+
         given = {role: options.pop(f"{role}_column") for role in ROLE_UNITS}
         choice = ColumnChoice(
             columns={role: text for role, text in given.items() if text is not None},
@@ -37,6 +26,8 @@ def trace_options(command: Callable[..., Any]) -> Callable[..., Any]:
             height_offset_mm=options.pop("height_offset"),
             delimiter=options.pop("delimiter"),
             decimal=options.pop("decimal"),
+            layouts=options.pop("layouts"),
+            run=options.pop("pass_number"),
         )
         return command(*args, choice=choice, **options)
 
@@ -49,12 +40,30 @@ def trace_options(command: Callable[..., Any]) -> Callable[..., Any]:
 def _options() -> list[Callable[[Callable[..., Any]], Callable[..., Any]]]:
     columns = [
         click.option(
-            option_name(role), f"{role}_column", metavar="NAME|NUMBER[:UNIT]", help=f"Column of the {text}.",
+            option_name(role),
+            f"{role}_column",
+            metavar="NAME|NUMBER[:UNIT]",
+            help=f"Column of the {text}.",
             shell_complete=completes("bench.trace.words:columns"),
         )
-        for role, text in _HELP.items()
+        for role, text in WHAT.items()
     ]
     return [
+        click.option(
+            "--layout",
+            "layouts",
+            multiple=True,
+            metavar="[PATTERN=]LAYOUT",
+            shell_complete=completes("bench.trace.words:layouts"),
+            help="How the logger's files are read, as `trace learn` writes it; PATTERN= is for such names.",
+        ),
+        click.option(
+            "--run",
+            "pass_number",
+            type=Whole(1),
+            metavar="N",
+            help="The pass of the trace to take, as `trace show` numbers them.  [default: the best]",
+        ),
         *columns,
         click.option("--rate", type=Number(), metavar="HZ", help="Rows a second, for a file without time."),
         click.option(

@@ -37,12 +37,17 @@ def read_trace(
     if magic in (_MDF_MAGIC, _UNFINISHED_MDF_MAGIC):
         from bench.trace.mdf import read_mdf
 
-        table = read_mdf(path, choice, progress)
+        table = read_mdf(path, choice)
     else:
         from bench.trace.csv import read_csv
 
         table = read_csv(path, choice, progress)
     return to_trace(table, choice, path, size, digest)
+
+
+def is_mdf(path: Path) -> bool:
+    """True for a file that begins as MDF. Raises UserError for what is no file that can be read."""
+    return _looked_at(path)[0] in (_MDF_MAGIC, _UNFINISHED_MDF_MAGIC)
 
 
 def _looked_at(path: Path) -> tuple[bytes, str, int]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import codecs
+import re
 from collections.abc import Callable
 from pathlib import Path
 
@@ -25,7 +26,16 @@ _PACKED = {
     b"\x28\xb5\x2f\xfd": "a zstd file",
     b"\xd0\xcf\x11\xe0": "a workbook file",
     b"PAR1": "a parquet file",
+    b"7z\xbc\xaf\x27\x1c": "a 7z file",
+    b"Rar!": "a rar file",
+    b"%PDF": "a PDF file",
+    b"SQLite format 3": "a database file",
 }
+_MARKED_UP = (
+    (re.compile(rb"\s*(\{\s*[\"}]|\[\s*[\[{\"\d-])"), "JSON"),
+    (re.compile(rb"\s*<(\?xml|!doctype|html|[a-z]+[ >])", re.IGNORECASE), "XML or HTML"),
+)
+_TAR = slice(257, 262)
 
 
 def text_encoding(head: bytes, whole: bool, where: str) -> tuple[str, int]:
@@ -36,6 +46,11 @@ def text_encoding(head: bytes, whole: bool, where: str) -> tuple[str, int]:
     for magic, what in _PACKED.items():
         if head.startswith(magic):
             raise UserError(f"this is {what}, not text", where, "unpack it or export it as CSV first")
+    if head[_TAR] == b"ustar":
+        raise UserError("this is a tar file, not text", where, "unpack it first")
+    for pattern, what in _MARKED_UP:
+        if pattern.match(head.removeprefix(codecs.BOM_UTF8)):
+            raise UserError(f"this is {what}, not a table", where, "export it as CSV, one row a line")
     for bom, name in _BOMS:
         if head.startswith(bom):
             return name, len(bom)

@@ -35,6 +35,11 @@ def columns(ctx: click.Context, param: click.Parameter, incomplete: str) -> list
     return [CompletionItem(word, help=text) for word, text in found if word.startswith(incomplete)]
 
 
+def layouts(ctx: click.Context, param: click.Parameter, incomplete: str) -> list[CompletionItem[str]]:
+    """Layouts: TOML files, found by the shell; behind PATTERN= nothing."""
+    return [] if "=" in incomplete else [CompletionItem("toml", type="file")]
+
+
 def _plain(title: str) -> bool:
     """Whether a name comes back whole: it has no mark that a shell splits words at, or that begins a unit."""
     return bool(title) and title.isprintable() and not set(title) & set(":=,\\'\"$`")

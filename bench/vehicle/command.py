@@ -32,7 +32,7 @@ from bench.options import SEED, Number, Whole, calibration_option, distance_opti
     help="Also drive N cars scattered as the car's file says, and give shares of them.",
 )  # fmt: skip
 @out_option(
-    "Write report.html, predict.png, summary.json, trace.csv (for replay), motion.csv and motion_without.csv"
+    "Write report.html, predict.svg, summary.json, trace.csv (for replay), motion.csv and motion_without.csv"
     " there."
 )
 @json_option
@@ -54,12 +54,16 @@ def predict(
     these inputs, and an engineering aid, not a safety device.
     """
     from bench.calibration import load as load_calibration
+    from bench.document.terminal import show
+    from bench.document.write import write
     from bench.files import whole_folder
     from bench.trace.progress import progress_bar
-    from bench.vehicle import files
-    from bench.vehicle.car import load as load_vehicle
-    from bench.vehicle.predict import Options, facts
+    from bench.vehicle.document import make_document
+    from bench.vehicle.facts import make_facts
+    from bench.vehicle.files import write_tables
+    from bench.vehicle.predict import Options
     from bench.vehicle.predict import predict as drive
+    from bench.vehicle.vehicle_file import load as load_vehicle
 
     vehicle = load_vehicle(vehicle_path)
     calibration = load_calibration(calibration_path)
@@ -68,12 +72,12 @@ def predict(
     with whole_folder(out) if out else nullcontext(None) as folder:
         with progress_bar("driving") as progress:
             done = drive(vehicle, calibration, options, progress)
-        found = facts(done, command_line())
+        facts = make_facts(done, command_line())
+        document = make_document(facts, done)
         if folder is not None:
-            files.write_all(folder, found, done)
+            write(folder, facts, document)
+            write_tables(folder, done)
     if as_json:
-        print_json(found)
-        return
-    from bench.vehicle.screen import show
-
-    show(found, out)
+        print_json(facts)
+    else:
+        show(document, out)

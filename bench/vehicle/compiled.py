@@ -139,7 +139,7 @@ def _c_car(ffi: Any, car: Car) -> Any:
 def rates(
     car: Car, time: float, state: Sequence[float], share: float, ratio: float, ratio_rate: float
 ) -> tuple[list[float], dict[str, float]]:
-    """As Model.rates, for comparing the two."""
+    """As Equations.rates, for comparing the two."""
     assert _vehicle is not None
     ffi, lib = _vehicle.ffi, _vehicle.lib
     found, forces = ffi.new("double[]", len(state)), ffi.new("lv_forces_t *")

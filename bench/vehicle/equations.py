@@ -110,7 +110,7 @@ class _Point:
         return sum(a * b for a, b in zip(self.up, rates, strict=True))
 
 
-class Model:
+class Equations:
     """One car's right-hand side."""
 
     def __init__(self, car: Car) -> None:
@@ -176,6 +176,37 @@ class Model:
         more = car.converter_ratio + (1 - car.converter_ratio) * part if pump > 0 else 1.0
         return full, (y[SHARE] * full - friction - pump) / car.engine_inertia, pump * more
 
+    def _grip(self, slip: float) -> float:
+        """Thrust as a share of the rear load, at a slip as a share of that of the peak."""
+        shape = 2 * slip / (1 + slip * slip)
+        if fabs(slip) > 1:
+            shape = (1 - self.car.sliding) * shape + (self.car.sliding if slip > 0 else -self.car.sliding)
+        return self.car.grip * shape
+
+    def _masses(
+        self, points: tuple[tuple[float, _Point], ...], ratio: float, shaft: float
+    ) -> tuple[list[list[float]], list[float]]:
+        """The mass matrix, and the forces of gravity, of the moving frame and of the shaft, for the
+        coordinates x, pitch, travel, rise, turn."""
+        car = self.car
+        m = [[0.0] * 5 for _ in range(5)]
+        f = [0.0] * 5
+        m[0][0] += car.rear_unsprung
+        m[1][1] += car.pitch_inertia
+        m[4][4] += car.wheel_inertia
+        for mass, point in points:
+            for i in range(4):
+                for j in range(4):
+                    m[i][j] += mass * (point.along[i] * point.along[j] + point.up[i] * point.up[j])
+                f[i] -= mass * (point.along[i] * point.held_along + point.up[i] * (point.held_up + GRAVITY))
+        shaft_turn = (0.0, 1.0, 0.0, self.statics.jacking, 1.0)
+        inertia = car.turbine_inertia * ratio * ratio
+        for i in range(5):
+            f[i] += shaft * shaft_turn[i]
+            for j in range(5):
+                m[i][j] += inertia * shaft_turn[i] * shaft_turn[j]
+        return m, f
+
     def rates(
         self, time: float, y: Sequence[float], share: float, ratio: float, ratio_rate: float
     ) -> tuple[list[float], Forces]:
@@ -199,24 +230,8 @@ class Model:
         drag = 0.5 * car.air_density * car.drag_area * y[SPEED] * fabs(y[SPEED])
         rolling = car.rolling * car.mass * GRAVITY * max(-1.0, min(1.0, y[SPEED] / 0.5))
 
-        # Coordinates x, pitch, travel, rise, turn: mass matrix and forces.
-        masses = ((st.body_mass, body), (car.front_unsprung, wheel))
-        m = [[0.0] * 5 for _ in range(5)]
-        f = [0.0] * 5
-        m[0][0] += car.rear_unsprung
-        m[1][1] += car.pitch_inertia
-        m[4][4] += car.wheel_inertia
-        for mass, point in masses:
-            for i in range(4):
-                for j in range(4):
-                    m[i][j] += mass * (point.along[i] * point.along[j] + point.up[i] * point.up[j])
-                f[i] -= mass * (point.along[i] * point.held_along + point.up[i] * (point.held_up + GRAVITY))
-        shaft_turn = (0.0, 1.0, 0.0, st.jacking, 1.0)
-        inertia = car.turbine_inertia * ratio * ratio
-        for i in range(5):
-            f[i] += shaft * shaft_turn[i]
-            for j in range(5):
-                m[i][j] += inertia * shaft_turn[i] * shaft_turn[j]
+        points = ((st.body_mass, body), (car.front_unsprung, wheel))
+        m, f = self._masses(points, ratio, shaft)
         f[0] -= rolling
         f[2] += self.strut_force(y)
         f[3] += self._rear_springs(y)
@@ -225,16 +240,12 @@ class Model:
 
         # The thrust T is the sixth unknown: it drives x and brakes the wheel, and it is a share of the rear
         # load.
-        slip = y[SLIP] / car.peak_slip
-        shape = 2 * slip / (1 + slip * slip)
-        if fabs(slip) > 1:
-            shape = (1 - car.sliding) * shape + (car.sliding if slip > 0 else -car.sliding)
-        grip = car.grip * shape
+        grip = self._grip(y[SLIP] / car.peak_slip)
         on_thrust = (1.0, 0.0, 0.0, 0.0, -car.rear_radius)
         # rear load = free + sum of lift[i] q''[i]
         free = car.mass * GRAVITY - front - bar_load
         lift = [0.0] * 5
-        for mass, point in masses:
+        for mass, point in points:
             free += mass * point.held_up
             for i in range(4):
                 lift[i] += mass * point.up[i]
@@ -357,7 +368,7 @@ class Motion:
     """A car on its way: state, gearbox, and steps of the classic fourth-order Runge-Kutta method."""
 
     def __init__(self, car: Car) -> None:
-        self.model = Model(car)
+        self.model = Equations(car)
         self.gearbox = Gearbox(car)
         self.state = [0.0] * STATES
         self.state[ENGINE] = car.launch_speed

@@ -1,13 +1,12 @@
-"""What a prediction leaves behind: report.html, summary.json, trace.csv, motion.csv and predict.png."""
+"""The tables of a prediction as CSV: the controlled run as a trace, and both runs tick by tick."""
 
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from bench.facts import as_json
 from bench.vehicle.results import ROW, Outcome
 
 if TYPE_CHECKING:
@@ -44,14 +43,8 @@ def motion_csv(outcome: Outcome) -> str:
     return "\n".join([header, *lines]) + "\n"
 
 
-def write_all(folder: Path, facts: dict[str, Any], p: Prediction) -> None:
-    """Fill a folder."""
-    from bench.vehicle import page
-    from bench.vehicle.picture import draw
-
-    (folder / "summary.json").write_text(as_json(facts), encoding="utf-8")
+def write_tables(folder: Path, p: Prediction) -> None:
+    """All of them, into a folder."""
     (folder / "trace.csv").write_text(trace_csv(p.controlled), encoding="utf-8")
     (folder / "motion.csv").write_text(motion_csv(p.controlled), encoding="utf-8")
     (folder / "motion_without.csv").write_text(motion_csv(p.without), encoding="utf-8")
-    page.write(folder / "report.html", facts, p)
-    draw(folder / "predict.png", p)

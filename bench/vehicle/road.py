@@ -33,7 +33,8 @@ def profile(
     """A road of one class over a length in m: waves whose amplitudes follow Gd(n) = Gd(n0) (n / n0)^-2, with
     phases by chance. `lowest` and `highest` bound the wave numbers, cycle/m.
 
-    Source: ISO 8608; the class means as read in two independent programs that cite it.
+    Source: ISO 8608:1995, the geometric means of its classes; second-hand (the standard itself was not read),
+    the mean of class D from memory.
     """
     edges = np.geomspace(lowest, highest, _WAVES + 1)
     n = np.sqrt(edges[:-1] * edges[1:])

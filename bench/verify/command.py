@@ -272,10 +272,10 @@ def _recorded(path: Path, reading: Reading, calibration: CalibrationFile) -> _Su
 
 
 def _driven(path: Path, calibration: CalibrationFile, seed: int) -> _Subject:
-    from bench.vehicle.car import load
     from bench.vehicle.run import slow
     from bench.vehicle.step_source import VehicleSource
     from bench.vehicle.track import Track
+    from bench.vehicle.vehicle_file import load
 
     vehicle = load(path)
     why = slow()

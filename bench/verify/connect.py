@@ -1,4 +1,4 @@
-"""The device of a verify: its port, its greeting, the calibration that it is given."""
+"""A device at a port, or an emulated board, with a calibration loaded into it."""
 
 from __future__ import annotations
 
@@ -31,21 +31,34 @@ def board(given: dict[str, Any]) -> Iterator[None]:
         yield
 
 
-def connect(given: dict[str, Any], calibration: CalibrationFile, console: Console) -> RemoteTarget:
-    """The device at the port, with the calibration loaded."""
+def greet(given: dict[str, Any], console: Console) -> RemoteTarget:
+    """The device at the port; what it calls itself goes to the console."""
     from bench.console import print_text
     from bench.link.host import Host
-    from bench.link.line import LinkError
     from bench.link.ports import SerialLine
-    from bench.link.protocol import OLDER_TEXT, Feature
-    from bench.link.target import IMAGE_REASONS, RemoteTarget
-    from controller.constants import IMAGE_VERSION
+    from bench.link.protocol import OLDER_TEXT
+    from bench.link.target import RemoteTarget
 
     port = given["port"]
     target = RemoteTarget(Host(SerialLine(port, given["baud"]), timeout_s=given["timeout"]))
     greeting = target.greeting
     text = f"{port}: {greeting.firmware}, frames up to {greeting.largest} bytes, window {greeting.window}"
     print_text(console, text, rest="  ")
+    if greeting.older:
+        print_text(console, OLDER_TEXT, rest="  ")
+    return target
+
+
+def connect(given: dict[str, Any], calibration: CalibrationFile, console: Console) -> RemoteTarget:
+    """The device at the port, with the calibration loaded."""
+    from bench.link.line import LinkError
+    from bench.link.protocol import Feature
+    from bench.link.target import IMAGE_REASONS
+    from controller.constants import IMAGE_VERSION
+
+    port = given["port"]
+    target = greet(given, console)
+    greeting = target.greeting
     own = Feature.OWN_CALIBRATION in greeting.features
     if greeting.image_version != IMAGE_VERSION and not own:
         what = f"its controller reads calibration images of version {greeting.image_version}"
@@ -53,8 +66,6 @@ def connect(given: dict[str, Any], calibration: CalibrationFile, console: Consol
     if given["firmware"] is not None and given["firmware"] != greeting.firmware:
         what = f"its firmware is {greeting.firmware!r}, not {given['firmware']!r}"
         raise LinkError(what, port, "load the right firmware, or name this one")
-    if greeting.older:
-        print_text(console, OLDER_TEXT, rest="  ")
     if given["disarm"] and greeting.tick_us:
         _disarm(target)
     if own:

@@ -10,7 +10,8 @@ void lift_height_reset(lift_height_t *h, const lift_image_t *calibration) {
     h->calibration = c;
     h->far = lift_max(c->sensor_height[0], c->sensor_height[c->sensor_points - 1]);
     h->near = h->far - c->near_end;
-    h->period_us = (int32_t)c->tick_us * c->sample_ticks; /* 10000 * 1000 at most: below 2**24 */
+    /* 10000 * 1000 at most: below 2**24. What is longer than LIFT_NOSE_MS counts as that. */
+    h->period_us = lift_min((int32_t)c->tick_us * c->sample_ticks, (int32_t)LIFT_NOSE_MS * 1000);
     /* 32767 * 1000 at most: below 2**25. */
     h->rate = lift_min((int32_t)c->allowance_rate * c->sample_ticks, LIFT_ALLOWANCE_LIMIT);
     h->fall_samples = lift_min(lift_max(LIFT_FALL_US / h->period_us, 1), c->confirm_samples);
@@ -190,11 +191,10 @@ static void follow_jump(lift_height_t *h, int32_t height, bool seen) {
 
 /* How far a nose could have fallen since the last good height, 1/16 mm (H10). */
 static int32_t nose_fall(const lift_height_t *h, bool falling) {
-    int32_t period = h->period_us; /* 10**7 at most: below 2**24 */
-    /* Times the period below 2**24 too. */
-    int32_t waited = lift_min(h->waited, (int32_t)LIFT_NOSE_MS * 1000 / period + 1);
-    int32_t ms = lift_min(waited * period / 1000, LIFT_NOSE_MS);
-    /* Half of 20 m/s2 is 4/25 of 1/16 mm a ms2; half the fastest rate: 65534 * 1001 is below 2**27. */
+    /* A tick is 500 us at least: after 1000 samples the time is up. 1000 * 500000 is below 2**29. */
+    int32_t waited = lift_min(h->waited, LIFT_NOSE_MS * 2);
+    int32_t ms = lift_min(waited * h->period_us / 1000, LIFT_NOSE_MS);
+    /* Half of 20 m/s2 is 4/25 of 1/16 mm a ms2; half the fastest rate: 65534 * 1000 is below 2**26. */
     int32_t fall = h->calibration->allowance + ms * ms * 4 / 25;
     return falling ? fall + (h->rate * waited >> 1) : fall;
 }

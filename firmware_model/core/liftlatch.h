@@ -133,7 +133,7 @@ typedef struct {
     const lift_image_t *calibration;
     int32_t far;             /* 1/16 mm: greatest height of the sensor's curve */
     int32_t near;            /* 1/16 mm: from here on the nose is near the far end */
-    int32_t period_us;       /* us, 500..10000000: from sample to sample */
+    int32_t period_us;       /* us, 500..500000: from sample to sample, no more than matters */
     int32_t rate;            /* 1/16 mm a sample, 1..65534: what waiting adds to the allowance */
     int32_t fall_samples;    /* 1..40 samples for which it adds to it downwards */
     int32_t unasked_fall;    /* 1/16 mm: a larger fall needs agreeing samples */

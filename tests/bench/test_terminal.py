@@ -9,6 +9,7 @@ import re
 import shutil
 import subprocess
 import sys
+import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, redirect_stderr, redirect_stdout
 from importlib.metadata import version
@@ -29,6 +30,7 @@ from bench.console import make_console, make_table, print_head, print_list, prin
 from bench.facts import as_json
 from bench.trace.text import shown_path
 from tests import ROOT
+from tests.bench.start.test_start import ANSWERS, options
 from tests.vehicle_support import CALIBRATION_PATH, CAR_PATH, NOT_BUILT
 
 PROGRAM = [sys.executable, "-c", "from bench.cli import main; main()"]
@@ -81,6 +83,7 @@ Words = Callable[[Files], list[Any]]
 
 # Commands that give a result -> the words to call them with.
 QUICK: dict[str, Words] = {
+    "start": lambda f: ["start", f.out(f"start-{time.monotonic_ns()}"), *options(**ANSWERS)],
     "calibration check": lambda f: ["calibration", "check", f.calibration],
     "calibration show": lambda f: ["calibration", "show", f.calibration],
     "calibration compile": lambda f: ["calibration", "compile", f.calibration, "--out", f.folder / "image"],
@@ -114,7 +117,7 @@ SLOW: dict[str, Words] = {
     ],
 }  # fmt: skip
 MODELLED = {"predict", "search", "fit"}
-ON_A_PORT = {"verify", "device", "record"}
+ON_A_PORT = {"verify", "load", "device", "record"}
 
 
 def case(name: str, slow: bool) -> Any:

@@ -207,8 +207,8 @@ def test_one_cylinder_skips_in_the_printed_evenly_spread_patterns(printed: str) 
 def test_one_cylinder_keeps_every_window_within_one_event(
     reduction: int, window: int, before: list[int]
 ) -> None:
-    # Balanced words: a window of w holds floor or ceil of w*r (published for first-order accumulators; from
-    # memory).
+    # Balanced words (M. Lothaire, Algebraic Combinatorics on Words, Cambridge 2002, ch. 2; from memory): a
+    # window of w holds floor or ceil of w*r.
     engine = Engine(1)
     for one in before:
         engine.turn(1, one)
@@ -328,7 +328,7 @@ def test_events_follow_the_capped_command() -> None:
         (6, 6000, 300.0),
     ],
 )
-def test_the_share_skipped_at_published_event_rates(cylinders: int, rpm: int, rate: float) -> None:
+def test_the_share_skipped_at_event_rates_of_engines(cylinders: int, rpm: int, rate: float) -> None:
     # Ten seconds of crank angle in exact degrees: one decision each 720/N.
     degrees = 0.0
     engine = Engine(cylinders)

@@ -254,8 +254,9 @@ def test_printed_step_response_of_the_low_pass() -> None:
     for value, expected in zip(found, (0.2, 0.36, 0.488, 0.5904, 0.67232), strict=True):
         # 819/4096 for 0.2 makes up to 3 units of it, the truncation 2.
         assert value == pytest.approx(30000 * expected, abs=5)
-    # Unit step of a first-order system at t/tau = 1..6 (Mechanical Engineers' Handbook vol. 2, p. 333,
-    # Table 6), for a filter slow enough to be one: its time constant is -1/ln(1 - alpha) samples.
+    # Unit step of a first-order system at t/tau = 1..6 (M. Kutz, ed., Mechanical Engineers' Handbook, vol.
+    # 2, p. 333, table 6; the editor from memory, the edition not noted), for a filter slow enough to be
+    # one: its time constant is -1/ln(1 - alpha) samples.
     alpha = 8 / 4096
     tau = -1 / np.log(1 - alpha)
     made.reset(8, 0)

@@ -40,8 +40,9 @@ def axes_and_cells(calibration: Values) -> tuple[list[int], list[int], np.ndarra
 
 @pytest.mark.rule("M1")
 def test_first_printed_example() -> None:
-    # An encyclopedia's example of bilinear interpolation: rows 20 and 21, columns 14 and 15, values 91, 210,
-    # 162, 95; 150.5 and 128.5 at column 14.5, and 146.1 at row 20.2. Axes times 10, values times 4.
+    # Wikipedia's example ("Bilinear interpolation") of the method: rows 20 and 21, columns 14 and 15,
+    # values 91, 210, 162, 95; 150.5 and 128.5 at column 14.5, and 146.1 at row 20.2. Axes times 10, values
+    # times 4.
     looked = maps(
         values(
             lift_points=2,

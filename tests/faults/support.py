@@ -29,7 +29,7 @@ MODULES = (
         "bench.verify.command",
         "bench.link.record",
     ),
-    *("matplotlib.figure", "matplotlib.backends.backend_agg", "pyarrow.csv", "pint", "rich.table"),
+    *("bench.document.html", "bench.document.svg", "pyarrow.csv", "pint", "rich.table"),
     *("bench.document.write", "bench.replay.files", "bench.trace.read", "bench.trace.csv"),
 )
 

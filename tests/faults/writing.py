@@ -257,7 +257,7 @@ def two_writers(folder: Path, long: bool) -> str:
 def orphans(folder: Path, long: bool) -> str:
     """A sweep in processes of its own is killed: they end too, soon."""
     words = writers(folder)["sweep"].words
-    many = (*(w.replace("=0,200", "=0:600:2") for w in words), str(folder / "x"), "--engine", "reference")
+    many = (*(w.replace("=0,200", "=0:600:2") for w in words), str(folder / "x"), "--core", "reference")
     for _ in range(5 if long else 1):
         process = subprocess.Popen(
             [*PROGRAM, *many],

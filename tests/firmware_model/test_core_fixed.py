@@ -1,4 +1,4 @@
-"""The arithmetic of the C core against exact fractions, and its CRC against the published check value."""
+"""The arithmetic of the C core against exact fractions, and its CRC against that of G. Cook's catalogue."""
 
 from __future__ import annotations
 

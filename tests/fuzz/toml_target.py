@@ -23,7 +23,7 @@ import numpy as np
 from bench.calibration import load, save
 from bench.calibration.image import pack, unpack
 from bench.errors import UserError
-from bench.vehicle import car
+from bench.vehicle import car, vehicle_file
 from controller import Controller
 from tests.fuzz import MEMORY
 
@@ -55,7 +55,7 @@ def _calibration() -> None:
 
 
 def _vehicle() -> None:
-    vehicle = car.load(_FILE)
+    vehicle = vehicle_file.load(_FILE)
     assert _finite(asdict(vehicle.car))
     for number in (1, 2):
         assert _finite(asdict(car.scattered(vehicle, number)))

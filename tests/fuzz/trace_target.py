@@ -21,11 +21,11 @@ import numpy as np
 import bench.trace.csv as reader
 from bench.errors import UserError
 from bench.trace.choice import ColumnChoice
-from bench.trace.command import as_facts
 from bench.trace.csv import read_csv
 from bench.trace.grid import on_grid
 from bench.trace.model import Trace
 from bench.trace.read import read_trace
+from bench.trace.show import trace_facts
 from bench.trace.table import Table, to_trace
 from tests.fuzz import MEMORY
 
@@ -62,7 +62,7 @@ def _table(choice: ColumnChoice) -> Read:
 
 def _by_rows(choice: ColumnChoice) -> Read:
     def cannot(*_: Any) -> Any:
-        raise reader._Irregular
+        raise reader.Irregular
 
     quick = reader._read_fast
     reader._read_fast = cannot
@@ -81,7 +81,7 @@ def _check(trace: Trace) -> None:
     for channel in trace.channels.values():
         assert len(channel.values) == len(channel.valid) == n
         assert np.isfinite(channel.values[channel.valid]).all()
-    json.dumps(as_facts(trace), allow_nan=False)
+    json.dumps(trace_facts(trace), allow_nan=False)
     if trace.duration_s < 20:
         grid = on_grid(trace, 1000, 0.25)
         for role, values in grid.values.items():
@@ -105,6 +105,7 @@ def one_input(data: bytes) -> None:
     if quick.table is None or rows.table is None:
         return
     assert quick.table.columns == rows.table.columns
+    assert quick.table.first_ns == rows.table.first_ns
     for role, values in quick.table.values.items():
         assert np.array_equal(values, rows.table.values[role], equal_nan=True), role
     with suppress(UserError):

@@ -1,18 +1,22 @@
 """Random calibrations for the hazard runs: drawn in physical units, compiled for the controller.
 
-All values are invented. What a calibration must respect so that a healthy sensor is never refused is
-kept: the constant part of the allowance is at least the noise, its rate at least the nose's speed
-(5 mm a millisecond), the near end is wider than the nose moves in one sample.
+All values are invented. They are what a tuner may really give: the bench's own advice (M3) has nothing to
+say against any of them, and what it refuses is not drawn. The noise grows with the distance and reaches 0.5
+to 10 mm at the far end; the sensor has a reading every 1, 5, 10 or 20 ms, the converter 10 or 12 bits.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from pathlib import Path
 
 import numpy as np
 from numpy.random import RandomState
 from numpy.typing import NDArray
 
+from bench.calibration import CalibrationFile
+from bench.calibration.advice import advise
+from bench.calibration.build import Built
 from bench.calibration.image import Values, pack
 from tests.support import table, values
 
@@ -20,6 +24,11 @@ Floats = NDArray[np.float64]
 
 UP_MM_MS = 1.7  # how fast a nose moves at the sensor (common practice, no source)
 DOWN_MM_MS = 2.9
+NOISE_MM = (0.5, 10.0)  # one standard deviation at the far end
+NEAR_NOISE = 0.3  # of that, at the near end
+MOST_SPEED_NOISE_MM = 8.0  # what the look-ahead may make of the noise: a tuner gives noisy sensors less of it
+RETURN_MS, RETURN_SAMPLES = 500.0, 16  # H10
+REST_BELOW_MM, REST_ABOVE_MM = 45.0, 90.0
 
 
 @dataclass(frozen=True)
@@ -34,12 +43,13 @@ class Calibrated:
     sensor_mm: Floats
     adc_max: int
     window: tuple[int, int]
-    noise_mm: float
+    noise_mm: float  # one standard deviation at the far end
     allowance_mm: float
     rate_mm: float  # a tick
     confirm: int  # samples
     heal: int
     agree: int
+    returns: int
     near_end_mm: float
     stuck: int  # samples, 0 = off
     stuck_speed: int
@@ -72,6 +82,26 @@ class Calibrated:
     def near_mm(self) -> float:
         """The height from which on the nose is near the end of the range."""
         return self.far_mm - self.near_end_mm
+
+    def noise_at(self, height_mm: Floats) -> Floats:
+        """One standard deviation of the noise at heights; what is drawn is cut at three of them."""
+        share = np.clip(height_mm / self.far_mm, 0.0, 1.0)
+        return np.asarray(self.noise_mm * (NEAR_NOISE + (1 - NEAR_NOISE) * share))
+
+    @property
+    def error_mm(self) -> float:
+        """By how much noise may lower the lift with which the maps are entered: it is cut at three standard
+        deviations, which no median and low-pass enlarges; the look-ahead's share is as good as never above
+        four of its own."""
+        return (3 * self.noise_mm + 4 * self.falling_s * self.speed_noise(self.look_ms)) * self.gain
+
+    def speed_noise(self, look_ms: float) -> float:
+        return speed_noise(self.noise_mm, self.period * self.tick_ms, look_ms)
+
+    @property
+    def return_ticks(self) -> int:
+        """How long readings at rest must be healthy to be believed again (H10)."""
+        return self.returns * self.period
 
     @property
     def step_mm(self) -> float:
@@ -115,16 +145,30 @@ def q12(part: float) -> int:
     return max(1, min(4096, round(part * 4096)))
 
 
+def speed_noise(noise_mm: float, period_ms: float, look_ms: float) -> float:
+    """One standard deviation, mm/s, of the speed of white noise through a one-pole low-pass: for the
+    factor a, noise / period * sqrt(2 a^2 / (2 - a)), from the sum of the squares of its impulse response."""
+    a = 1 - np.exp(-period_ms / look_ms)
+    return float(1000 * noise_mm / period_ms * np.sqrt(2 * a * a / (2 - a)))
+
+
 def draw(rng: RandomState, look_ahead: bool) -> Calibrated:
-    """One random calibration; with look-ahead rising, falling or both times are above 0."""
-    tick_ms = float(rng.choice([1.0, 2.0, 5.0], p=[0.3, 0.35, 0.35]))
-    period = int(rng.choice([1, 1, 1, 2, 5, 10, 20]))
-    period = max(1, min(period, int(20 / tick_ms)))
-    period_ms = period * tick_ms
-    noise = rng.uniform(0.4, 0.8)
+    """One random calibration that M3 accepts; with look-ahead rising, falling or both times are above 0."""
+    while True:
+        c, compiled = _draw(rng, look_ahead)
+        drawn = CalibrationFile(Path("drawn"), "", "", c.image, 0, compiled, [], [], [], Built())
+        if not advise(drawn)[0]:
+            return c
+
+
+def _draw(rng: RandomState, look_ahead: bool) -> tuple[Calibrated, Values]:
+    period_ms = float(rng.choice([1.0, 5.0, 10.0, 20.0]))
+    tick_ms = float(rng.choice([t for t in (1.0, 2.0, 5.0) if period_ms % t == 0]))
+    period = round(period_ms / tick_ms)
+    noise = float(np.exp(rng.uniform(*np.log(NOISE_MM))))
 
     # Sensor: a slightly bent curve, rising or falling in counts, 0.5 to 4.5 V of 5 V or full scale.
-    adc_max = int(rng.choice([1023, 4095, 16383]))
+    adc_max = int(rng.choice([1023, 4095]))
     far = rng.uniform(420, 600)
     points = int(rng.randint(2, 6))
     share = np.linspace(0.0, 1.0, points)
@@ -138,16 +182,20 @@ def draw(rng: RandomState, look_ahead: bool) -> Calibrated:
 
     # Rest height: calibrated, or learned from what stands a little beside it.
     calibrated_rest = rng.uniform(110, 150)
-    learns = rng.random_sample() < 0.4
+    learns = noise < 3 and rng.random_sample() < 0.4
     rest = calibrated_rest + (rng.uniform(-5, 5) if learns else 0.0)
     gain_q12 = round(rng.uniform(0.75, 1.05) * 4096)
 
     allowance = 6 * noise + float(heights.max()) / adc_max + rng.uniform(0.5, 3)
-    rate = rng.uniform(5.0, 5.6) * tick_ms
-    confirm = max(3, round(rng.uniform(10, 30) / period_ms))
-    heal = max(4, round(rng.uniform(30, 70) / period_ms))
-    near_end = max(rng.uniform(15, 40), 1.3 * period_ms * UP_MM_MS + 6)
-    stuck = max(20, round(rng.uniform(200, 400) / period_ms))
+    rate = rng.uniform(3.2, 5.6) * tick_ms
+    confirm = max(1, round(rng.uniform(10, 30) / period_ms))
+    heal = max(3, round(rng.uniform(30, 70) / period_ms))
+    returns = max(RETURN_SAMPLES, round(RETURN_MS / period_ms))
+    near_end = 3 * rate * period + allowance + rng.uniform(0, 15)  # the bench's own default, or a little more
+    count_mm = float(heights.max() - heights.min()) / float(counts[-1] - counts[0])
+    # The very same reading for so long; only where noise keeps a healthy one from it (H8).
+    watches_stuck = NEAR_NOISE * noise >= count_mm
+    stuck = max(RETURN_SAMPLES, round(rng.uniform(100, 400) / period_ms)) if watches_stuck else 0
     stuck_speed = int(rng.randint(100, 250))
 
     rising = falling = 0.0
@@ -156,8 +204,9 @@ def draw(rng: RandomState, look_ahead: bool) -> Calibrated:
         which = rng.randint(0, 3)
         rising = rng.uniform(0.05, 0.25) if which != 1 else 0.0
         falling = rng.uniform(0.05, 0.25) if which != 0 else 0.0
-        # The price of the look-ahead is noise: time * noise / time constant stays below some 2.5 mm.
-        look_ms = max(20.0, 2 * period_ms, 1000 * max(rising, falling) * noise / 2.5)
+        look_ms = max(20.0, 2 * period_ms) if noise < 3 else max(30.0, 2 * period_ms)
+        most = MOST_SPEED_NOISE_MM / speed_noise(noise, period_ms, look_ms)
+        rising, falling = min(rising, 2 * most), min(falling, most)
     lowpass_ms = float(rng.choice([0.0, rng.uniform(2, 12)]))
 
     # Maps: monotone in lift; the lift where reduction is full falls with progress.
@@ -182,16 +231,14 @@ def draw(rng: RandomState, look_ahead: bool) -> Calibrated:
     blind = int(rng.randint(100, 400)) if rng.random_sample() < 0.9 else 0
     growth = rng.uniform(0.5, 5.0) * tick_ms
     blind_until = int(rng.randint(2000, 6000))
-    # Longer than any time in the air; sometimes less, to see what comes after it.
-    fault_hold_ms = rng.uniform(2800, 5000) if rng.random_sample() < 0.8 else rng.uniform(200, 1500)
-    fault_hold = max(hold, round(fault_hold_ms / tick_ms))
+    fault_hold = max(hold, round(rng.uniform(2800, 5000) / tick_ms))  # longer than any time in the air
     trigger, retard_trigger = int(rng.randint(5, 40)), int(rng.randint(1, 15))
     disarm = int(np.ceil(100 / tick_ms))
 
     compiled: Values = values(
         gain_q12=gain_q12,
         learn_window=max(8, round(60 / period_ms)) if learns else 0,
-        learn_spread=round(16 * 8 * noise),
+        learn_spread=round(16 * 8 * max(noise, 1.0)),
         learn_tolerance=16 * 8,
         look_speed_q12=round(256000 / period_ms),
         progress_up_q12=round(2 * tick_ms) << 12,
@@ -216,8 +263,9 @@ def draw(rng: RandomState, look_ahead: bool) -> Calibrated:
         confirm_samples=confirm,
         heal_samples=heal,
         agree_samples=3,
+        **({"return_samples": returns} if "return_samples" in values() else {}),
         near_end=round(16 * near_end),
-        stuck_band=4,
+        stuck_band=0,
         stuck_samples=stuck,
         stuck_speed=stuck_speed,
         rest=round(16 * calibrated_rest),
@@ -245,7 +293,7 @@ def draw(rng: RandomState, look_ahead: bool) -> Calibrated:
     )
     median = compiled["median_samples"]
     assert isinstance(median, int)
-    return Calibrated(
+    c = Calibrated(
         tick_ms=tick_ms,
         period=period,
         rest_mm=rest,
@@ -260,6 +308,7 @@ def draw(rng: RandomState, look_ahead: bool) -> Calibrated:
         confirm=confirm,
         heal=heal,
         agree=3,
+        returns=returns,
         near_end_mm=round(16 * near_end) / 16,
         stuck=stuck,
         stuck_speed=stuck_speed,
@@ -284,3 +333,4 @@ def draw(rng: RandomState, look_ahead: bool) -> Calibrated:
         disarm=disarm,
         image=pack(compiled),
     )
+    return c, compiled

@@ -1,7 +1,9 @@
 """The cells (failure, phase) of the suite, and by which rules each is promised to give no torque back.
 
-A cell without rules is not promised: what the failed sensor reads there cannot be told from a nose that
-moves. Such returns are counted, listed and pinned, so that their number cannot grow unnoticed.
+In the phase "clean" the nose stays below every ceiling, so that no torque can come back; there it counts
+what a race loses to the failure. A cell without rules is not promised: what the failed sensor reads there
+cannot be told from a nose that moves. Such returns are counted, listed and pinned, so that their number
+cannot grow unnoticed.
 """
 
 from __future__ import annotations
@@ -10,6 +12,7 @@ from .runs import PHASES
 
 # failure: (rules of the promise, phases in which it holds, what it is or why the rest is not promised)
 _ALL = PHASES
+_BEYOND = ("top",)
 _NONE: tuple[str, ...] = ()
 _TABLE: dict[str, tuple[str, tuple[str, ...], str]] = {
     "none": ("H1-H9, L1-L8", _ALL, "a healthy sensor, also with the nose beyond its range"),
@@ -28,11 +31,34 @@ _TABLE: dict[str, tuple[str, tuple[str, ...], str]] = {
     "mostly_dead": ("H4 H5 H6", _ALL, "60 to 90 % of the samples lost"),
     "intermittent": ("H4 H5 H6", _ALL, "a loose contact, lost and there in turn"),
     "slow": ("H3 H6", _ALL, "the reading changes every few samples only: late by that much"),
+    "agreeing_bursts": ("", _NONE, "3 to 20 wrong readings that agree: a nose that moved fast"),
+    "low_plume": ("", _NONE, "some 40 low readings: within the allowance, a nose that fell"),
+    "no_echo_far": ("", _NONE, "no echo reads as the far end, now and then"),
+    "no_echo_lost": ("H4 H5 H6", _ALL, "no echo reads as lost, now and then"),
+    "sparse_losses": ("H3 H5", _ALL, "1 to 3 % of the samples lost"),
+    "beyond_random": ("H3 H5", _BEYOND, "beyond the range: any low height"),
+    "beyond_constant": ("", _NONE, "beyond the range: one height, for 1.5 s or near a slow sensor's end"),
+    "beyond_plume": ("", _NONE, "beyond the range: a height that wanders slowly, the same"),
+    "beyond_rest": ("", _NONE, "beyond the range: lost, then as of a nose at rest"),
+    "lost_then_rest": ("", _NONE, "lost for 0.3 s or more, then as of a nose at rest"),
+    "lost_then_wander": ("", _NONE, "lost for 0.3 s or more, then a slow walk above rest"),
+    "lost_then_frozen": (
+        "H10",
+        ("top",),
+        "lost for 0.3 s or more, then frozen at rest; H10 needs torque taken",
+    ),
+    "slides": ("", _NONE, "a signal that decays: a nose that falls"),
+    "random_in_range": ("", _NONE, "any height for 0.3 s: on a slow sensor some of them agree"),
+    "dropout_then_spike": ("", _NONE, "lost, then within what a nose may have moved meanwhile"),
     "arming_open": ("L8", _ALL, "the arming input opens for one tick or for less than 100 ms"),
 }
 
 FAILURES = tuple(_TABLE)
-CELLS = tuple((failure, phase) for failure in FAILURES for phase in PHASES)
+CELLS = tuple(
+    (failure, phase)
+    for failure in FAILURES
+    for phase in (_BEYOND if failure.startswith("beyond") else PHASES)
+)
 
 
 def promise(failure: str, phase: str) -> str:

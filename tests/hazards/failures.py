@@ -45,7 +45,7 @@ def healthy(rng: RandomState, c: Calibrated, lift_mm: NDArray[np.float64], alone
     may also read one low height there; after a failure that is a second one, `constant_below` or `_near`.
     """
     true = c.rest_mm + lift_mm[:: c.period] / c.gain
-    noise = np.clip(rng.standard_normal(len(true)), -3, 3) * c.noise_mm
+    noise = np.clip(rng.standard_normal(len(true)), -3, 3) * c.noise_at(true)
     counts = c.counts_of(true + noise)
     beyond = true + noise > c.far_mm
     kind = rng.randint(0, 3 if alone else 2)
@@ -234,6 +234,174 @@ def intermittent(rng: RandomState, c: Calibrated, h: Healthy, first: int, end: i
     return r
 
 
+def _noisy(rng: RandomState, c: Calibrated, heights: NDArray[np.float64]) -> Counts:
+    """What a sensor with its usual noise reads of heights, inside its window."""
+    noise = np.clip(rng.standard_normal(len(heights)), -3, 3) * c.noise_at(heights)
+    return c.counts_of(heights + noise)
+
+
+# Shapes of real recordings, within their figures (recordings.py)
+
+
+def agreeing_bursts(rng: RandomState, c: Calibrated, h: Healthy, first: int, end: int) -> Readings:
+    """3 to 20 wrong readings in a row that agree with one another, as of an echo from elsewhere."""
+    r = _start(h, first, end)
+    r.true[first:end] = True
+    s = first
+    while s < end:
+        length = min(int(rng.choice([3, 3, 4, 5, 7, 10, 20])), end - s)
+        at = rng.uniform(float(c.sensor_mm.min()) + 10, c.far_mm - 5)
+        r.counts[s : s + length] = _noisy(rng, c, np.full(length, at))
+        r.true[s : s + length] = False
+        s += length + int(rng.randint(5, 200))
+    return r
+
+
+def low_plume(rng: RandomState, c: Calibrated, h: Healthy, first: int, end: int) -> Readings:
+    """Some 40 plausible readings that are too low, as in a cloud of water or smoke."""
+    end = min(first + int(rng.randint(32, 54)), end)
+    r = _start(h, first, end)
+    below = rng.uniform(0.2, 0.8) * h.height_mm[first:end] + rng.uniform(-5, 5, end - first)
+    r.counts[first:end] = _noisy(rng, c, np.maximum(below, float(c.sensor_mm.min()) + 5))
+    return r
+
+
+def _no_echo(rng: RandomState, c: Calibrated, h: Healthy, first: int, end: int, reads: int) -> Readings:
+    """A seventh of the readings without an echo, most silences short, some of 24 readings and more."""
+    r = _start(h, first, end)
+    r.true[first:end] = True
+    s = first + int(rng.randint(0, 30))
+    while s < end:
+        length = min(int(rng.choice([1, 1, 2, 2, 3, 5, 10, 24, 40])), end - s)
+        r.counts[s : s + length] = reads
+        r.true[s : s + length] = False
+        s += length + int(rng.randint(10, 100))
+    r.lag = 3 * c.lag_ticks()
+    return r
+
+
+def no_echo_far(rng: RandomState, c: Calibrated, h: Healthy, first: int, end: int) -> Readings:
+    return _no_echo(rng, c, h, first, end, int(c.counts_of(np.array([c.far_mm]))[0]))
+
+
+def no_echo_lost(rng: RandomState, c: Calibrated, h: Healthy, first: int, end: int) -> Readings:
+    return _no_echo(rng, c, h, first, end, rail(c, rng.random_sample() < 0.5))
+
+
+def sparse_losses(rng: RandomState, c: Calibrated, h: Healthy, first: int, end: int) -> Readings:
+    """1 to 3 % of the samples lost, each by rng: nothing that a race should notice."""
+    r = _start(h, first, end)
+    r.true[first:end] = rng.random_sample(end - first) >= rng.uniform(0.01, 0.03)
+    r.counts[~r.true] = rail(c, rng.random_sample() < 0.5)
+    return r
+
+
+# Beyond the range
+
+
+def _beyond(c: Calibrated, h: Healthy) -> tuple[Readings, NDArray[np.intp]]:
+    """Every sample of a nose beyond the range, to be overwritten."""
+    beyond = np.flatnonzero(h.height_mm > c.far_mm - 3)
+    r = _start(h, int(beyond[0]), int(beyond[-1]) + 1) if len(beyond) else _start(h, 0, 0)
+    r.true[:] = True
+    r.true[beyond] = False
+    return r, beyond
+
+
+def beyond_random(rng: RandomState, c: Calibrated, h: Healthy, first: int, end: int) -> Readings:
+    """Beyond the range: any height of 50 to 250 mm."""
+    r, beyond = _beyond(c, h)
+    r.counts[beyond] = c.counts_of(rng.uniform(50, 250, len(beyond)))
+    return r
+
+
+def beyond_constant(rng: RandomState, c: Calibrated, h: Healthy, first: int, end: int) -> Readings:
+    """Beyond the range: one low height, with the sensor's noise."""
+    r, beyond = _beyond(c, h)
+    r.counts[beyond] = _noisy(rng, c, np.full(len(beyond), rng.uniform(50, 250)))
+    return r
+
+
+def beyond_rest(rng: RandomState, c: Calibrated, h: Healthy, first: int, end: int) -> Readings:
+    """Lost for a while beyond the range, then readings as of a nose at rest: two failures at once."""
+    r, beyond = _beyond(c, h)
+    r.counts[beyond] = rail(c, rng.random_sample() < 0.5)
+    seen = beyond[round(rng.uniform(100, 400) / (c.tick_ms * c.period)) :]
+    r.counts[seen] = _noisy(rng, c, np.full(len(seen), c.rest_mm))
+    return r
+
+
+def beyond_plume(rng: RandomState, c: Calibrated, h: Healthy, first: int, end: int) -> Readings:
+    """Beyond the range: a cloud under the nose, heights that wander slowly."""
+    r, beyond = _beyond(c, h)
+    pace = 0.3 * c.tick_ms * c.period
+    path = rng.uniform(50, 250) + np.cumsum(rng.uniform(-1, 1, len(beyond)) * pace)
+    r.counts[beyond] = _noisy(rng, c, path)
+    return r
+
+
+# Two failures, or one that no rule can tell from a nose
+
+
+def lost_then_rest(rng: RandomState, c: Calibrated, h: Healthy, first: int, end: int) -> Readings:
+    """Lost for 0.3 to 0.6 s, then readings as of a nose at rest."""
+    r = _start(h, first, len(h.counts))
+    back = min(first + round(rng.uniform(300, 600) / (c.tick_ms * c.period)), len(h.counts))
+    r.counts[first:back] = rail(c, rng.random_sample() < 0.5)
+    r.counts[back:] = _noisy(rng, c, np.full(len(h.counts) - back, c.rest_mm + rng.uniform(-20, 40)))
+    return r
+
+
+def lost_then_frozen(rng: RandomState, c: Calibrated, h: Healthy, first: int, end: int) -> Readings:
+    """Lost for 0.3 to 0.6 s, then one reading at the height of a nose at rest, without any noise."""
+    r = _start(h, first, len(h.counts))
+    back = min(first + round(rng.uniform(300, 600) / (c.tick_ms * c.period)), len(h.counts))
+    r.counts[first:back] = rail(c, rng.random_sample() < 0.5)
+    r.counts[back:] = counts_at(c, c.rest_mm + rng.uniform(-20, 40))
+    return r
+
+
+def lost_then_wander(rng: RandomState, c: Calibrated, h: Healthy, first: int, end: int) -> Readings:
+    """Lost for 0.3 to 0.6 s, then a slow walk not far above rest."""
+    r = _start(h, first, len(h.counts))
+    back = min(first + round(rng.uniform(300, 600) / (c.tick_ms * c.period)), len(h.counts))
+    r.counts[first:back] = rail(c, rng.random_sample() < 0.5)
+    n = len(h.counts) - back
+    path = c.rest_mm + rng.uniform(0, 60) + np.cumsum(rng.uniform(-0.5, 0.5, n) * c.tick_ms * c.period)
+    r.counts[back:] = _noisy(rng, c, path)
+    return r
+
+
+def slides(rng: RandomState, c: Calibrated, h: Healthy, first: int, end: int) -> Readings:
+    """The reading decays to the rest height as a nose falls, and stays there."""
+    r = _start(h, first, len(h.counts))
+    n = len(h.counts) - first
+    start = _last_height(c, h, first)
+    samples = rng.uniform(250, 600) / (c.tick_ms * c.period)
+    part = np.minimum(np.arange(1, n + 1) / samples, 1.0)
+    r.counts[first:] = _noisy(rng, c, start + (c.rest_mm - start) * part**2)
+    return r
+
+
+def random_in_range(rng: RandomState, c: Calibrated, h: Healthy, first: int, end: int) -> Readings:
+    """Any height of the range, for 0.3 s."""
+    end = min(first + round(300 / (c.tick_ms * c.period)), len(h.counts))
+    r = _start(h, first, end)
+    r.counts[first:end] = c.counts_of(rng.uniform(float(c.sensor_mm.min()) + 5, c.far_mm - 2, end - first))
+    return r
+
+
+def dropout_then_spike(rng: RandomState, c: Calibrated, h: Healthy, first: int, end: int) -> Readings:
+    """Lost for 20 to 200 ms, then 1 to 3 readings at one wrong height."""
+    back = min(first + max(1, round(rng.uniform(20, 200) / (c.tick_ms * c.period))), len(h.counts))
+    end = min(back + int(rng.randint(1, 4)), len(h.counts))
+    r = _start(h, first, end)
+    r.counts[first:back] = rail(c, rng.random_sample() < 0.5)
+    at = rng.uniform(float(c.sensor_mm.min()) + 10, c.far_mm - 5)
+    r.counts[back:end] = _noisy(rng, c, np.full(end - back, at))
+    return r
+
+
 def slow(rng: RandomState, c: Calibrated, h: Healthy, first: int, end: int) -> Readings:
     """The reading changes only every few samples."""
     r = _start(h, first, end)
@@ -262,4 +430,19 @@ FAILURES: dict[str, Callable[[RandomState, Calibrated, Healthy, int, int], Readi
     "mostly_dead": mostly_dead,
     "intermittent": intermittent,
     "slow": slow,
+    "agreeing_bursts": agreeing_bursts,
+    "low_plume": low_plume,
+    "no_echo_far": no_echo_far,
+    "no_echo_lost": no_echo_lost,
+    "sparse_losses": sparse_losses,
+    "beyond_random": beyond_random,
+    "beyond_constant": beyond_constant,
+    "beyond_plume": beyond_plume,
+    "beyond_rest": beyond_rest,
+    "lost_then_rest": lost_then_rest,
+    "lost_then_wander": lost_then_wander,
+    "lost_then_frozen": lost_then_frozen,
+    "slides": slides,
+    "random_in_range": random_in_range,
+    "dropout_then_spike": dropout_then_spike,
 }

@@ -2,7 +2,8 @@
 
 Invented, not recorded: flights of 0.5 to 2.7 s with peaks of 150 to 700 mm, more than most sensors see;
 a nose that leans on the wheelie bar for a while, dips and rises again in the air, lands, squats,
-bounces, and lifts a second time. The open loop gives the lift; the controller's output changes nothing.
+bounces, and lifts a second time; a clean one stays below every ceiling. The open loop gives the lift; the
+controller's output changes nothing.
 """
 
 from __future__ import annotations
@@ -59,15 +60,16 @@ class _Curve:
 LONGEST_MS = 2700
 
 
-def draw(rng: RandomState, c: Calibrated, high: bool) -> Flight:
-    """One random flight; with `high` its peak lies above the lift where half the reduction is asked."""
+def draw(rng: RandomState, c: Calibrated, kind: str = "any") -> Flight:
+    """One random flight of a kind: "high" peaks above the lift where half the reduction is asked, "beyond"
+    above the sensor's range, "clean" below the lift where the maps begin."""
     while True:
-        flight = _draw(rng, c, high)
+        flight = _draw(rng, c, kind)
         if (flight.land - flight.off) * c.tick_ms <= LONGEST_MS:
             return flight
 
 
-def _draw(rng: RandomState, c: Calibrated, high: bool) -> Flight:
+def _draw(rng: RandomState, c: Calibrated, kind: str) -> Flight:
     up = UP_MM_MS * c.gain  # the fastest the axle moves, mm a ms
     down = DOWN_MM_MS * c.gain
     curve = _Curve(c.tick_ms)
@@ -76,9 +78,19 @@ def _draw(rng: RandomState, c: Calibrated, high: bool) -> Flight:
     curve.add("rest", rng.uniform(50, 300), 0, 0)
     off = curve.ticks
 
-    least = max(150.0, float(c.lift_axis[2]) + 20) if high else 150.0
-    peak = rng.uniform(least, 700) if rng.random_sample() < 0.5 else rng.uniform(least, max(least + 10, 380))
+    least = max(150.0, float(c.lift_axis[2]) + 20) if kind == "high" else 150.0
+    if kind == "beyond":
+        far = (c.far_mm - c.rest_mm) * c.gain
+        peak = rng.uniform(far + 30, max(far + 60, 700))
+    elif rng.random_sample() < 0.5:
+        peak = rng.uniform(least, 700)
+    else:
+        peak = rng.uniform(least, max(least + 10, 380))
+    if kind == "clean":
+        return _clean(rng, c, curve, launch)
     _up(curve, rng, 0, peak, up)
+    if kind == "beyond":  # and stays there, on the wheelie bar
+        curve.add("rest", rng.uniform(400, 900), peak, peak, rng.uniform(0, 12))
     top = curve.ticks
     fall = _air(curve, rng, peak, up, down)
     land = curve.ticks
@@ -95,13 +107,36 @@ def _draw(rng: RandomState, c: Calibrated, high: bool) -> Flight:
         _up(curve, rng, 0, second, up)
         _air(curve, rng, second, up, down)
         _squat(curve, rng)
-    curve.add("rest", rng.uniform(150, 400), 0, 0)
+    # Long enough to see whether torque that was taken in a failure is given back.
+    curve.add("rest", rng.uniform(150, 400) + c.period * c.tick_ms * c.returns, 0, 0)
 
+    return _flight(rng, curve, launch, off, top, fall, land)
+
+
+def _flight(rng: RandomState, curve: _Curve, launch: int, off: int, top: int, fall: int, land: int) -> Flight:
     lift = np.concatenate(curve.pieces)
-    seconds = np.maximum(np.arange(curve.ticks) - launch, 0) * c.tick_ms / 1000
+    seconds = np.maximum(np.arange(curve.ticks) - launch, 0) * curve.tick_ms / 1000
+    tick_ms = curve.tick_ms
     greatest, slowness = rng.uniform(2200, 3400), rng.uniform(2.2, 3.5)
     speed = np.rint(greatest * (1 - np.exp(-seconds / slowness))).astype(np.int64)
-    return Flight(lift, np.gradient(lift) * 1000 / c.tick_ms, speed, launch, off, top, fall, land)
+    return Flight(lift, np.gradient(lift) * 1000 / tick_ms, speed, launch, off, top, fall, land)
+
+
+def _clean(rng: RandomState, c: Calibrated, curve: _Curve, launch: int) -> Flight:
+    """A nose so low and slow that neither noise nor look-ahead reach the maps, for 1.5 to 4 s."""
+    noise = c.error_mm + 4 * c.rising_s * c.speed_noise(c.look_ms) * c.gain
+    most = max(20.0, float(c.lift_axis[1]) - noise)
+    peak = rng.uniform(0.3, 0.7) * most
+    slowest = np.pi / 2 * peak * c.rising_s * 1000 / (0.9 * most - peak)
+    off = curve.ticks
+    curve.add("ease", max(slowest, 300.0) * rng.uniform(1.0, 1.3), 0, peak)
+    top = curve.ticks
+    curve.add("rest", rng.uniform(300, 1200), peak, peak)
+    fall = curve.ticks
+    curve.add("ease", rng.uniform(200, 500), peak, 0)
+    land = curve.ticks
+    curve.add("rest", rng.uniform(700, 1500), 0, 0)
+    return _flight(rng, curve, launch, off, top, fall, land)
 
 
 def _up(curve: _Curve, rng: RandomState, start: float, end: float, up: float) -> None:

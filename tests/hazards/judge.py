@@ -1,10 +1,10 @@
-"""The two criteria that a hazard run is judged by.
+"""The criteria that a hazard run is judged by.
 
 Criterion 1, torque comes back: the command is lowered from one tick to the next to more than 10 % (of
 all torque; of the map's greatest retard) below what the true lift demands. What it demands comes from
 scipy's RegularGridInterpolator on the calibration's tables in floats, not from the controller's maps:
 the value at the true lift, with the falling look-ahead's share where that is calibrated, and at the
-controller's progress; 0 below the trigger.
+controller's progress; 0 below the trigger. The lift is taken lower by what noise may do to it.
 
 No controller can answer before it can know. So the demand counts that the true lift has made without a
 break for as long as the chain needs: sample period, median and low-passes; from the failure to the
@@ -15,6 +15,12 @@ Where the rules themselves end a promise (a fault kept for `fault_hold`, H6; the
 a return is counted apart as well ("after the promised time").
 
 Criterion 2, what is promised besides: everything in `broken` below, a line for each promise.
+
+Criterion 3, a cut that stays: out of sight, at fault or at the peak although the nose has been down and every
+reading healthy for as long as H10 needs, the hold and the chain's delay on top.
+
+Criterion 4, time lost by a clean car, whose nose stays below every ceiling: the reduction added up, in
+seconds of no torque.
 """
 
 from __future__ import annotations
@@ -32,11 +38,13 @@ from controller.constants import (
     FAULT_SENSOR,
     FAULT_STUCK,
     FAULT_UNUSED,
+    HOLD,
+    PEAK,
     REASON_BLIND,
     TREND_SAMPLES,
 )
 
-from .calibrations import Calibrated
+from .calibrations import REST_ABOVE_MM, REST_BELOW_MM, Calibrated
 from .runs import Outputs, Run
 
 Floats = NDArray[np.float64]
@@ -45,18 +53,23 @@ Bools = NDArray[np.bool_]
 
 @dataclass
 class Verdict:
-    """What a run did: criterion 1 in three classes, criterion 2 as lines of text."""
+    """What a run did: criterion 1 in three classes, criterion 2 as lines of text, 3, and 4 in s."""
 
     back: bool = False
     where: str = ""  # the first return of torque, for a reader
     within_chain: bool = False
     after_time: bool = False
     broken: list[str] = field(default_factory=list)
+    stays: bool = False
+    lost_s: float = 0.0
 
 
 def judge(run: Run) -> Verdict:
     verdict = Verdict()
     _torque_back(run, verdict)
+    verdict.stays = _stays(run)
+    if run.phase == "clean":
+        verdict.lost_s = float(run.out.reduction.sum()) / 1000 * run.c.tick_ms / 1000
     broken = verdict.broken
     _kept_and_blind(run, broken)
     _out_of_sight(run, broken)
@@ -79,7 +92,7 @@ def demand(c: Calibrated, cells: Floats, lift_mm: Floats, progress: NDArray[np.i
 
 def _torque_back(run: Run, verdict: Verdict) -> None:
     c, out, flight = run.c, run.out, run.flight
-    lift = flight.lift_mm + c.falling_s * np.minimum(flight.lift_mm_s, 0)
+    lift = flight.lift_mm + c.falling_s * np.minimum(flight.lift_mm_s, 0) - c.error_mm
     if run.healthy.saturates or run.failure == "far_end":
         # A reading of the far end cannot tell how far beyond it the nose is (M3 warns of maps that ask more).
         lift = np.minimum(lift, (c.far_mm - c.rest_mm) * c.gain)
@@ -114,11 +127,14 @@ def _torque_back(run: Run, verdict: Verdict) -> None:
 
 
 def _keep_ends(run: Run) -> int:
-    """The first tick at which a fault has been kept for `fault_hold`: what H6 promises ends there."""
+    """The first tick at which a fault has been kept for `fault_hold`, or became one of out of sight: what H6
+    and H5 promise ends there."""
     c, out = run.c, run.out
-    faulted = _bits(out, FAULT_SENSOR)
+    faulted, hidden = _bits(out, FAULT_SENSOR), _bits(out, FAULT_OUT_OF_SIGHT)
     for t in _rising_edges(faulted, run.flight.launch):
         taken = out.latch[t - 1] > 0 or out.retard_latch[t - 1] > 0
+        if taken and hidden[t - 1]:
+            return t
         if taken and t >= run.readings.first * c.period and _until(faulted, t) >= t + c.fault_hold:
             return t + c.fault_hold
     return len(faulted)
@@ -128,6 +144,25 @@ def _least(values: Floats, ticks: int) -> Floats:
     """The least of each value and the `ticks` before it."""
     padded = np.concatenate([np.zeros(ticks), values])
     return np.asarray(sliding_window_view(padded, ticks + 1).min(axis=1))
+
+
+# Criterion 3
+
+
+def _stays(run: Run) -> bool:
+    c, out, flight = run.c, run.out, run.flight
+    ahead = flight.lift_mm + c.rising_s * np.maximum(flight.lift_mm_s, 0)
+    noise = c.error_mm + 4 * c.rising_s * c.speed_noise(c.look_ms) * c.gain
+    quiet = np.repeat(run.readings.true, c.period)[: len(ahead)]
+    quiet &= (ahead + noise < c.lift_axis[0]) & (run.armed != 0)
+    lowest = flight.lift_mm / c.gain - 3 * float(c.noise_at(np.array([c.rest_mm]))[0])
+    quiet &= (lowest > -REST_BELOW_MM + 8) & (np.arange(len(ahead)) >= flight.launch)
+    needs = c.lag_ticks() + run.readings.lag + (c.confirm + c.agree) * c.period
+    needs += c.return_ticks + max(0, c.hold - c.return_ticks)
+    last = np.maximum.accumulate(np.where(quiet, -1, np.arange(len(quiet))))  # the last tick not quiet
+    due = quiet & (np.arange(len(quiet)) - last > needs) & (out.reduction > 0)
+    wrong = _bits(out, FAULT_SENSOR | FAULT_OUT_OF_SIGHT)
+    return bool(np.any(due & (wrong | np.isin(out.state, (PEAK, HOLD)))))
 
 
 # Criterion 2, for every run
@@ -149,27 +184,28 @@ def _until(bits: Bools, begin: int) -> int:
 
 
 def _kept_and_blind(run: Run, broken: list[str]) -> None:
-    """H6: kept for `fault_hold`, then let go at the fault's rate; with none latched, the blind reduction."""
+    """H6: kept for `fault_hold`, then let go at the fault's rate; with less than the blind reduction latched
+    that acts too. Out of sight becomes a fault only when that time is over (H5)."""
     c, out = run.c, run.out
-    faulted = _bits(out, FAULT_SENSOR)
+    faulted, hidden = _bits(out, FAULT_SENSOR), _bits(out, FAULT_OUT_OF_SIGHT)
     elapsed_ms = (np.arange(len(faulted)) - run.flight.launch) * c.tick_ms
     for t in _rising_edges(faulted, run.flight.launch):
         end = _until(faulted, t)
         if out.latch[t - 1] > 0 or out.retard_latch[t - 1] > 0:
             for y, rate in ((out.latch, c.fault_rate), (out.retard_latch, c.fault_retard_rate)):
-                keeps = min(t + c.fault_hold, end)
+                keeps = min(t + (0 if hidden[t - 1] else c.fault_hold), end)
                 if np.any(y[t:keeps] != y[t - 1]):
                     broken.append(f"H6: tick {t}: a fault with {y[t - 1]} taken does not keep it")
                 gone = np.arange(keeps, end)
                 line = y[t - 1] - (gone - keeps + 1) * rate
                 if np.any(np.abs(y[gone] - np.maximum(line, 0)) > 1):
                     broken.append(f"H6: tick {t}: the release after the fault's hold leaves its rate")
-        if out.latch[t - 1] == 0:
+        if out.latch[t - 1] < c.blind:
             acts = np.arange(t, end)
             acts = acts[elapsed_ms[acts] < c.blind_until_ms - 1]
             least = np.minimum(c.blind, np.floor((acts - t + 1) * c.blind_growth))
             if np.any(out.reduction[acts] < least):
-                broken.append(f"H6: tick {t}: a fault with no reduction latched gives no blind reduction")
+                broken.append(f"H6: tick {t}: a fault with less than the blind reduction latched gives none")
             _blind_ends(run, t, end, broken)
     drops = out.reduction[1:] < out.reduction[:-1] - c.fault_rate - 1
     drops &= out.reason[:-1] == REASON_BLIND
@@ -199,12 +235,16 @@ def _out_of_sight(run: Run, broken: list[str]) -> None:
             broken.append("H5: out of sight asks for less than the map's greatest")
         if np.any(hidden[1:] & hidden[:-1] & (command[1:] < command[:-1])):
             broken.append("H5: torque given back while out of sight")
-    may, must = _near_agreeing(run, 0.25), _near_agreeing(run, -0.25)
+    may = _near_agreeing(run, 0.25) | _returned(run) | _jump_was_wrong(run)
+    must = _near_agreeing(run, -0.25)
+    gives_up = [t + c.fault_hold for t in _rising_edges(hidden, 0)]
     for t in np.flatnonzero(hidden[1:] != hidden[:-1]) + 1:
+        if hidden[t - 1] and any(abs(t - end) <= 1 for end in gives_up):
+            continue  # after the fault's hold time it is a fault
         if t % c.period:
             broken.append(f"H5: tick {t}: out of sight changes between samples")
         elif hidden[t - 1] and not may[t // c.period]:
-            broken.append(f"H5: tick {t}: out of sight ends without samples near the end")
+            broken.append(f"H5: tick {t}: out of sight ends without a sample that could end it")
     sampled = hidden[:: c.period]
     if np.any(sampled[1:] & sampled[:-1] & must[1:]):
         broken.append("H5: out of sight does not end by samples near the end")
@@ -221,6 +261,39 @@ def _near_agreeing(run: Run, slack_mm: float) -> Bools:
         result[back:] &= near[:-back] & joins[1 : len(joins) - back + 1]
         result[:back] = False
     return result
+
+
+def _in_a_row(good: Bools, count: int) -> Bools:
+    """Whether each value and the `count` - 1 before it are true."""
+    padded = np.concatenate([np.zeros(count - 1, dtype=bool), good])
+    return np.asarray(sliding_window_view(padded, count).all(axis=1))
+
+
+def _returned(run: Run) -> Bools:
+    """H10: whether the last `return` samples could have been a nose at rest; a rest height learned may be a
+    little beside the calibrated one."""
+    c, counts = run.c, run.readings.counts
+    height = c.height_of(counts)
+    at_rest = (height - c.rest_mm >= -REST_BELOW_MM - 10) & (height - c.rest_mm <= REST_ABOVE_MM + 10)
+    close = np.concatenate(
+        [[False], np.abs(np.diff(height)) <= c.allowance_mm + c.rate_mm * c.period / 4 + 0.25]
+    )
+    chain = _in_a_row(c.seen(counts) & at_rest, c.returns) & _in_a_row(close, c.returns - 1)
+    views = sliding_window_view(np.concatenate([np.full(c.returns - 1, counts[0]), counts]), c.returns)
+    return np.asarray(chain & (np.ptp(views, axis=1) > 2))
+
+
+def _jump_was_wrong(run: Run) -> Bools:
+    """H11: whether the last `heal` samples agree and lie further than the constant part below one of the
+    `return` before."""
+    c, counts = run.c, run.readings.counts
+    height = c.height_of(counts)
+    joins = np.concatenate([[False], np.abs(np.diff(height)) <= c.step_mm + 0.25])
+    agree = _in_a_row(c.seen(counts), c.heal) & _in_a_row(joins, c.heal - 1)
+    shown = np.where(c.seen(counts), height, -np.inf)
+    before = np.concatenate([np.full(c.returns + c.heal - 1, -np.inf), shown])
+    highest = sliding_window_view(before, c.returns)[: len(height)].max(axis=1)
+    return np.asarray(agree & (highest - height > c.allowance_mm))
 
 
 def _look_ahead(run: Run, broken: list[str]) -> None:
@@ -265,12 +338,14 @@ def _same_as_twin(run: Run, broken: list[str]) -> None:
 
 
 def _confirmed(run: Run, broken: list[str]) -> None:
-    """H4: at `confirm` samples not used, said at the latest; H5: at the first one near the end."""
+    """H4: at `confirm` samples not used, said at the latest; near the end, where those of a row that is still
+    shorter than `agree` do not count (H5), at that many."""
     c, out, r = run.c, run.out, run.readings
-    bad = 0
+    bad = row = 0
     told = _bits(out, FAULT_SENSOR | FAULT_OUT_OF_SIGHT)[:: c.period]
     for s in range(r.first, r.end):
-        bad = max(bad - 1, 0) if r.true[s] else bad + 1
+        row = 0 if r.true[s] else row + 1
+        bad = max(bad - 1, 0) if r.true[s] else bad + (row >= c.agree)
         if bad >= c.confirm:
             if not told[s]:
                 broken.append(f"H4: sample {s}: {bad} samples not used and no fault")
@@ -281,7 +356,7 @@ def _confirmed(run: Run, broken: list[str]) -> None:
 
 
 def _hidden_at_once(run: Run, broken: list[str]) -> None:
-    """H5: lost near the end, or with a trend that reaches it in the time waited."""
+    """H5: `agree` samples lost near the end, or with a trend that reaches it in the time waited."""
     c, r = run.c, run.readings
     s = r.first
     used = ~_bits(run.out, FAULT_UNUSED)[:: c.period]
@@ -292,12 +367,13 @@ def _hidden_at_once(run: Run, broken: list[str]) -> None:
     last = height[s - 1]
     waits = None
     if last >= c.near_mm + 0.25:
-        waits = 1
+        waits = c.agree
     elif s > TREND_SAMPLES and used[s - TREND_SAMPLES : s].all():
         rise = last - height[s - TREND_SAMPLES]
         if rise > 0.5:
             waits = int(np.ceil((c.far_mm - last + 0.25) * (TREND_SAMPLES - 1) / (rise - 0.25)))
-    if waits is None or waits > c.confirm - 1 or s + waits > r.end or r.true[s : s + waits].any():
+            waits = None if waits > c.confirm - 1 else max(waits, c.agree)
+    if waits is None or s + waits > r.end or r.true[s : s + waits].any():
         return
     if not _bits(run.out, FAULT_OUT_OF_SIGHT)[(s + waits - 1) * c.period]:
         broken.append(f"H5: sample {s + waits - 1}: lost where the nose leaves the range, not out of sight")
@@ -360,7 +436,7 @@ def _refused(run: Run, broken: list[str]) -> None:
 def _stuck(run: Run, broken: list[str]) -> None:
     """H8: a frozen reading is said after its time; with nothing taken it gives the blind reduction."""
     c, out, r = run.c, run.out, run.readings
-    if not c.seen(r.counts[r.first : r.first + 1])[0]:
+    if c.stuck == 0 or not c.seen(r.counts[r.first : r.first + 1])[0]:
         return
     moving = run.flight.speed > c.stuck_speed
     start = max(r.first * c.period, int(np.argmax(moving)) if moving.any() else len(moving))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from controller.constants import ALLOWANCE_LIMIT
+from controller.constants import ALLOWANCE_LIMIT, RETURN_COUNTS, RETURN_SPREAD
 from controller.height import Height
 from controller.lift import Lift
 from controller.step import Controller
@@ -13,33 +13,33 @@ from controller.step import Controller
 class UsesAll(Height):
     """H3 out: every sample inside the window is used."""
 
-    def sample(self, counts: int, car_speed: int, launched: int, taking: int) -> None:
+    def sample(self, counts: int, car_speed: int, launched: int, taking: int, rest: int, falling: int) -> int:
         self.allowance_up = self.allowance_down = self._unasked_fall = ALLOWANCE_LIMIT
-        super().sample(counts, car_speed, launched, taking)
+        return super().sample(counts, car_speed, launched, taking, rest, falling)
 
 
 class FallIsAgreed(Height):
     """H3 bent: a large fall while torque is taken needs agreement only."""
 
-    def sample(self, counts: int, car_speed: int, launched: int, taking: int) -> None:
-        super().sample(counts, car_speed, launched, 0)
+    def sample(self, counts: int, car_speed: int, launched: int, taking: int, rest: int, falling: int) -> int:
+        return super().sample(counts, car_speed, launched, 0, rest, falling)
 
 
 class NeverUpwards(Height):
     """H3 bent: agreement does not help a fast lift, and the allowance does not grow."""
 
-    def sample(self, counts: int, car_speed: int, launched: int, taking: int) -> None:
+    def sample(self, counts: int, car_speed: int, launched: int, taking: int, rest: int, falling: int) -> int:
         self.agreeing = 0 if self.acquired else self.agreeing
         self.allowance_up = self._calibration.allowance
-        super().sample(counts, car_speed, launched, taking)
+        return super().sample(counts, car_speed, launched, taking, rest, falling)
 
 
 class NeverConfirms(Height):
     """H4 out: samples not used are never a fault."""
 
-    def _refuse(self, launched: int, fell: bool) -> None:
+    def _refuse(self, launched: int, taking: int, fell: bool) -> None:
         was = self.faulted
-        super()._refuse(launched, fell)
+        super()._refuse(launched, taking, fell)
         if not was and not fell:
             self.faulted = 0
             self.bad = 0
@@ -83,11 +83,41 @@ class HiddenForAWhile(Height):
 
     hidden = 0
 
-    def sample(self, counts: int, car_speed: int, launched: int, taking: int) -> None:
+    def sample(self, counts: int, car_speed: int, launched: int, taking: int, rest: int, falling: int) -> int:
         self.hidden = self.hidden + 1 if self.out_of_sight else 0
         if self.hidden > 100:
             self.out_of_sight = 0
-        super().sample(counts, car_speed, launched, taking)
+        return super().sample(counts, car_speed, launched, taking, rest, falling)
+
+
+class NeverReturns(Height):
+    """H10 out: no chain of samples brings the sensor back."""
+
+    def _follow_chain(self, counts: int, height: int, step: int, rest: int, falling: int) -> None:
+        self.chain = 0
+
+
+class FallsFromAnywhere(Height):
+    """H10 bent: a chain may begin wherever it likes."""
+
+    def _nose_fall(self, falling: int) -> int:
+        return ALLOWANCE_LIMIT
+
+
+class FrozenReturns(Height):
+    """H10 bent: a reading that never moves brings the sensor back."""
+
+    def _follow_chain(self, counts: int, height: int, step: int, rest: int, falling: int) -> None:
+        super()._follow_chain(counts, height, step, rest, falling)
+        self.chain_greatest += RETURN_SPREAD + 1
+        self.chain_greatest_counts += RETURN_COUNTS + 1
+
+
+class JumpsStay(Height):
+    """H11 out: no jump is provisional."""
+
+    def _follow_jump(self, height: int, seen: bool) -> None:
+        self.jump_agreeing = 0
 
 
 class KeepsNothing(Controller):
@@ -119,8 +149,8 @@ class NeverBlind(Controller):
 class NeverStuck(Height):
     """H8 out: a frozen reading is never stuck."""
 
-    def sample(self, counts: int, car_speed: int, launched: int, taking: int) -> None:
-        super().sample(counts, 0, launched, taking)
+    def sample(self, counts: int, car_speed: int, launched: int, taking: int, rest: int, falling: int) -> int:
+        return super().sample(counts, 0, launched, taking, rest, falling)
 
 
 class LosesSpeed(Lift):
@@ -147,7 +177,9 @@ class Variant:
     part: type[Height] | type[Lift] | type[Controller]
     failure: str
     phase: str
-    says: str  # "back" for criterion 1, or how a line of criterion 2 begins
+    says: (
+        str  # "back" for criterion 1 or "stays" for 3, in a run that is not pinned; or a line of criterion 2
+    )
 
 
 VARIANTS = (
@@ -170,6 +202,10 @@ VARIANTS = (
     Variant("H6", LetsGoAtOnce, "zero_volt", "falling", "H6"),
     Variant("H6", NeverBlind, "lost_high", "rising", "H6"),
     Variant("H8", NeverStuck, "stuck", "before", "H8"),
+    Variant("H10", NeverReturns, "lost_high", "falling", "stays"),
+    Variant("H10", FallsFromAnywhere, "beyond_constant", "top", "back"),
+    Variant("H10", FrozenReturns, "lost_then_frozen", "top", "back"),
+    Variant("H11", JumpsStay, "agreeing_bursts", "clean", "stays"),
     Variant("H9", LosesSpeed, "mostly_dead", "rising", "H9"),
     Variant("L8", DisarmsAtOnce, "arming_open", "falling", "back"),
     Variant("L8", DisarmsAtOnce, "arming_open", "top", "L8"),

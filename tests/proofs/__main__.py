@@ -12,6 +12,8 @@ import time
 from collections.abc import Callable
 from typing import Any, NamedTuple
 
+from rich.console import Console
+
 from bench.console import make_console, make_table, print_table
 from firmware_model import binding
 from tests.proofs import claims, faults, symbolic
@@ -114,6 +116,15 @@ def _long_rows() -> list[Row]:
     ]
 
 
+def _print_largest(console: Console, codes: tuple[Reference, Core], found: dict[str, dict[Any, int]]) -> None:
+    for to in codes:
+        if found.get(to.name):
+            largest = make_table(("bound", True), ("of 2^30", True), ("intermediate", False))
+            for place, size in sorted(found[to.name].items(), key=lambda item: -item[1])[:SHOWN]:
+                largest.add_row(str(size), f"{size / LIMIT:.4f}", to.where(place))
+            print_table(console, f"Largest intermediates of the {to.name}", largest)
+
+
 def main(arguments: list[str]) -> int:
     """Prints claims and figures; the last line says how many are open."""
     named = [one for one in arguments if one != "--long"]
@@ -154,12 +165,7 @@ def main(arguments: list[str]) -> int:
         done += 1
         table.add_row(row.text, row.rules, row.domain, row.method, result, f"{time.monotonic() - begun:.1f}")
     print_table(console, "Claims", table)
-    for to in codes:
-        if found.get(to.name):
-            largest = make_table(("bound", True), ("of 2^30", True), ("intermediate", False))
-            for place, size in sorted(found[to.name].items(), key=lambda item: -item[1])[:SHOWN]:
-                largest.add_row(str(size), f"{size / LIMIT:.4f}", to.where(place))
-            print_table(console, f"Largest intermediates of the {to.name}", largest)
+    _print_largest(console, codes, found)
     console.print(f"{done - open_ones} claims proved, {open_ones} open")
     if stopped:
         console.print(f"stopped: {len(rows) - done} claims were not tried")

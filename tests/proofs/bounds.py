@@ -184,16 +184,25 @@ def fields(part: Any, kind: str) -> dict[str, Any]:
 
 OF_KEEP = ("good", "gap", "waited", "allowance_up", "allowance_down")
 OF_START = (*OF_KEEP, "used", "reseed", "healing", "trend_count")
-OF_USE = (*OF_START, "faulted", "fall", "bad", "trend_next")
+OF_HEAL = (*OF_START, "out_of_sight", "faulted", "fall", "bad", "jump_left", "jump_agreeing", "chain")
+OF_USE = (*OF_HEAL, "trend_next")
+OF_COMPARE = ("agreeing", "near_agreeing", "previous")
+OF_CHAIN = (
+    *("chain", "chain_needed", "chain_least", "chain_greatest"),
+    *("chain_least_counts", "chain_greatest_counts"),
+)
 OF_REFUSE = ("healing", "out_of_sight", "bad", "fall", "faulted")
+OF_BELIEVE = (*OF_USE, "jump_from")
 OF_STUCK = ("reseed", "stuck", "stuck_known", "stuck_at", "stuck_samples")
+OF_CALIBRATION = ("far", "near", "period_us", "rate", "fall_samples", "unasked_fall")
+STEP = (0, 65534)  # from one height to the next
 
 
 @unit
 def height_use(to: Any) -> None:
     h, c = any_height(to)
     height = number("height", LIFT)
-    for fact in (within(height, *ends(c)), h.waited >= 1, h.used == 0, h.reseed == 0):
+    for fact in (within(height, *ends(c)), h.waited >= 1, h.used == 0, h.reseed == 0, h.acquired == 1):
         session().assume(fact)
     before = fields(h, "height")
     with to.standing_in():
@@ -204,11 +213,125 @@ def height_use(to: Any) -> None:
 
 
 @unit
-def height_refuse(to: Any) -> None:
+def height_heal(to: Any) -> None:
+    h, c = any_height(to)
+    height = number("height", LIFT)
+    session().assume(every(within(height, *ends(c)), h.acquired == 1))
+    before = fields(h, "height")
+    h.call("_heal", height)
+    kept(h, "height", c)
+    session().prove(every(h.used == 1, h.reseed == 1), "used, and the filters begin anew")
+    changed_only(h, "height", before, *OF_HEAL)
+
+
+@unit
+def height_compare(to: Any) -> None:
     h, c = any_height(to)
     before = fields(h, "height")
     with to.standing_in():
-        h.call("_refuse", to.flag("launched"), to.flag("fell"))
+        h.call("_compare", number("height", LIFT), number("step", STEP), to.flag("seen"))
+    kept(h, "height", c)
+    changed_only(h, "height", before, *OF_COMPARE)
+
+
+@unit
+def height_follow_jump(to: Any) -> None:
+    h, c = any_height(to)
+    before = fields(h, "height")
+    with to.standing_in():
+        h.call("_follow_jump", number("height", LIFT), to.flag("seen"))
+    session().prove(within(h.jump_agreeing, 0, c.heal_samples), "counts to heal")
+    changed_only(h, "height", before, "jump_agreeing")
+
+
+@unit
+def height_nose_fall(to: Any) -> None:
+    h, _ = any_height(to)
+    with to.standing_in():
+        fall = h.call("_nose_fall", to.flag("falling"))
+    session().prove(fall >= 1, "a fall")
+
+
+@unit
+def height_follow_chain(to: Any) -> None:
+    h, c = any_height(to)
+    before = fields(h, "height")
+    counts, height, step = number("counts", COUNT), number("height", LIFT), number("step", STEP)
+    with to.standing_in(height__nose_fall=lambda *_: session().fresh(1, LIMIT - 1)):
+        h.call("_follow_chain", counts, height, step, number("rest in use", LIFT), to.flag("falling"))
+    session().prove(within(h.chain, 0, h.chain_needed), "counts to what it needs")
+    session().prove(h.chain_needed <= k.RETURN_LONGER * c.return_samples, "what a chain needs")
+    for name in OF_CHAIN:
+        session().prove(within(getattr(h, name), *contracts.STATE["height"][name]), name)
+    changed_only(h, "height", before, *OF_CHAIN)
+
+
+def almost(part: Any, c: Any) -> Any:
+    """What follow_jump and follow_chain leave, before `back` looks at it."""
+    return every(
+        within(part.jump_agreeing, 0, c.heal_samples),
+        within(part.chain, 0, part.chain_needed),
+        part.chain_needed <= k.RETURN_LONGER * c.return_samples,
+    )
+
+
+@unit
+def height_back(to: Any) -> None:
+    h, c = any_height(to)
+    h.jump_agreeing, h.chain = (
+        number("agreeing by now", (0, k.WAIT_LIMIT)),
+        number("chain by now", contracts.CHAIN),
+    )
+    session().assume(almost(h, c))
+    before = fields(h, "height")
+    with to.standing_in():
+        samples = h.call("_back")
+    session().prove(within(samples, *contracts.CHAIN), "samples")
+    if samples == 0:
+        kept(h, "height", c)
+    changed_only(h, "height", before, "chain")
+
+
+@unit
+def height_believe(to: Any) -> None:
+    h, c = any_height(to)
+    height = number("height", LIFT)
+    for fact in (within(height, *ends(c)), h.waited >= 1, h.used == 0, h.reseed == 0, h.acquired == 1):
+        session().assume(fact)
+    session().assume(h.out_of_sight == 0)
+    before = fields(h, "height")
+
+    def use(part: Any, height: Any) -> None:
+        demand("_use", within(height, *ends(c)), part.waited >= 1, part.used == 0, part.reseed == 0)
+        demand("_use", part.acquired == 1)
+        changes(part, "height", c, *OF_USE)
+        session().assume(has_gap(part))
+
+    def refuse(part: Any, *_: Any) -> None:
+        demand("_refuse", part.out_of_sight == 0)
+        changes(part, "height", c, *OF_REFUSE)
+
+    with to.standing_in(height__use=use, height__refuse=refuse):
+        h.call("_believe", height, to.flag("seen"), to.flag("launched"), to.flag("taking"))
+    kept(h, "height", c)
+    session().prove(has_gap(h), "a used sample has a gap")
+    changed_only(h, "height", before, *OF_BELIEVE)
+
+
+@unit
+def height_give_up(to: Any) -> None:
+    h, c = any_height(to)
+    h.call("give_up")
+    kept(h, "height", c)
+
+
+@unit
+def height_refuse(to: Any) -> None:
+    h, c = any_height(to)
+    session().assume(h.out_of_sight == 0)
+    before = fields(h, "height")
+    with to.standing_in():
+        h.call("_refuse", to.flag("launched"), to.flag("taking"), to.flag("fell"))
     kept(h, "height", c)
     changed_only(h, "height", before, *OF_REFUSE)
 
@@ -230,16 +353,60 @@ def height_judge(to: Any) -> None:
     h, c = any_height(to)
     session().assume(every(h.used == 0, h.reseed == 0))
 
-    def use(part: Any, height: Any) -> None:
-        demand("_use", within(height, *ends(c)), part.waited >= 1, part.used == 0, part.reseed == 0)
-        changes(part, "height", c, *OF_USE)
+    def fresh(part: Any, *names: str) -> None:
+        for name in names:
+            setattr(part, name, session().fresh(*contracts.STATE["height"][name]))
+
+    def compare(part: Any, height: Any, step: Any, _: Any) -> None:
+        demand("_compare", within(height, *LIFT), within(step, *STEP))
+        fresh(part, *OF_COMPARE)
+
+    def follow_jump(part: Any, *_: Any) -> None:
+        fresh(part, "jump_agreeing")
+        session().assume(part.jump_agreeing <= c.heal_samples)
+
+    def follow_chain(part: Any, counts: Any, height: Any, step: Any, rest: Any, _: Any) -> None:
+        demand("_follow_chain", within(counts, *COUNT), within(height, *LIFT), within(step, *STEP))
+        demand("_follow_chain", within(rest, *LIFT))
+        fresh(part, *OF_CHAIN)
+        session().assume(almost(part, c))
+
+    def back(part: Any) -> Any:
+        demand("_back", almost(part, c))
+        fresh(part, "chain")
+        samples = session().fresh(*contracts.CHAIN)
+        if samples == 0:
+            for _, fact in contracts.invariants(part, "height", c):
+                session().assume(fact)
+        return samples
+
+    def heal(part: Any, height: Any) -> None:
+        demand("_heal", within(height, *ends(c)), part.acquired == 1)
+        fresh(part, *OF_HEAL)
+        session().assume(part.reseed == 1)
+        for _, fact in contracts.invariants(part, "height", c):
+            session().assume(fact)
+
+    def believe(part: Any, height: Any, *_: Any) -> None:
+        demand("_believe", within(height, *ends(c)), part.waited >= 1, part.used == 0, part.reseed == 0)
+        demand("_believe", part.acquired == 1, part.out_of_sight == 0)
+        changes(part, "height", c, *OF_BELIEVE)
         session().assume(has_gap(part))
 
-    def refuse(part: Any, *_: Any) -> None:
-        changes(part, "height", c, *OF_REFUSE)
-
-    with to.standing_in(**HELPERS, height__use=use, height__refuse=refuse):
-        h.call("_judge", number("counts", INT32), to.flag("launched"), to.flag("taking"))
+    with to.standing_in(
+        **HELPERS,
+        height__compare=compare,
+        height__follow_jump=follow_jump,
+        height__follow_chain=follow_chain,
+        height__back=back,
+        height__heal=heal,
+        height__believe=believe,
+    ):
+        launched, taking, falling = to.flag("launched"), to.flag("taking"), to.flag("falling")
+        held = h.call(
+            "_judge", number("counts", INT32), launched, taking, number("rest in use", LIFT), falling
+        )
+    session().prove(within(held, *contracts.CHAIN), "samples")
     kept(h, "height", c)
     session().prove(has_gap(h), "a used sample has a gap")
 
@@ -248,15 +415,16 @@ def height_judge(to: Any) -> None:
 def height_sample(to: Any) -> None:
     h, c = any_height(to)
 
-    def judge(part: Any, *_: Any) -> None:
+    def judge(part: Any, *_: Any) -> Any:
         demand("_judge", part.used == 0, part.reseed == 0)
         changes(
             part,
             "height",
             c,
-            *contracts.STATE["height"].keys() - {"far", "near", "rate", "unasked_fall", "trend"},
+            *contracts.STATE["height"].keys() - {*OF_CALIBRATION, "trend"},
         )
         session().assume(has_gap(part))
+        return session().fresh(*contracts.CHAIN)
 
     def watch_stuck(part: Any, *_: Any) -> None:
         demand("_watch_stuck", has_gap(part))
@@ -270,6 +438,8 @@ def height_sample(to: Any) -> None:
             number("car speed", SPEED),
             to.flag("launched"),
             to.flag("taking"),
+            number("rest in use", LIFT),
+            to.flag("falling"),
         )
     kept(h, "height", c)
     session().prove(has_gap(h), "a used sample has a gap")
@@ -650,6 +820,14 @@ def latch_fault(to: Any) -> None:
 
 
 @unit
+def latch_shorten(to: Any) -> None:
+    p = any_latch(to)
+    with to.standing_in():
+        p.call("shorten", number("ticks", (1, CHAIN_TICKS)))
+    kept(p, "latch")
+
+
+@unit
 def latch_let_go(to: Any) -> None:
     p = any_latch(to)
     with to.standing_in():
@@ -657,6 +835,7 @@ def latch_let_go(to: Any) -> None:
     kept(p, "latch")
 
 
+CHAIN_TICKS = k.RETURN_LONGER * k.WAIT_LIMIT * 1000
 Q16_RATE = (1, k.FULL << 16)
 
 
@@ -703,6 +882,14 @@ def curve_request_reset(to: Any) -> None:
     kept(p, "curve_request")
     for inner in slopes:
         kept(inner, "slope")
+
+
+@unit
+def curve_request_calibrate(to: Any) -> None:
+    c, p = AnyCalibration(), to.part("curve_request")
+    curve = (c.engine_points, c.engine_ms, c.engine_rpm, c.engine_after_end, c.engine_hysteresis)
+    p.call("calibrate_curve", *curve, c.tick_us)
+    session().prove(within(p.per_tick, *contracts.STATE["curve_request"]["per_tick"]), "rpm a tick")
 
 
 @unit
@@ -803,14 +990,15 @@ def any_controller(to: Any) -> tuple[Any, Any, Any]:
 
         return check
 
-    def sample_height(*arguments: Any) -> None:
-        takes("Height.sample", INT32, SPEED, FLAG, FLAG)(*arguments)
+    def sample_height(*arguments: Any) -> Any:
+        takes("Height.sample", INT32, SPEED, FLAG, FLAG, LIFT, FLAG)(*arguments)
         # What height_sample proves: the fields keep their values until the next sample.
         part = p.height
         for name in ("used", "reseed", "gap", "good"):
             setattr(part, name, session().fresh(*contracts.STATE["height"][name]))
         session().assume(has_gap(part))
         session().assume(within(part.good, *ends(c)))
+        return session().fresh(*contracts.CHAIN)
 
     def learn(*arguments: Any) -> Any:
         demand("Lift.learn", within(arguments[-2], *ends(c)))
@@ -829,6 +1017,7 @@ def any_controller(to: Any) -> tuple[Any, Any, Any]:
             "failures": lambda *_: session().fresh(0, 15),
             "fault_bits": lambda *_: session().fresh(0, 127),
             "disarm": takes("Height.disarm"),
+            "give_up": takes("Height.give_up"),
         },
         "lift": {
             "of_height": lambda *_: session().fresh(*LIFT),
@@ -852,6 +1041,7 @@ def any_controller(to: Any) -> tuple[Any, Any, Any]:
             "reset": lambda *_: None,
             "step": takes("Latch.step", SHARE),
             "step_out_of_sight": takes("Latch.step_out_of_sight", SHARE),
+            "shorten": takes("Latch.shorten", (1, CHAIN_TICKS)),
             "keep": takes("Latch.keep"),
             "let_go": takes("Latch.let_go", Q16_RATE),
         },
@@ -872,6 +1062,8 @@ def any_controller(to: Any) -> tuple[Any, Any, Any]:
     for name in ("height", "lift", "progress", "maps", "command", "events", *kinds):
         kind = kinds.get(name, name)
         loose = Loose(kind, **({} if to.is_core else calls[kind]))
+        if kind == "lift":
+            loose.__dict__.update(speed=Loose("lowpass"))
         if kind == "curve_request":
             loose.__dict__.update(reduction=Loose("slope"), retard=Loose("slope"))
         setattr(p, name, loose)
@@ -954,6 +1146,7 @@ def controller_step(to: Any) -> None:
                 if name not in OF_STEP_ALONE:
                     setattr(part, name, session().fresh(*limits))
             session().assume(part.unarmed_ticks < c.disarm_ticks)
+            session().assume(part.keep_left <= c.fault_hold_ticks)
             return result() if result else None
 
         return call

@@ -464,19 +464,15 @@ def latch_peak(to: Any) -> None:
 
 def _hold(to: Any, landing: int) -> None:
     """`since`: ticks since the last one that starts the hold; the invariant is since + hold_left = hold."""
-    t = Tick(to, follows=constant(0), landing=constant(landing))
+    t = Tick(to, landing=constant(landing))
     since = number("since", (0, 1200001))
     session().assume(some(holding(t.state), t.state == k.KEPT))
-    session().assume(implies(holding(t.state), since + t.hold_left == t.hold))
-    session().assume(implies(t.state == k.KEPT, since == 0))
+    session().assume(since + t.hold_left == t.hold)
     p = t.step(to)
     starts = p.demand > 0 if landing else False
     if some(p.demand >= t.output, starts):
         prove(every(holding(p.state), p.hold_left == t.hold), "the hold starts again")
         prove(implies(p.demand < t.output, p.output == t.output), "and the output stays")
-        return
-    if t.state == k.KEPT and t.hold == 0:
-        prove(p.output < t.output, "no hold after a fault was kept")
         return
     if since < t.hold:
         prove(every(p.state == k.HOLD, p.output == t.output), "the output stays")
@@ -507,21 +503,22 @@ def latch_hold_from_landing(to: Any) -> None:
 
 
 @claim(
-    "release: the ramp falls by exactly the rate (to 0 in one step), y is the ramp rounded down, raised to d",
+    "release: the ramp falls by exactly the rate (to 0 in one step) and is raised to d, y is it rounded down",
     "L4",
     ALL_LATCHES,
 )
 def latch_release(to: Any) -> None:
-    t = Tick(to, follows=constant(0))
+    t = Tick(to)
     before = t.ramp_from
     p = t.step(to)
     if p.state == k.RELEASE or (p.state == k.REST and t.state != k.REST):
         falls = before - t.release
         if t.release > 0 and falls > 0:
-            prove(implies(p.state == k.RELEASE, p.ramp == falls), "by the rate")
+            ramp = greatest_of(falls, p.demand * 65536)
+            prove(implies(p.state == k.RELEASE, p.ramp == ramp), "by the rate, and on from the demand")
             expected = greatest_of(falls >> 16, p.demand)
         else:
-            prove(p.ramp == 0, "in one step")
+            prove(p.ramp == p.demand * 65536, "in one step")
             expected = p.demand
         prove(p.output == expected, "the ramp, or the demand where that is higher")
         prove(p.output <= t.output, "never rises")
@@ -541,25 +538,23 @@ def latch_again(to: Any) -> None:
 @claim("H = 0, one step, from the peak: y equals d at every tick", "L6", ALL_LATCHES)
 def latch_without_hold(to: Any) -> None:
     zero = constant(0)
-    t = Tick(to, hold=zero, release=zero, landing=zero, follows=zero)
+    t = Tick(to, hold=zero, release=zero, landing=zero)
     p = t.step(to)
     prove(p.output == p.demand, "y = d")
 
 
-@claim("a retard that follows its map is at least d and falls by no more than its rate", "L7", ALL_LATCHES)
-def latch_follows(to: Any) -> None:
-    t = Tick(to, follows=constant(1))
-    session().assume(t.trigger == 0)
+@claim(
+    "with a release rate y falls by no more than it, counted from any d met on the way", "L9 L7", ALL_LATCHES
+)
+def latch_falls(to: Any) -> None:
+    t = Tick(to)
     before = t.ramp_from
     p = t.step(to)
-    prove(p.demand == t.value, "no trigger")
     if t.release > 0:
         prove((before - t.release) < p.output * 65536 + 65536, "no faster than the rate, carried exactly")
         after = p.ramp if p.state == k.RELEASE else p.output * 65536
-        prove(after >= p.output * 65536, "the next tick counts from what is followed")
+        prove(after >= p.output * 65536, "the next tick counts from what was met")
         prove(some(p.output == 0, after >= before - t.release), "and the next tick counts from there")
-    else:
-        prove(p.output == p.demand, "in one step")
     prove(some(p.output == p.demand, p.output <= t.output), "never above both")
 
 
@@ -598,11 +593,8 @@ def latch_to_rest(to: Any) -> None:
     elif p.state == k.RELEASE:
         prove(p.ramp < before, "the ramp is shorter")
     else:
-        prove(every(p.state == k.HOLD, holding(t.state)) if t.state != k.KEPT else p.state == k.HOLD, "holds")
-        prove(
-            some(p.hold_left == t.hold_left - 1, every(t.state == k.KEPT, p.hold_left < t.hold)),
-            "a tick less",
-        )
+        prove(every(p.state == k.HOLD, some(holding(t.state), t.state == k.KEPT)), "holds")
+        prove(p.hold_left == t.hold_left - 1, "a tick less")
 
 
 @claim(
@@ -612,7 +604,7 @@ def latch_to_rest(to: Any) -> None:
 )
 def latch_longer_hold(to: Any) -> None:
     short, long = to.part("latch"), to.part("latch")
-    anything(short, "latch", follows=constant(0))
+    anything(short, "latch")
     hold = number("longer hold", (0, 1200000))
     session().assume(hold >= short.hold)
     for name in contracts.STATE["latch"]:
@@ -644,10 +636,12 @@ def latch_longer_hold(to: Any) -> None:
 def latch_fault(to: Any) -> None:
     p = any_latch(to)
     y = p.output
+    left = p.hold_left if p.state == k.KEPT else p.hold
     with to.standing_in():
         p.call("keep")
         prove(p.output == y, "kept")
         prove(implies(y > 0, p.state == k.KEPT), "kept")
+        prove(implies(y > 0, p.hold_left == greatest_of(left - 1, 0)), "and each tick counts as hold")
     rate = number("rate", (1, 100 << 16))
     q = to.part("latch")
     anything(q, "latch", prefix="other ")
@@ -674,6 +668,15 @@ def latch_out_of_sight(to: Any) -> None:
     prove(
         implies(p.output > 0, every(p.state == k.PEAK, p.hold_left == p.hold)), "the hold stands at its start"
     )
+
+
+@claim("ticks out of sight that count as hold take just so much of it", "H10", ALL_LATCHES)
+def latch_shortened(to: Any) -> None:
+    p = any_latch(to)
+    y, left, ticks = p.output, p.hold_left, number("ticks", (1, 1 << 25))
+    with to.standing_in():
+        p.call("shorten", ticks)
+    prove(every(p.output == y, p.hold_left == greatest_of(left - ticks, 0)), "less hold, the same output")
 
 
 @claim(
@@ -923,27 +926,38 @@ def height_sample(to: Any) -> None:
     before = SimpleNamespace(**old)
     counts, launched, taking = number("counts", INT32), to.flag("launched"), to.flag("taking")
     heights: list[Any] = []
+    followed: list[Any] = []
 
     def line(*arguments: Any) -> Any:
         heights.append(contracts.interpolate(*arguments))
         return heights[-1]
 
-    with to.standing_in(interpolate=line):
-        h.call("_judge", counts, launched, taking)
+    def back(part: Any) -> Any:
+        """What height_jump and height_chain are proved of, and no more is known of here."""
+        followed.append(session().fresh(0, 1))
+        return followed[-1]
+
+    nothing = {name: lambda *_: None for name in ("height__follow_jump", "height__follow_chain")}
+    with to.standing_in(interpolate=line, height__back=back, **nothing):
+        held = h.call("_judge", counts, launched, taking, number("rest in use", LIFT), to.flag("falling"))
     (height,) = heights
+    returned = followed[0] == 1 if followed else constant(0) == 1
     seen = within(counts, c.window_low, c.window_high)
     change = height - before.good
     agreed = h.agreeing >= c.agree_samples
-    known = every(before.acquired == 1, before.out_of_sight == 0)
+    # What came back by a chain or a jump (H10, H11) starts anew; the rest is told here.
+    known = every(before.acquired == 1, before.out_of_sight == 0, negation(returned))
     moved = negation(h.good == before.good)
     run, torque = to.is_set(launched), to.is_set(taking)
 
-    prove(implies(moved, every(seen, h.good == height)), "the good height is a height seen")
+    prove(implies(every(moved, negation(returned)), every(seen, h.good == height)), "a height seen")
     unseen = every(h.used == before.used, negation(moved), h.agreeing == 0)
-    prove(implies(negation(seen), unseen), "not seen, not used")
+    prove(implies(every(negation(seen), negation(returned)), unseen), "not seen, not used")
     taken = every(known, moved)
     up = some(agreed, change <= least_of(before.allowance_up + before.rate, k.ALLOWANCE_LIMIT))
     prove(implies(every(taken, change > 0), up), "upwards within the allowance, or agreed")
+    jumps = every(known, moved, change > h.allowance_up + before.rate + k.ALLOWANCE_LIMIT)
+    prove(negation(jumps), "heights are no further apart")
     unasked = some(agreed, -change <= before.unasked_fall)
     prove(implies(every(taken, change < 0), unasked), "downwards as far as is not asked about, or agreed")
     far = every(known, seen, -change > before.allowance_down + before.rate)
@@ -952,12 +966,18 @@ def height_sample(to: Any) -> None:
     begins = every(before.out_of_sight == 0, h.out_of_sight == 1)
     allowed = every(run, before.faulted == 0, h.faulted == 0, negation(moved))
     prove(implies(begins, allowed), "out of sight begins after launch, with no fault, on a sample not used")
-    ends = every(before.out_of_sight == 1, h.out_of_sight == 0)
+    fell = every(seen, -change > before.allowance_down)
+    prove(implies(begins, some(h.waited >= c.agree_samples, fell)), "by `agree` not used, or by a large fall")
+    waits = every(known, run, before.faulted == 0, before.good >= before.near, negation(moved), h.used == 0)
+    prove(implies(waits, some(h.bad == before.bad, seen)), "near the end what is lost does not count")
+    ends = every(before.out_of_sight == 1, h.out_of_sight == 0, negation(returned))
     near = every(seen, height >= before.near, h.near_agreeing >= c.agree_samples, h.good == height)
     prove(implies(ends, near), "out of sight ends by agreeing samples near the end")
     fails = every(known, before.faulted == 0, h.faulted == 1)
-    fell = every(torque, seen, -change > before.allowance_down)
-    prove(implies(fails, some(h.bad == c.confirm_samples, fell)), "a fault begins at confirm, or by a fall")
+    prove(
+        implies(fails, some(h.bad == c.confirm_samples, every(torque, fell))),
+        "a fault begins at confirm, or by a fall",
+    )
     heals = every(known, before.faulted == 1, h.faulted == 0)
     healed = every(seen, before.healing + 1 >= c.heal_samples)
     prove(implies(heals, healed), "a fault ends by used samples in a row")
@@ -965,6 +985,83 @@ def height_sample(to: Any) -> None:
     prove(implies(lost, h.healing == 0), "one that is not used begins the row anew")
     first = every(before.acquired == 0, h.acquired == 1)
     prove(implies(first, every(seen, h.agreeing >= c.heal_samples)), "from power-up by agreeing ones")
+    counts_as_hold = every(returned, before.out_of_sight == 1)
+    prove(implies(negation(counts_as_hold), held == 0), "nothing else counts as hold")
+
+
+@claim(
+    "a chain grows only by samples that look like a nose at rest, each near the one before, and needs three"
+    " times as many where no nose could be",
+    "H10",
+    "any calibration, reachable state, height, rest and fall",
+)
+def height_chain(to: Any) -> None:
+    c = AnyCalibration()
+    h = to.part("height")
+    anything(h, "height", c)
+    chain, least, greatest = h.chain, h.chain_least, h.chain_greatest
+    low, high, needed, good = h.chain_least_counts, h.chain_greatest_counts, h.chain_needed, h.good
+    session().assume(some(chain == 0, every(least <= greatest, low <= high)))
+    counts, height = number("counts", contracts.COUNT), number("height", LIFT)
+    step, rest, fall = number("step", (0, 65534)), number("rest in use", LIFT), number("fall", (1, 1 << 29))
+    with to.standing_in(height__nose_fall=lambda *_: fall):
+        h.call("_follow_chain", counts, height, step, rest, to.flag("falling"))
+    rests = within(height - rest, -k.RETURN_BELOW, k.RETURN_ABOVE)
+    prove(implies(negation(rests), h.chain == 0), "ends away from rest")
+    # A quarter of the rate, rounded down.
+    joins = every(chain > 0, (step - c.allowance) * 4 <= h.rate)
+    prove(implies(every(rests, joins), every(h.chain == chain + 1, h.chain_needed == needed)), "grows")
+    begins = every(rests, negation(joins))
+    prove(implies(begins, h.chain == 1), "or begins anew")
+    could_be = good - height <= fall
+    times = 1 if could_be else k.RETURN_LONGER
+    prove(implies(begins, h.chain_needed == c.return_samples * times), "where a nose could be, or for longer")
+    prove(implies(rests, every(h.chain_least <= height, height <= h.chain_greatest)), "its spread")
+    prove(
+        implies(rests, every(h.chain_least_counts <= counts, counts <= h.chain_greatest_counts)), "its spread"
+    )
+    spread = every(h.chain_least <= least, h.chain_greatest >= greatest)
+    prove(implies(every(rests, joins), spread), "its spread only grows")
+    anew = every(h.chain_least == height, h.chain_greatest == height)
+    prove(implies(begins, anew), "a spread anew")
+
+
+@claim(
+    "a sensor comes back by a chain long enough that spreads more than a frozen reading, or by `heal`"
+    " agreeing samples near the height before a provisional jump, and by nothing else",
+    "H10 H11",
+    "any calibration and reachable state",
+)
+def height_back(to: Any) -> None:
+    c = AnyCalibration()
+    h = to.part("height")
+    anything(h, "height", c)
+    left, jumped = h.jump_left, h.jump_agreeing
+    height = number("a height", LIFT)
+    seen = to.flag("seen")
+    with to.standing_in():
+        h.call("_follow_jump", height, seen)
+        reach = c.allowance + h.rate * h.fall_samples
+        near = within(height - h.jump_from, -reach, reach)
+        counts = every(to.is_set(seen), left > 0, near)
+        prove(implies(negation(counts), h.jump_agreeing == 0), "only near that height, while provisional")
+        more = jumped + 1 if h.agreeing > 1 else 1
+        prove(implies(counts, h.jump_agreeing == more), "in a row")
+        h.chain = number("chain by now", contracts.CHAIN)
+        session().assume(h.chain <= h.chain_needed)
+        chain, needed = h.chain, h.chain_needed
+        samples = h.call("_back")
+    wide = every(
+        h.chain_greatest - h.chain_least > k.RETURN_SPREAD,
+        h.chain_greatest_counts - h.chain_least_counts > k.RETURN_COUNTS,
+    )
+    healed = h.jump_agreeing >= c.heal_samples
+    rested = every(chain > 0, chain >= needed, wide)
+    if samples > 0:
+        prove(some(healed, rested), "by nothing else")
+        prove(samples == (h.jump_agreeing if healed else chain), "so many samples")
+    else:
+        prove(negation(some(healed, rested)), "when either is there")
 
 
 @claim(
@@ -1041,6 +1138,7 @@ def lift_miss(to: Any) -> None:
     prove(p.entry >= before, "not lowered")
     prove(implies(speed.value > 0, p.entry == before), "a rising speed stays")
     prove(implies(speed.value <= 0, p.entry == p.value), "a falling one counts as 0")
+    prove(implies(p.value < c.look_from, p.entry == p.value), "nothing is added below the least lift")
 
 
 # -- progress -----------------------------------------------------------------------------------------
@@ -1119,6 +1217,14 @@ def torque_phases(to: Any) -> None:
     def records(name: str) -> Any:
         return lambda *arguments: done.append((name, arguments[-1] if arguments else None))
 
+    gave_up: list[bool] = []
+
+    def give_up(*_: Any) -> None:
+        gave_up.append(True)
+
+    calls["height"]["give_up"] = give_up
+    if not to.is_core:
+        p.height.give_up = give_up
     for name in ("step", "step_out_of_sight", "keep", "let_go"):
         calls["latch"][name] = records(name)
         if not to.is_core:
@@ -1141,20 +1247,21 @@ def torque_phases(to: Any) -> None:
         keeps, keep_left = p.keeping, p.keep_left
         torque = to.is_set(taking)
         fresh = every((failing & ~before) > 0, p.launched == 1)
-        prove(
-            implies(every(fresh, torque), every(keeps == 1, keep_left == c.fault_hold_ticks)), "kept from now"
-        )
+        prove(implies(every(fresh, torque), keeps == 1), "kept from now")
+        prove(implies(some(keeps == 1, away == 1), keep_left <= left), "for what is left of the hold")
+        rests = every(keeps == 0, away == 0)
+        prove(implies(rests, keep_left == c.fault_hold_ticks), "which is whole again after that")
+        prove(implies(every(away == 1, left > 0), keep_left == left - 1), "out of sight it runs too")
+        prove(bool(gave_up) == bool(every(away == 1, left == 0)), "and ends in a fault")
         prove(
             implies(negation(every(failing > 0, torque)), keeps == 0),
             "no longer than the fault and what is taken",
         )
         goes_on = every(failing > 0, (failing & ~before) == 0, torque)
-        prove(
-            implies(goes_on, every(keeps == keeping, keep_left == left)),
-            "a fault that goes on changes nothing",
-        )
-        blind = every(fresh, output == 0, negation(to.is_set(launching)))
-        prove(implies(blind, p.blind == 1), "blind with nothing latched")
+        prove(implies(goes_on, keeps == keeping), "a fault that goes on changes nothing")
+        prove(implies(every(goes_on, keeps == 1, away == 0), keep_left == left), "nor the hold")
+        blind = every(fresh, output < c.blind_reduction, negation(to.is_set(launching)))
+        prove(implies(blind, p.blind == 1), "blind with less latched than the blind reduction")
         p.call("_take_torque")
     names = [name for name, _ in done]
     prove(len(names) == 2 and names[0] == names[1], "both latches alike")
@@ -1173,6 +1280,36 @@ def torque_phases(to: Any) -> None:
             prove(what == "step", "followed")
             live = every(p.launched == 1, p.failing == 0)
             prove(implies(negation(live), every(given[0] == 0, given[1] == 0)), "no demand")
+
+
+# -- a curve request --------------------------------------------------------------------------------------
+
+
+@claim(
+    "a speed is used when no further from the last used one than the rate allows in the time waited; else"
+    " the last one stays",
+    "R1",
+    "any calibration, reachable state and speed",
+)
+def request_speed(to: Any) -> None:
+    p = to.part("curve_request")
+    anything(p, "curve_request")
+    p.points = constant(1)
+    c = AnyCalibration()
+    p.ms, p.rpm = c.engine_ms, c.engine_rpm
+    for name in ("reduction", "retard"):
+        inner = to.part("slope")
+        anything(inner, "slope", prefix=name + " ")
+        setattr(p, name, inner)
+    speed, reach, rpm = p.speed, p.reach, number("rpm", (0, k.ROTATION_LIMIT))
+    resting = to.flag("running")
+    session().assume(negation(to.is_set(resting)))  # what a request asks for is of other claims
+    with to.standing_in(**HELPERS, slope__step=lambda *_: session().fresh(*SHARE)):
+        p.call("step", rpm, number("elapsed", (0, k.ELAPSED_LIMIT)), resting)
+    may = least_of(reach + p.per_tick, k.ROTATION_LIMIT)
+    near = within(rpm - speed, -may, may)
+    prove(implies(near, every(p.speed == rpm, p.reach == 0)), "used")
+    prove(implies(negation(near), every(p.speed == speed, p.reach == may)), "the last one stays")
 
 
 # -- the command --------------------------------------------------------------------------------------

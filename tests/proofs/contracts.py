@@ -181,13 +181,16 @@ SHARE = (0, k.FULL)
 Q16 = (0, k.FULL << 16)
 COUNT = (0, 65535)
 ALLOWANCE = (1, k.ALLOWANCE_LIMIT)
+CHAIN = (0, k.RETURN_LONGER * k.WAIT_LIMIT)
 
 # Fields of each part that change or are set from the calibration, and their ranges; "*": an array of so many.
 STATE: dict[str, dict[str, tuple[int, ...]]] = {
     "height": {
         "far": LIFT,
         "near": (-2 * k.LIFT_LIMIT, k.LIFT_LIMIT),
+        "period_us": (500, 500000),
         "rate": ALLOWANCE,
+        "fall_samples": (1, 40),
         "unasked_fall": (4, 4 * k.LIFT_LIMIT),
         "good": LIFT,
         "acquired": FLAG,
@@ -205,6 +208,15 @@ STATE: dict[str, dict[str, tuple[int, ...]]] = {
         "faulted": FLAG,
         "fall": FLAG,
         "out_of_sight": FLAG,
+        "jump_from": LIFT,
+        "jump_left": (0, k.WAIT_LIMIT),
+        "jump_agreeing": (0, k.WAIT_LIMIT),
+        "chain": CHAIN,
+        "chain_needed": CHAIN,
+        "chain_least": LIFT,
+        "chain_greatest": LIFT,
+        "chain_least_counts": COUNT,
+        "chain_greatest_counts": COUNT,
         "stuck": FLAG,
         "stuck_known": FLAG,
         "stuck_at": LIFT,
@@ -260,7 +272,6 @@ STATE: dict[str, dict[str, tuple[int, ...]]] = {
         "hold": (0, 1200000),
         "landing": FLAG,
         "release": Q16,
-        "follows": FLAG,
         "demand": SHARE,
         "triggered": FLAG,
         "state": (0, 5),
@@ -269,7 +280,14 @@ STATE: dict[str, dict[str, tuple[int, ...]]] = {
         "ramp": Q16,
     },
     "slope": {"up": Q16, "down": Q16, "carried": Q16, "value": SHARE},
-    "curve_request": {"hysteresis": (0, k.ROTATION_LIMIT), "after_end": (0, 1), "active": FLAG},
+    "curve_request": {
+        "hysteresis": (0, k.ROTATION_LIMIT),
+        "after_end": (0, 1),
+        "per_tick": (50, 1000),
+        "active": FLAG,
+        "speed": (0, k.ROTATION_LIMIT),
+        "reach": (0, k.ROTATION_LIMIT),
+    },
     "command": {
         "reduction_limit": SHARE,
         "retard_limit": SHARE,
@@ -357,6 +375,12 @@ def invariants(p: Any, kind: str, c: Any) -> list[tuple[str, Any]]:
             ("near the end", p.near == p.far - c.near_end),
             ("the good height is on the curve", within(p.good, low, high)),
             ("bad counts to confirm", p.bad <= c.confirm_samples),
+            ("no height accepted is a fault", implies(p.acquired == 0, p.faulted == 1)),
+            ("out of sight is no fault", implies(p.out_of_sight == 1, p.faulted == 0)),
+            ("a jump is provisional for a time", p.jump_left <= c.return_samples),
+            ("enough that agree heal", p.jump_agreeing < c.heal_samples),
+            ("what a chain needs", p.chain_needed <= k.RETURN_LONGER * c.return_samples),
+            ("a chain that is long enough ends", some(p.chain == 0, p.chain < p.chain_needed)),
         ]
     if kind == "lift":
         low, high = ends(c)
@@ -381,16 +405,14 @@ def invariants(p: Any, kind: str, c: Any) -> list[tuple[str, Any]]:
     if kind == "latch":
         holding = some(p.state == k.PEAK, p.state == k.HOLD)
         releasing = some(p.state == k.RELEASE, p.state == k.FAULT_RELEASE)
-        exact = some(p.follows == 1, p.state == k.FAULT_RELEASE)
         return [
             ("at least the demand", p.output >= p.demand),
             ("the hold", p.hold_left <= p.hold),
-            ("only a hold is left over", some(holding, p.hold_left == 0)),
+            ("only a hold is left over", some(holding, p.state == k.KEPT, p.hold_left == 0)),
             ("rest", implies(p.state == k.REST, every(p.output == 0, p.hold_left == 0, p.ramp == 0))),
             ("nothing taken is rest", implies(p.output == 0, p.state == k.REST)),
             ("the ramp is not above", implies(releasing, p.ramp < p.output * 65536 + 65536)),
-            ("the ramp is not below", implies(every(releasing, exact), p.ramp >= p.output * 65536)),
-            ("following has no hold", implies(p.follows == 1, every(p.hold == 0, p.landing == 0))),
+            ("the ramp is not below", implies(releasing, p.ramp >= p.output * 65536)),
         ]
     if kind == "slope":
         return [("value", within(p.carried - p.value * 65536, 0, 65535))]
@@ -400,6 +422,7 @@ def invariants(p: Any, kind: str, c: Any) -> list[tuple[str, Any]]:
         return [
             ("the wait for a sample", p.sample_wait < c.sample_ticks),
             ("the disarming", p.unarmed_ticks < c.disarm_ticks),
+            ("what is kept is left of the hold", p.keep_left <= c.fault_hold_ticks),
         ]
     return []
 

@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 from bench.calibration import CalibrationFile, CalibrationMistakes, compile_text, load, save
 from bench.calibration.command import calibration
 from bench.calibration.image import pack, unpack
-from bench.calibration.reader import nearest
+from bench.calibration.quantity import nearest
 from bench.errors import UserError
 from controller import Controller
 from controller.constants import (
@@ -199,8 +199,8 @@ def test_time_constants_are_those_of_the_sampled_filter(tau: int, period: int) -
         ("near_end_mm = 25", "near_end_mm = 160"),
     )
     factor = cal.number("lowpass_q12") / 4096
-    # Common engineering handbooks print the step of a first-order system: 63.2 % after one time constant
-    # (Kutz, Mechanical Engineers' Handbook, vol. 2, table 6: 0.632, 0.865, 0.950 after 1, 2, 3).
+    # The unit step of a first-order system: 0.632, 0.865, 0.950 after 1, 2, 3 time constants (M. Kutz, ed.,
+    # Mechanical Engineers' Handbook, vol. 2, p. 333, table 6; the editor from memory, the edition not noted).
     for constants, reached in ((1, 0.632), (2, 0.865), (3, 0.950)):
         left = (1 - factor) ** (constants * tau / period)
         # 1/8192 of rounding in the factor moves the answer by at most samples * left / 8192.

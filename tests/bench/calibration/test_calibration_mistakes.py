@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from bench.calibration import CalibrationMistakes, compile_text, load
 from bench.calibration.lines import find_lines
 from bench.calibration.reader import SIZE_LIMIT
+from bench.compare.changes import changes
 from tests import ROOT
 
 DEMO = (ROOT / "traces" / "demo.toml").read_text(encoding="utf-8")
@@ -104,7 +105,7 @@ ONE_MISTAKE = [
     (
         "reduction_percent = [0, 15, 50]",
         "reduction_percent = [0, 15, 150]",
-        "engine_curve.reduction_percent value 3",
+        "engine_ceiling.reduction_percent value 3",
         "150 % is too large",
         "0 % to 100 %",
     ),
@@ -304,14 +305,14 @@ ONE_MISTAKE = [
     (
         "speed_rpm = [6500, 6500, 6800, 9000]",
         "speed_rpm = [6500]",
-        "engine_curve.speed_rpm",
+        "engine_ceiling.speed_rpm",
         "has 1 value",
         "4, one for each of elapsed_ms",
     ),
     (
         "elapsed_ms = [0, 400, 1200, 2500]",
         f"elapsed_ms = {list(range(17))}",
-        "engine_curve.elapsed_ms",
+        "engine_ceiling.elapsed_ms",
         "has 17 values",
         "1 to 16 values",
     ),
@@ -390,7 +391,7 @@ def test_one_mistake_is_said_once(there: str, put: str) -> None:
 
 @pytest.mark.parametrize("section", re.findall(r"(?m)^\[([\w.]+)\]", DEMO))
 def test_a_missing_section_is_named_or_has_defaults(section: str) -> None:
-    optional = {"car", "tick", "filter", "look_ahead", "fault", "engine_curve", "arming", "link"}
+    optional = {"car", "tick", "filter", "look_ahead", "fault", "engine_ceiling", "arming", "link"}
     head, rest = DEMO.split(f"\n[{section}]\n")
     text = head + "\n[" + rest.split("\n[", 1)[1] if "\n[" in rest else head
     if section in optional:
@@ -705,3 +706,23 @@ def test_no_file_gives_anything_but_mistakes_or_an_image(text: str) -> None:
             assert LINE.fullmatch(line), line
     else:
         assert made.image
+
+
+def test_a_section_by_its_former_name_is_read_and_told() -> None:
+    now = compile_text(DEMO, "car.toml")
+    line = 1 + DEMO[: DEMO.index("[engine_ceiling]")].count("\n")
+    before = compile_text(DEMO.replace("[engine_ceiling]", "[engine_curve]"), "car.toml")
+    assert before.image == now.image
+    said = f"line {line}: [engine_curve] is called [engine_ceiling] today; it is read as that"
+    assert before.warnings == [said, *now.warnings]
+    assert changes(before, now) == changes(now, before) == []
+
+
+def test_a_section_by_both_names_is_a_mistake() -> None:
+    both = DEMO.replace("[engine_ceiling]", "[engine_curve]\nhysteresis_rpm = 1\n\n[engine_ceiling]")
+    assert [(key, what, right) for _, key, what, right in mistakes(both)] == [
+        ("engine_curve", "clashes with [engine_ceiling], its name of today", "one of the two")
+    ]
+    former = DEMO.replace("[engine_ceiling]", "[engine_curve]")
+    wrong = former.replace("hysteresis_rpm = 50", "hysteresis = 50")
+    assert [key for _, key, *_ in mistakes(wrong)] == ["engine_curve.hysteresis"]

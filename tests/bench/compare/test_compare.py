@@ -48,8 +48,8 @@ def found_changes(pairs: dict[str, str]) -> dict[str, Change]:
     return {change.key: change for change in changes(A, calibration(pairs))}
 
 
-def made(paths: Sequence[Path], *calibrations: CalibrationFile, engine: str = "reference") -> study.Study:
-    return study.read_and_run(paths, calibrations, ColumnChoice(), Options(), engine)
+def made(paths: Sequence[Path], *calibrations: CalibrationFile, core: str = "reference") -> study.Study:
+    return study.read_and_run(paths, calibrations, ColumnChoice(), Options(), core)
 
 
 @pytest.fixture(scope="module")
@@ -220,7 +220,7 @@ class TestCommands:
     def test_figures_are_those_of_a_replay(self, done: study.Study, trace: Path, tmp_path: Path) -> None:
         file = tmp_path / "soft.toml"
         file.write_text(changed(SOFT))
-        words = [str(trace), "--calibration", str(file), "--json", "--engine", "reference"]
+        words = [str(trace), "--calibration", str(file), "--json", "--core", "reference"]
         facts = json.loads(CliRunner().invoke(replay, words).stdout)
         (one,) = launches(done.recordings[0].sides[1])
         launch, cuts = facts["launches"][0], facts["interventions"]
@@ -275,9 +275,9 @@ class TestCommands:
         if binding.available():
             pytest.skip(str(binding.available()))
         facts = []
-        for engine in ("reference", "c"):
-            one = make_facts(made([trace], A, calibration(SOFT), engine=engine), ["liftlatch"])
-            assert one.pop("engine") == engine
+        for core in ("reference", "c"):
+            one = make_facts(made([trace], A, calibration(SOFT), core=core), ["liftlatch"])
+            assert one.pop("core") == core
             facts.append(one)
         assert facts[0] == facts[1]
 

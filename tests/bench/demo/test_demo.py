@@ -25,8 +25,8 @@ from bench.fit.measured import measure
 from bench.fit.residuals import Residuals, unknowns
 from bench.replay.inputs import Inputs, from_trace
 from bench.replay.run import run
-from bench.replay.spans import spans
 from bench.trace.read import read_trace
+from bench.trace.spans import spans
 from bench.vehicle.car import Car
 from bench.vehicle.loop import PlainDrive
 from controller.constants import (
@@ -121,7 +121,7 @@ def test_the_model_in_plain_python_makes_the_same_bytes(made: Run) -> None:
 
 @pytest.mark.parametrize("name", ["sensor_dropouts", "spike_train"])
 def test_what_is_replayed_is_what_drove_the_car(name: str) -> None:
-    """Where the logger kept every millisecond, a replay gives the very commands of the closed loop."""
+    """Where the file has every millisecond, a replay gives the very commands of the closed loop."""
     seen = replayed(name)
     start = round(LAUNCH_S * 1000)
     commanded = np.array(done(name).commanded)[start : start + len(seen.reduction)]
@@ -185,7 +185,7 @@ def test_the_readme_says_what_was_different_in_each_run() -> None:
     assert told == {}
 
 
-def test_each_logger_writes_in_its_own_way() -> None:
+def test_each_file_has_a_form_of_its_own() -> None:
     traces = {made.name: read_trace(TRACES / f"{made.name}.csv") for made in RUNS}
     ways = {name: (t.channels["height"].unit, round(t.rate_hz), t.uneven) for name, t in traces.items()}
     assert {unit for unit, _, _ in ways.values()} == {"V", "mm"}

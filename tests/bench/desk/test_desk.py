@@ -632,7 +632,7 @@ def test_the_page_and_its_files(shared: Served) -> None:
         ("desk.js", "text/javascript"),
         ("desk.css", "text/css"),
         ("icon.svg", "image/svg+xml"),
-        ("licences.txt", "text/plain"),
+        ("desk-licences.txt", "text/plain"),
     ):
         status, headers, body = shared.get(f"/{TOKEN}/{name}")
         assert status == 200

@@ -133,13 +133,11 @@ class Opened:
     def pixel(self, title: str, x: float) -> tuple[float, float]:
         """Where on the window a place of the axis is, in the middle of a panel."""
         self.panel(title).scroll_into_view_if_needed()
-        number = self.ask("s.parts.findIndex((part) => part.head.textContent.startsWith(given))", title)
-        box = self.ask("s.parts[given].shown.frame.bbox", number)
         glass = self.panel(title).locator(".glass").bounding_box()
         assert glass is not None
         low, high = self.view
-        across = box["x0"] + (x - low) / (high - low) * (box["x1"] - box["x0"])
-        return glass["x"] + across, glass["y"] + (box["y0"] + box["y1"]) / 2
+        across = (x - low) / (high - low) * glass["width"]
+        return glass["x"] + across, glass["y"] + glass["height"] / 2
 
 
 @contextmanager
@@ -159,7 +157,7 @@ def ticks(made: Made) -> dict[str, Any]:
 def test_everybody_can_use_it(browser: Browser, made: Made, kind: str) -> None:
     """No error, no request, no sideways scrolling, nothing from axe-core; wide and narrow, light and dark."""
     path = made(kind) / "report.html"
-    assert path.stat().st_size < 6_000_000
+    assert path.stat().st_size < 300_000
     for width in WIDTHS:
         for scheme in SCHEMES:
             with opened(browser, path, width=width, scheme=scheme) as it:
@@ -229,10 +227,7 @@ def test_the_curves_hold_the_numbers_of_ticks_csv(
         middle = int(ticks["lift_mm"].argmax())
         it.ask("s.go(given[0], given[1])", [first + step * (middle - 40), first + step * (middle + 40)])
         it.page.wait_for_timeout(100)
-        drawn = it.ask(
-            "s.parts[0].lines.filter((l) => l.line.column === 'lift').map((l) =>"
-            " [Array.from(l.source.data.x), Array.from(l.source.data.y)])[0]"
-        )
+        drawn = it.ask("s.parts[0].drawn('lift')")
         zero = it.ask("s.zero().at")
         places = np.round((np.array(drawn[0]) + zero - first) / step).astype(int)
         assert places.tolist() == list(range(places[0], places[-1] + 1))
@@ -467,7 +462,7 @@ def test_points_and_rows_belong_together(browser: Browser, made: Made) -> None:
         it.page.mouse.move(x, y)
         assert it.page.locator("tr.lit").get_attribute("data-id") == "setting-3"
         # in order of a column, up and down
-        title = it.page.get_by_role("button", name="torque-time taken, s")
+        title = it.page.get_by_role("button", name="torque-time s")
         place = [one["over_all"]["full_cut_s"] for one in facts["settings"]]
         for way in (sorted(place), sorted(place, reverse=True)):
             title.click()
@@ -498,15 +493,14 @@ def test_a_peak_of_one_tick_is_never_lost(browser: Browser, tmp_path: Path) -> N
     )  # fmt: skip
     write_page(tmp_path / "page.html", Document("test", "long", ["Long."], [Section("A", [strip])], [], []))
     with opened(browser, tmp_path / "page.html") as it:
-        drawn = it.ask("Array.from(s.parts[0].lines[0].source.data.y)")
+        _, drawn = it.ask("s.parts[0].drawn('a')")
         assert (min(drawn), max(drawn)) == (-55, 77)
         assert len(drawn) < 10_000
         for place, value in ((123_457, 77), (900_001, -55)):
             it.ask("s.jump(given - 0.02, given + 0.02, given, null)", place / 1000)
             it.page.wait_for_timeout(100)
             assert it.shown("A", "a") == str(value)
-            x = it.ask("Array.from(s.parts[0].lines[0].source.data.x)")
-            y = it.ask("Array.from(s.parts[0].lines[0].source.data.y)")
+            x, y = it.ask("s.parts[0].drawn('a')")
             assert x[y.index(value)] == pytest.approx(place / 1000, abs=1e-9)
             assert y.count(value) == 1
 
@@ -522,7 +516,7 @@ def test_a_verify_shows_what_was_sent_and_names_states(browser: Browser, made: M
             (field["name"], field["expected"], field["got"]) for field in found["fields"]
         ]
         number = it.ask("s.parts.findIndex((part) => part.spec.title === 'State')")
-        labels = it.ask("Array.from(s.parts[given].plot.left[0].major_label_overrides)", number)
+        labels = it.ask("Array.from(s.parts[given].names)", number)
         states = {name: code for code, name in codes.STATES.items()}
         assert {code: name.replace(" ", "_") for code, name in labels} == {
             states[name.replace(" ", "_")]: name.replace(" ", "_") for _, name in labels

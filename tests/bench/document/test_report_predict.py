@@ -6,8 +6,9 @@ from dataclasses import replace
 
 import pytest
 
-from bench.vehicle.page import page
-from bench.vehicle.predict import Options, facts, predict
+from bench.vehicle.document import make_document
+from bench.vehicle.facts import make_facts
+from bench.vehicle.predict import Options, predict
 from tests.vehicle_support import NOT_BUILT, calibration, demo
 
 pytestmark = pytest.mark.skipif(NOT_BUILT is not None, reason=str(NOT_BUILT))
@@ -17,8 +18,8 @@ def test_a_car_that_turned_over_has_no_landing() -> None:
     """0 m/s would read as the softest of landings."""
     car = replace(demo().car, bar_rate=0.0)
     predicted = predict(replace(demo(), car=car), calibration(), Options(feet=330))
-    found = facts(predicted, ["predict"])
-    made = page(found, predicted)
+    found = make_facts(predicted, ["predict"])
+    made = make_document(found, predicted)
     assert found["without"]["end"] == "turned over"
     assert found["without"]["landing_speed_mps"] is None
     landed = found["with"]["landing_speed_mps"]
@@ -30,9 +31,9 @@ def test_a_car_that_turned_over_has_no_landing() -> None:
 
 def test_both_landings_are_told_with_their_numbers() -> None:
     predicted = predict(demo(), calibration(), Options(feet=330))
-    found = facts(predicted, ["predict"])
+    found = make_facts(predicted, ["predict"])
     speeds = [found[side]["landing_speed_mps"] for side in ("with", "without")]
     assert min(speeds) > 0
-    made = page(found, predicted)
+    made = make_document(found, predicted)
     assert f"It lands at {speeds[0]:.2f} m/s with it, at {speeds[1]:.2f} m/s without it." in made.answer[0]
     assert made.alarm == []

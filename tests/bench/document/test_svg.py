@@ -305,6 +305,21 @@ class TestNames:
         assert top - 20 < y < top
         assert drawn.place("50 mm")[0] - x == pytest.approx(838 * 3.95 / 10, rel=0.1)
 
+    def test_a_note_stands_over_the_curve_that_it_is_of(self) -> None:
+        low, high = Series({"v": Column(np.array([0, 20, 0]))}), Series({"v": Column(np.array([0, 40, 0]))})
+        lines = [Line("low", "v", series="low"), Line("high", "v", "second", "high")]
+        notes = [Note(1.0, "20 mm", "low"), Note(1.0, "40 mm", "high")]
+        drawn = Drawn(
+            replace(
+                one_line([0]),
+                series={"low": low, "high": high},
+                panels=[Panel("p", "mm", lines, notes=notes)],
+                view=(0, 2),
+            )
+        )
+        for value, text in ((20, "20 mm"), (40, "40 mm")):
+            assert drawn.place(text)[1] == pytest.approx(drawn.place(str(value))[1] - 4 - 5, abs=0.3)
+
     def test_shades_what_a_column_says(self) -> None:
         codes = np.zeros(1000, int)
         codes[200:500] = 16

@@ -9,7 +9,9 @@ import subprocess
 import sys
 import time
 import tomllib
+from contextlib import redirect_stdout
 from dataclasses import replace
+from io import StringIO
 from math import exp
 
 import click
@@ -26,9 +28,9 @@ from bench.fit.measured import measure
 from bench.fit.residuals import NEVER
 from bench.trace.read import read_trace
 from bench.vehicle import compiled
-from bench.vehicle.car import load
 from bench.vehicle.equations import ENGINE, SPEED, Motion
 from bench.vehicle.track import Track
+from bench.vehicle.vehicle_file import load
 from tests import ROOT
 from tests.fit_support import car_off_by, peak_mm, record
 from tests.vehicle_support import CALIBRATION_PATH, CAR_PATH, NOT_BUILT, demo
@@ -63,12 +65,13 @@ def trace(tmp_path_factory, true_car):
 @pytest.fixture(scope="module")
 def fitted(tmp_path_factory, trace):
     out = tmp_path_factory.mktemp("fit") / "out"
-    liftlatch("fit", str(trace), *WITH, "--out", str(out))
-    return out, json.loads((out / "summary.json").read_text())
+    with redirect_stdout(StringIO()) as printed:
+        liftlatch("fit", str(trace), *WITH, "--out", str(out))
+    return out, json.loads((out / "summary.json").read_text()), printed.getvalue()
 
 
 def test_a_fitted_car_predicts_the_next_calibration(fitted, true_car):
-    out, _ = fitted
+    out, *_ = fitted
     found = load(out / "car.toml").car
     missed = abs(peak_mm(found) - peak_mm(true_car))
     assert missed < 15
@@ -84,7 +87,7 @@ def test_what_is_left_comes_down_to_the_noise(fitted):
 
 
 def test_it_says_what_it_knows_and_leaves_the_rest(fitted):
-    out, summary = fitted
+    out, summary, _ = fitted
     by_verdict: dict[str, set[str]] = {}
     for p in summary["parameters"]:
         by_verdict.setdefault(p["verdict"], set()).add(p["name"])
@@ -121,15 +124,14 @@ def test_the_file_keeps_its_comments_and_tells_what_was_fitted(fitted, trace):
 
 def test_the_same_again(fitted, trace, tmp_path):
     liftlatch("fit", str(trace), *WITH, "--out", str(tmp_path / "out"))
-    for name in ("car.toml", "fit.png"):
+    for name in ("car.toml", "fit.svg"):
         assert (tmp_path / "out" / name).read_bytes() == (fitted[0] / name).read_bytes()
 
 
-def test_the_screen_and_the_json_say_what_the_summary_says(fitted, trace, capsys, monkeypatch):
-    from bench.fit import command, screen
+def test_the_screen_says_what_the_summary_says(fitted):
+    from bench.fit import command
 
-    screen.show(fitted[1], None)
-    text = capsys.readouterr().out
+    text = fitted[2]
     assert max(map(len, text.splitlines())) <= 80
     joined = " ".join(text.split())
     assert "A model's guess from these inputs" in joined

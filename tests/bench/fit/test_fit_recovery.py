@@ -32,7 +32,7 @@ def test_the_next_peak_and_the_intervals_over_known_cars(tmp_path):
         missed.append(abs(peak_mm(found.car) - peak_mm(true)))
         unfitted.append(abs(peak_mm(demo().car) - peak_mm(true)))
         if seed % 2 == 0:
-            for t in found.told:
+            for t in found.estimates:
                 if t.verdict in ("known", "weak"):
                     low, high = t.within(Z80)
                     covered.append(low <= value_of(true, t.name) <= high)

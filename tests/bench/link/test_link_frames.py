@@ -11,8 +11,9 @@ from hypothesis import strategies as st
 
 from bench.link.frames import Damage, Decoder, crc16, encode, frame_bytes, stuffed_bytes
 
-# S. Cheshire, M. Baker, "Consistent Overhead Byte Stuffing", IEEE/ACM Trans. Networking 7(2), 1999; the
-# examples as printed in the encyclopedia article that cites it.
+# S. Cheshire, M. Baker, "Consistent Overhead Byte Stuffing", IEEE/ACM Trans. Networking 7(2), 1999 (not
+# read; volume and issue from memory). The examples are second-hand: Wikipedia, "Consistent Overhead Byte
+# Stuffing"; the last two are computed.
 RISING = bytes(range(1, 255))
 COBS_TABLE = [
     (b"", "01"),

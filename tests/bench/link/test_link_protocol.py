@@ -153,7 +153,7 @@ def test_states_and_bits_are_those_of_the_page(title: str, prefix: str, names: l
 
 
 def test_the_rates_that_the_page_names() -> None:
-    """8N1: ten bit times a byte (published arithmetic of serial lines: 115200 baud are 11520 bytes/s)."""
+    """8N1: ten bit times a byte (common practice; computed: 115200 baud are 11520 bytes/s)."""
 
     def ticks_a_second(baud: int, ticks: int) -> float:
         answer = encode(

@@ -10,9 +10,9 @@ import pytest
 from bench.calibration import CalibrationFile, compile_text
 from bench.errors import UserError
 from bench.replay.inputs import Inputs, Options, from_trace
-from bench.replay.launching import Seen, find
 from bench.replay.run import run
 from bench.trace.choice import ColumnChoice
+from bench.trace.launching import Signals, find
 from bench.trace.read import read_trace
 from controller.constants import FAULT_AT_LAUNCH
 from tests.replay_support import FILE, compiled, write_trace
@@ -43,7 +43,7 @@ class TestHeight:
 
     def test_error_is_that_of_an_ideal_converter(self, tmp_path: Path) -> None:
         # Rounding error of an ideal converter: within half a step, rms a step / sqrt 12 (Bennett, Bell Syst.
-        # Tech. J. 27 (1948) 446-472, from memory; step^2 / 12 also in the course text cnx.org m11923).
+        # Tech. J. 27 (1948) 446-472, from memory; step^2 / 12 is also in module m11923 of cnx.org).
         truth = np.linspace(50, 450, 4001)
         made = laid(tmp_path, f"{TIME},Height [mm]", heights(truth.round(6).tolist()))
         error = made.arrays["counts"][made.lead :] - truth.round(6) * 4095 / 500
@@ -208,9 +208,9 @@ class TestLead:
         assert made.time_s(100) == pytest.approx(0.1)
 
 
-def seen(n: int, **known: np.ndarray | int) -> Seen:
+def seen(n: int, **known: np.ndarray | int) -> Signals:
     lift = known.pop("lift", np.zeros(n))
-    return Seen(1000, 100, n, lambda: np.asarray(lift, np.float32), **known)  # type: ignore[arg-type]
+    return Signals(1000, 100, n, lambda: np.asarray(lift, np.float32), **known)  # type: ignore[arg-type]
 
 
 def starts(made: np.ndarray) -> list[int]:

@@ -17,7 +17,7 @@ from bench.replay.figure import picture
 from bench.replay.findings import Replay, find
 from bench.replay.inputs import Inputs
 from bench.replay.run import Ints, run
-from bench.replay.spans import spans
+from bench.trace.spans import spans
 from tests.bench.replay.test_replay_remarks import nose
 from tests.bench.replay.test_replay_run import inputs
 from tests.replay_support import compiled

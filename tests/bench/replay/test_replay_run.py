@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bench.errors import UserError
-from bench.replay.run import INPUT_TYPES, OUTPUT_TYPES, Ints, Reference, Run, make_engine, run
+from bench.replay.run import INPUT_TYPES, OUTPUT_TYPES, Ints, Reference, Run, make_core, run
 from controller import Controller
 from firmware_model import binding
 from tests.replay_support import compiled
@@ -42,8 +42,8 @@ class TestEvents:
     @pytest.mark.parametrize(
         ("cylinders", "rpm", "per_s"),
         [
-            # N rpm / 120 events a second: 720 degrees a cycle is in every textbook on four-stroke engines,
-            # the rates follow from it
+            # N rpm / 120 events a second: a four-stroke cycle takes 720 degrees (J. B. Heywood, Internal
+            # Combustion Engine Fundamentals, McGraw-Hill 1988, ch. 1; from memory), the rates follow from it
             (8, 1000, Fraction(1000, 15)), (8, 3000, Fraction(200)), (8, 6000, Fraction(400)),
             (8, 9600, Fraction(640)), (4, 6000, Fraction(200)), (6, 6000, Fraction(300)),
         ],
@@ -152,13 +152,13 @@ def test_the_c_core_gives_the_same() -> None:
     assert np.array_equal(reference.event_tick, core.event_tick)
     assert np.array_equal(reference.event_cylinder, core.event_cylinder)
     assert np.array_equal(reference.event_bits, core.event_bits)
-    assert core.engine == "c"
+    assert core.core == "c"
 
 
 def test_a_core_that_is_not_there_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(binding, "available", lambda: "the C core is not built")
-    with pytest.raises(UserError, match="--engine c: the C core is not built; or use --engine reference"):
-        make_engine("c", compiled().image)
+    with pytest.raises(UserError, match="--core c: the C core is not built; or use --core reference"):
+        make_core("c", compiled().image)
 
 
 def test_an_image_that_is_none_is_refused() -> None:

@@ -1,4 +1,4 @@
-"""The torque estimate: the published law's shape, and the events that were really skipped."""
+"""The torque estimate: the shape of a published regression, and the events that were really skipped."""
 
 from __future__ import annotations
 
@@ -12,8 +12,9 @@ from tests.replay_support import compiled
 
 
 def regression(retard_deg: float) -> float:
-    """Relative torque at a retard from the best spark, by the regression of Crossley and Cook (IEE Control
-    '91) as printed in the throttle-control example of a public modelling library, block TorqueGeneration."""
+    """Relative torque at a retard from the best spark, by the regression of P. R. Crossley and J. A. Cook,
+    "A nonlinear engine model for drivetrain system development" (IEE Control '91; title and place from
+    memory). Its numbers are second-hand: block TorqueGeneration of a throttle-control example in Modelica."""
     air, ratio, speed = 0.4, 14.6, 314.159
 
     def torque(spark: float) -> float:

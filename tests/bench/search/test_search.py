@@ -16,9 +16,12 @@ from hypothesis import strategies as st
 from bench.calibration import compile_text
 from bench.errors import UserError
 from bench.random import Random
-from bench.search import report, state
+from bench.search import state
 from bench.search.drive import Job, driver
 from bench.search.evolve import Course, Plan, Search, evenly_spread
+from bench.search.facts import make_facts
+from bench.search.figure import least_times
+from bench.search.files import calibration_text
 from bench.search.limits import (
     FIGURES,
     CarFigures,
@@ -35,8 +38,8 @@ from bench.search.limits import (
 from bench.search.settings import Settings
 from bench.search.spread import DEFAULT_SCATTER, Spread, with_scatter
 from bench.search.study import Options, search
-from bench.vehicle.car import read
 from bench.vehicle.results import MARKS_FT, SCORES
+from bench.vehicle.vehicle_file import read
 from tests.vehicle_support import CALIBRATION_PATH, NOT_BUILT, calibration, demo
 
 pytestmark = pytest.mark.skipif(NOT_BUILT is not None, reason=str(NOT_BUILT))
@@ -48,8 +51,8 @@ TINY = Options(
 
 def everything(found):
     """All that a search gives, without what names the command."""
-    told = report.facts(found, [])
-    return told, report.calibration_text(found) if found.chosen else None
+    told = make_facts(found, [])
+    return told, calibration_text(found) if found.chosen else None
 
 
 @pytest.fixture(scope="module")
@@ -381,7 +384,7 @@ def test_a_damaged_state_and_a_foreign_folder_are_refused(tmp_path):
 def test_limits_that_nothing_keeps_are_reported_and_not_bent():
     found = search(demo(), calibration(), replace(TINY, limits=read_limits(["lift_mm=20"])))
     assert found.chosen is None
-    told = report.facts(found, [])
+    told = make_facts(found, [])
     assert told["limits_kept"] is False
     assert told["image_crc32"] is None
     assert told["with_found"]["shares"]["within_limits"] == 0
@@ -401,7 +404,7 @@ def test_it_beats_the_demo_calibration_and_no_control_at_once():
     options = Options(limits, cars=24, check=100, population=12, generations=8)
     found = search(demo(), calibration(), options)
     assert found.chosen is not None
-    told = report.facts(found, [])
+    told = make_facts(found, [])
     with_found, with_start, without = (told[s] for s in ("with_found", "with_start", "without"))
     middle = {side["mean_time_s"] for side in (with_start, without)}
     assert with_found["mean_time_s"] < min(middle)
@@ -418,3 +421,13 @@ def test_it_beats_the_demo_calibration_and_no_control_at_once():
     within = judge(driven(scores, 660, 9.0), limits, 0.95).within
     # three standard deviations of a share of 95 % in so many cars
     assert within >= 0.95 - 3 * math.sqrt(0.95 * 0.05 / count)
+
+
+def test_the_least_time_at_each_lift_is_no_worse_than_any_setting():
+    points = [(300.0, 5.0), (200.0, 5.2), (250.0, 5.2), (260.0, 5.3), (400.0, 4.9), (350.0, 5.0)]
+    x, y = least_times(points)
+    assert list(zip(x, y, strict=True)) == [(200, 5.2), (300, 5.2), (300, 5.0), (400, 5.0), (400, 4.9)]
+    for lift, time in points:
+        # no other setting of at most that lift is faster than the line says
+        assert min(b for a, b in zip(x, y, strict=True) if a <= lift) <= time
+    assert least_times([]) == ([], [])

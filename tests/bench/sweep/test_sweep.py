@@ -18,9 +18,9 @@ from bench.replay.inputs import from_trace
 from bench.replay.run import run
 from bench.sweep import study as study_module
 from bench.sweep.cluster import _packed, _step_there, _unpacked, program
+from bench.sweep.facts import figures
 from bench.sweep.local import run_local
 from bench.sweep.measure import Measures, measure
-from bench.sweep.report import figures
 from bench.sweep.study import INPUTS_DEPEND_ON, read_study, run_study
 from bench.sweep.vary import Varied, find_key, read_varied
 from bench.sweep.vary import settings as make_settings
@@ -83,15 +83,15 @@ def test_values_may_be_numbers_words_or_switches() -> None:
         ("latch.hold_ms=1,,2", "has an empty value"),
         ("latch.hold_ms=1,2,1", "has the value 1 twice"),
         ("latch.hold_ms=1,1.0", "has the value 1 twice"),
-        ("reduction_percent=1", "may be engine_curve.reduction_percent or limits.reduction_percent; give"),
+        ("reduction_percent=1", "may be engine_ceiling.reduction_percent or limits.reduction_percent; give"),
         (
             "release_deg_per_s=1",
             "may be latch.retard.release_deg_per_s or fault.release_deg_per_s"
-            " or engine_curve.release_deg_per_s; give the whole key",
+            " or engine_ceiling.release_deg_per_s; give the whole key",
         ),
         ("hold_from_mm=1", "is no key of"),
         ("riseing_ms=1", "--vary riseing_ms is no key of"),
-        ("riseing_ms=1", "the nearest are look_ahead.rising_ms"),
+        ("riseing_ms=1", "the nearest are sensor.return_ms, look_ahead.rising_ms"),
         ("zzz=1", "a key with its section, such as latch.hold_ms"),
     ],
 )

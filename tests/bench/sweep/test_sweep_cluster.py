@@ -121,7 +121,7 @@ def test_the_command_gives_what_it_gives_here(cluster: Cluster) -> None:
         assert (done.returncode, done.stderr) == (0, "")
         facts[where] = json.loads(done.stdout)
     assert facts["there"]["stepped_by"].startswith("the workers of 127.0.0.1:")
-    for same in ("settings", "traces", "warnings", "engine"):
+    for same in ("settings", "traces", "warnings", "core"):
         assert facts["there"][same] == facts["here"][same]
 
 
@@ -156,7 +156,7 @@ def test_ctrl_c_ends_it_with_130(cluster: Cluster, tmp_path: Path) -> None:
     trace = short_trace(tmp_path / "long.csv", ticks=20_000)
     child = subprocess.Popen(
         [sys.executable, "-c", "from bench.cli import main; main()", "sweep", str(trace), "--calibration",
-         str(DEMO), "--vary", "latch.hold_ms=0:600:20", "--engine", "reference", "--cluster", cluster.address,
+         str(DEMO), "--vary", "latch.hold_ms=0:600:20", "--core", "reference", "--cluster", cluster.address,
          "--out", str(tmp_path / "out")],
         cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
     )  # fmt: skip

@@ -12,15 +12,15 @@ import sys
 import time
 from pathlib import Path
 from typing import Any
+from xml.etree import ElementTree as xml
 
 import pytest
 from click.testing import CliRunner, Result
-from matplotlib.figure import Figure
-from matplotlib.text import Text
 
+from bench.document.svg import picture
 from bench.sweep.command import sweep
-from bench.sweep.picture import draw_picture
-from bench.sweep.report import COLUMNS, as_csv, evenly
+from bench.sweep.figure import COLUMNS, evenly, figures
+from bench.sweep.files import as_csv
 from firmware_model import binding
 from tests import ROOT
 from tests.sweep_support import DEMO, TRACES, short_trace
@@ -106,12 +106,12 @@ def test_files_hold_what_the_summary_says_and_are_the_same_each_time(tmp_path: P
     for name in ("one", "two"):
         done = invoke(*arguments, "--out", tmp_path / name)
         assert done.exit_code == 0
-        assert "the picture sweep.png, sweep.csv, summary.json" in " ".join(done.stdout.split())
+        assert "the picture sweep.svg, sweep.csv, summary.json" in " ".join(done.stdout.split())
     one = tmp_path / "one"
     names = {path.name for path in one.iterdir() if not path.name.startswith(".")}
-    assert names == {"report.html", "sweep.csv", "sweep.png", "summary.json"}
-    assert (one / "sweep.png").read_bytes()[:8] == b"\x89PNG\r\n\x1a\n"
-    for name in ("sweep.csv", "sweep.png"):
+    assert names == {"report.html", "sweep.csv", "sweep.svg", "summary.json"}
+    assert (one / "sweep.svg").read_text().startswith("<svg")
+    for name in ("sweep.csv", "sweep.svg"):
         assert (one / name).read_bytes() == (tmp_path / "two" / name).read_bytes()
     facts = json.loads((one / "summary.json").read_text())
     rows = list(csv.DictReader(io.StringIO((one / "sweep.csv").read_text())))
@@ -160,7 +160,7 @@ def test_ctrl_c_ends_it_at_once_with_130_and_leaves_nothing(tmp_path: Path) -> N
     trace = short_trace(tmp_path / "long.csv", ticks=100_000)
     arguments = [str(trace), "--calibration", str(DEMO), "--vary", "latch.hold_ms=0:600:20"]
     child = subprocess.Popen(
-        [*PROGRAM, *arguments, "--engine", "reference", "--out", str(tmp_path / "out")],
+        [*PROGRAM, *arguments, "--core", "reference", "--out", str(tmp_path / "out")],
         cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True,
     )  # fmt: skip
     try:
@@ -208,9 +208,9 @@ def test_without_the_core_the_reference_steps_and_says_so(
         "liftlatch: stepping with the reference, which is much slower: the C core is not built\n"
     )
     facts = json.loads(done.stdout)
-    assert (facts["engine"], by_core["engine"]) == ("reference", "c")
+    assert (facts["core"], by_core["core"]) == ("reference", "c")
     assert facts["settings"] == by_core["settings"]
-    assert invoke(trace, "--calibration", DEMO, "--vary", HOLD, "--engine", "reference").stderr == ""
+    assert invoke(trace, "--calibration", DEMO, "--vary", HOLD, "--core", "reference").stderr == ""
 
 
 def test_warnings_name_their_settings(tmp_path: Path) -> None:
@@ -257,93 +257,67 @@ def test_a_missing_extra_gets_one_line() -> None:
     assert (done.returncode, done.stdout, done.stderr) == (2, "", line)
 
 
-# --- the picture
+# --- the figures of page and picture
 
 
-def lines_of(figure: Figure) -> list[list[list[float]]]:
-    """The y values of the curves of each panel (vertical marks left out)."""
-    return [
-        [list(map(float, line.get_ydata())) for line in panel.lines if len(line.get_xdata()) > 2]  # type: ignore[arg-type]
-        for panel in figure.axes
-    ]
-
-
-def texts_of(figure: Figure) -> str:
-    return "\n".join(text.get_text() for text in figure.findobj(Text))  # type: ignore[attr-defined]
-
-
-def inside(figure: Figure) -> None:
-    """Nothing written is cut off or written over something else that is written."""
-    figure.canvas.draw()
-    boxes = []
-    beyond = {
-        id(tick.label1)
-        for panel in figure.axes
-        for axis in (panel.xaxis, panel.yaxis)
-        for tick in axis.get_major_ticks()
-        if not min(axis.get_view_interval()) <= tick.get_loc() <= max(axis.get_view_interval())
-    }
-    for text in figure.findobj(Text):
-        assert isinstance(text, Text)
-        if text.get_text().strip() and text.get_visible() and id(text) not in beyond:
-            box = text.get_window_extent()
-            assert box.x0 >= -1, text.get_text()
-            assert box.y0 >= -1, text.get_text()
-            assert box.x1 <= figure.bbox.x1 + 1, text.get_text()
-            assert box.y1 <= figure.bbox.y1 + 1, text.get_text()
-            boxes.append((text.get_text(), box))
-    for i, (one, box) in enumerate(boxes):
-        for other, another in boxes[:i]:
-            assert not box.padded(-1).overlaps(another.padded(-1)), (one, other)
+def texts_of(facts: dict[str, Any]) -> list[str]:
+    """All texts of the picture, each of which begins inside it (W3C SVG 1.1, 7.7 and 10.4)."""
+    root = xml.fromstring(picture("a sweep", figures(facts), subtitle=facts["open_loop"]))
+    low, high = float(root.attrib["width"]), float(root.attrib["height"])
+    for text in root.iter("{http://www.w3.org/2000/svg}text"):
+        if "transform" not in text.attrib:
+            assert 0 <= float(text.attrib["x"]) <= low, text.text
+            assert 0 <= float(text.attrib["y"]) <= high, text.text
+    return [text.strip() for text in root.itertext() if text.strip()]
 
 
 def test_one_key_is_drawn_as_curves_together_and_for_each_trace(pair: dict[str, Any]) -> None:
-    figure = draw_picture(pair)
-    drawn = lines_of(figure)
     changing = [
         column
         for column in COLUMNS
         if len({column.text(row) for s in pair["settings"] for row in (s["over_all"], *s["traces"])}) > 1
     ]
-    assert len(drawn) == 2 * len(changing)
-    for i, column in enumerate(changing):
+    assert len(figures(pair)) == len(changing)
+    for points, column in zip(figures(pair), changing, strict=True):
+        *each, together = points.groups
         over_all = [s["over_all"][column.key] * column.scale for s in pair["settings"]]
-        assert drawn[i] == [pytest.approx(over_all)]
-        each = [[s["traces"][t][column.key] * column.scale for s in pair["settings"]] for t in range(2)]
-        assert drawn[len(changing) + i] == [pytest.approx(curve) for curve in each]
-    texts = texts_of(figure)
-    for text in ("demo.toml over 2 traces: latch.hold_ms", "in the file: 300", "high_wheelstand.csv",
-                 "out of sight 0.000 s", "torque-time", "not a safety device"):  # fmt: skip
+        assert together.y == pytest.approx(over_all)
+        assert len(each) == 2
+        for trace, group in enumerate(each):
+            assert group.y == pytest.approx([
+                s["traces"][trace][column.key] * column.scale for s in pair["settings"]
+            ])  # fmt: skip
+        assert all(group.joined for group in points.groups)
+    texts = " ".join(texts_of(pair))
+    for text in ("in the file: 300", "high_wheelstand.csv", "orque-time", "not a safety device"):
         assert text in texts
-    inside(figure)
 
 
-def test_several_keys_are_small_multiples_and_words_are_points(tmp_path: Path) -> None:
+def test_several_keys_are_a_line_each_and_words_are_points(tmp_path: Path) -> None:
     trace = short_trace(tmp_path / "run.csv", ticks=1500)
     release = "latch.release_percent_per_s"
     facts = swept(trace, vary=("latch.hold_ms=0:200:50", f"{release}=step,100,200,300,400,500,600"))
-    figure = draw_picture(facts)
-    texts = texts_of(figure)
-    assert "release_percent_per_s = step (file)" in texts
-    assert "1 more columns are left out: see sweep.csv." in texts
-    panels = lines_of(figure)
-    assert len(panels) % 6 == 0
-    assert {len(curves) for curves in panels} == {7}  # all, pale, and its own on top
+    labels = [group.label for group in figures(facts)[0].groups]
+    assert "release_percent_per_s = step (file)" in labels
+    assert "others" in labels
+    assert len(labels) == 7  # six are named, the seventh is pale
     key = COLUMNS[1].key
     own = [s["over_all"][key] for s in facts["settings"] if s["values"][release] == "step"]
-    assert [curves[-1] for curves in panels if curves[-1] == pytest.approx(own)]
-    inside(figure)
+    points = next(points for points in figures(facts) if points.name == f"sweep-{key}")
+    group = next(group for group in points.groups if group.label.endswith("step (file)"))
+    assert group.y == pytest.approx(own)
+    texts_of(facts)
 
-    words = draw_picture(swept(trace, vary=("latch.hold_from=peak,landing",)))
-    assert {line.get_linestyle() for panel in words.axes for line in panel.lines} == {"None"}
-    inside(words)
+    words = swept(trace, vary=("latch.hold_from=peak,landing",))
+    assert not any(group.joined for points in figures(words) for group in points.groups)
+    texts_of(words)
 
 
 @pytest.mark.parametrize("count", [1, 3, 12])
 def test_any_number_of_traces_fits(tmp_path: Path, count: int) -> None:
     stem = "a_run_with_a_rather_long_name"
     paths = [short_trace(tmp_path / f"{stem}_{i}.csv", 300 + 40 * i) for i in range(count)]
-    inside(draw_picture(swept(*paths, vary=("look_ahead.rising_ms=0:400:100",))))
+    texts_of(swept(*paths, vary=("look_ahead.rising_ms=0:400:100",)))
 
 
 def test_nothing_ever_taken_is_drawn_too(tmp_path: Path) -> None:
@@ -353,4 +327,4 @@ def test_nothing_ever_taken_is_drawn_too(tmp_path: Path) -> None:
     trace.write_text("\n".join(rows) + "\n")
     facts = swept(trace)
     assert {setting["over_all"]["full_cut_s"] for setting in facts["settings"]} == {0.0}
-    inside(draw_picture(facts))
+    assert "torque-time taken, s" in " ".join(texts_of(facts)).lower()

@@ -58,7 +58,9 @@ def test_show_says_what_was_understood(log):
         "1 line above the data not read: 'Date: 2024-05-01'",
         "units taken from line 3",
         "height: column 2 'Ride Height', unit in (from units row)",
-        "Left unused: 5 \\x1b[31mOil",
+        "   5  \\x1b[31mOil",
+        "its name speaks of no signal",
+        "after row 6 of the data, 0.03 s from its start",
     ):
         assert part in out
     assert "\x1b" not in out
@@ -96,8 +98,9 @@ def test_options_reach_the_reader():
     facts = json.loads(run(RECORDING, *options, "--json").stdout)
     assert facts["rate_hz"] == pytest.approx(50)
     assert 0 < facts["channels"][0]["min"] < 250 < facts["channels"][0]["max"] < 500
-    with pytest.raises(UserError, match="--time-column 1:s --height-column 2:mm"):
-        run(RECORDING)
+    facts = json.loads(run(RECORDING, "--json").stdout)
+    assert not facts["read"]
+    assert "--time-column 1:s --height-column 2:mm" in facts["missing"][0]
 
 
 def test_every_option_is_used(tmp_path):

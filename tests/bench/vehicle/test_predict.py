@@ -21,7 +21,8 @@ from bench.trace.choice import ColumnChoice
 from bench.trace.read import read_trace
 from bench.vehicle import compiled
 from bench.vehicle import run as running
-from bench.vehicle.predict import Options, facts, notes, predict
+from bench.vehicle.facts import make_facts, notes
+from bench.vehicle.predict import Options, predict
 from bench.vehicle.results import ROW
 from bench.vehicle.step_source import VehicleSource
 from bench.vehicle.track import Track
@@ -104,9 +105,9 @@ def test_what_is_written(predicted):
     out, _ = predicted
     names = {path.name for path in out.iterdir()} - {".liftlatch"}
     assert names == {
-        "report.html", "predict.png", "summary.json", "trace.csv", "motion.csv", "motion_without.csv"
+        "report.html", "predict.svg", "summary.json", "trace.csv", "motion.csv", "motion_without.csv"
     }  # fmt: skip
-    assert (out / "predict.png").read_bytes().startswith(b"\x89PNG")
+    assert (out / "predict.svg").read_text().startswith("<svg")
     header = (out / "motion.csv").read_text().splitlines()[0]
     assert header.split(",") == [f"{name} [{unit}]" for name, unit in ROW.items()]
 
@@ -128,7 +129,7 @@ def test_the_same_seed_gives_the_same_and_another_does_not(capsys):
 def test_shares_are_counts_of_the_spread():
     prediction = predict(demo(), calibration(), Options(seed=2, feet=330, spread=25))
     assert prediction.spread is not None
-    found = facts(prediction, [])["spread"]
+    found = make_facts(prediction, [])["spread"]
     for side, scores in zip(("without", "with"), prediction.spread, strict=True):
         shares = found[side]["shares"]
         assert len(scores["flights"]) == 25

@@ -8,7 +8,8 @@ from dataclasses import fields
 import pytest
 
 from bench.calibration import CalibrationMistakes
-from bench.vehicle.car import BY_NAME, PARAMETERS, Car, read, scattered
+from bench.vehicle.car import BY_NAME, PARAMETERS, Car, scattered
+from bench.vehicle.vehicle_file import read
 from tests.vehicle_support import CAR_PATH, demo
 
 TEXT = CAR_PATH.read_text()

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from bench.vehicle import compiled, loop
 from bench.vehicle.car import scattered
 from bench.vehicle.compiled import Case, CompiledDrive
-from bench.vehicle.equations import PITCH, Model
+from bench.vehicle.equations import PITCH, Equations
 from bench.vehicle.results import AT_MARKS, ROW, SCORES, score
 from bench.vehicle.road import CLASSES, profile
 from bench.vehicle.track import Track
@@ -41,7 +41,7 @@ def test_both_formulations_agree_at_any_state(suspended, state, time, share, rat
     # One solves Lagrange's equations as they stand, the other what elimination by hand left of them.
     car = replace(demo().car, **SUSPENDED) if suspended else demo().car
     state = state if suspended else (*state[:10], 0.0, 0.0)
-    rates, forces = Model(car).rates(time, state, share, ratio, ratio_rate)
+    rates, forces = Equations(car).rates(time, state, share, ratio, ratio_rate)
     other, other_forces = compiled.rates(car, time, state, share, ratio, ratio_rate)
     assert other == pytest.approx(rates, rel=1e-9, abs=1e-9)
     for name, value in other_forces.items():

@@ -22,7 +22,7 @@ from bench.vehicle.equations import (
     TRAVEL_RATE,
     WAY,
     WHEEL,
-    Model,
+    Equations,
     Motion,
 )
 from bench.vehicle.loop import run
@@ -56,7 +56,7 @@ def test_traction_limit_of_rear_wheel_drive(g981, mass, wheelbase, behind_front,
     car = textbook(
         mass=mass, wheelbase=wheelbase, cg_ahead=wheelbase - behind_front, cg_height=height, grip=mu
     )
-    _, forces = at_grip_limit(Model(car))
+    _, forces = at_grip_limit(Equations(car))
     assert forces.acceleration == pytest.approx(acceleration, abs=6e-4)
     assert forces.front_load + forces.rear_load == pytest.approx(mass * 9.81, rel=1e-6)
     if mass == 1800:  # both loads at the limit, reckoned from eqs 2.87 and 2.88
@@ -65,20 +65,24 @@ def test_traction_limit_of_rear_wheel_drive(g981, mass, wheelbase, behind_front,
 
 
 def test_load_transfer(g981):
-    # Jazar, Exercise 12 p. 92: m=2058.9, L=2.7508, h=0.76, midway, a=1.7: front 9131.9, rear 11065.9 N
+    # R. N. Jazar, Vehicle Dynamics (Springer 2008), exercise 12, p. 92: m=2058.9, L=2.7508, h=0.76, midway,
+    # a=1.7: front 9131.9, rear 11065.9 N
     car = textbook(mass=2058.9, wheelbase=2.7508, cg_ahead=2.7508 / 2, cg_height=0.76, grip=3.0)
     _, forces = steady(
-        Model(car), [PITCH, TRAVEL, ENGINE, SLIP], lambda y, rates, f: [f.acceleration - 1.7], [0, 0, 1, 0.01]
+        Equations(car),
+        [PITCH, TRAVEL, ENGINE, SLIP],
+        lambda y, rates, f: [f.acceleration - 1.7],
+        [0, 0, 1, 0.01],
     )
     assert forces.front_load == pytest.approx(9131.9, abs=0.5)
     assert forces.rear_load == pytest.approx(11065.9, abs=0.5)
 
 
 def test_static_loads(monkeypatch):
-    # physicsforums 221879 (a Halliday & Resnick problem): m=1360, L=3.05, CG 1.78 behind the front axle;
-    # 2775 N a front wheel, 3889 N a rear one with g = 9.8
+    # D. Halliday, R. Resnick, Physics (from memory; second-hand, as quoted in physicsforums 221879):
+    # m=1360, L=3.05, CG 1.78 behind the front axle; 2775 N a front wheel, 3889 N a rear one with g = 9.8
     monkeypatch.setattr("bench.vehicle.equations.GRAVITY", 9.8)
-    statics = Model(textbook(mass=1360, wheelbase=3.05, cg_ahead=3.05 - 1.78)).statics
+    statics = Equations(textbook(mass=1360, wheelbase=3.05, cg_ahead=3.05 - 1.78)).statics
     assert statics.front_load / 2 == pytest.approx(2775, abs=0.6)
     assert statics.rear_load / 2 == pytest.approx(3889, abs=0.6)
 
@@ -86,7 +90,7 @@ def test_static_loads(monkeypatch):
 def balance(car, pitch):
     """Acceleration that just holds the nose at a pitch, and the whole car's centre of gravity from the rear
     contact, forwards and up."""
-    model = Model(car)
+    model = Equations(car)
 
     def hanging(values_pitch):
         from scipy.optimize import root
@@ -138,8 +142,8 @@ def test_balance_follows_the_moved_centre_of_gravity():
 
 
 def test_lift_off_and_overturning_of_a_published_problem(monkeypatch):
-    # Giancoli, Physics for Scientists & Engineers 4th ed., ch. 10 prob. 101: x = 0.35 m, y = 0.95 m. Lift-off
-    # g x / y = 3.61 m/s2 (g = 9.80), overturning at atan(x / y) = 20.2 degrees.
+    # D. C. Giancoli, Physics for Scientists & Engineers 4th ed., ch. 10 prob. 101: x = 0.35 m, y = 0.95 m.
+    # Lift-off g x / y = 3.61 m/s2 (g = 9.80), overturning at atan(x / y) = 20.2 degrees.
     monkeypatch.setattr("bench.vehicle.equations.GRAVITY", 9.80)
     # There the vehicle turns about the point where it touches the ground: hardly any rear wheel.
     car = textbook(
@@ -192,9 +196,10 @@ def fall(car, pitch, until, step=0.001):
 
 
 def test_a_rod_falls_as_published():
-    # Rod on its foot: theta'' = (3 g / 2 L) sin theta (mathpages kmath259, physicsforums 616656); closed form
-    # w T = ln(8 tan(theta_end / 4) / theta0). L = 1 m, g = 9.80665: w = 3.83536 /s; theta0 = 0.01 -> 90
-    # degrees in 1.5131 s; theta(0.1, 0.2, 0.5 s) = 0.010745, 0.013089, 0.034760 rad while small
+    # Rod on its foot: theta'' = (3 g / 2 L) sin theta (K. Brown, mathpages.com/home/kmath259; physicsforums
+    # 616656); closed form w T = ln(8 tan(theta_end / 4) / theta0). L = 1 m, g = 9.80665: w = 3.83536 /s;
+    # theta0 = 0.01 -> 90 degrees in 1.5131 s; theta(0.1, 0.2, 0.5 s) = 0.010745, 0.013089, 0.034760 rad
+    # while small
     seen = fall(rod(1.0), 0.01, math.pi / 2)
     times, angles = np.array(seen).T
     assert np.interp(math.pi / 2, angles, times) == pytest.approx(1.5131, abs=3e-4)
@@ -210,7 +215,7 @@ def test_energy_stays_with_no_losses(rear):
     none = {"rebound": 0.0, "bump": 0.0, "stop_damping": 0.0, "bar_damping": 0.0, "rear_damping": 0.0}
     from scipy.integrate import solve_ivp
 
-    model = Model(free(demo().car, **none, **rear))
+    model = Equations(free(demo().car, **none, **rear))
     start = [0.0] * STATES
     start[PITCH], start[SPEED], start[PITCH_RATE] = 0.16, 20.0, 1.5
     found = solve_ivp(
@@ -257,8 +262,8 @@ def test_mass_alone_cannot_be_told_from_a_run():
 
 
 def test_steps_follow_a_tight_integration():
-    # scipy's DOP853 at rtol 1e-9, begun anew each 5 ms as an independent integrator; the notes of the trade
-    # call 0.1 mm of lift nothing
+    # scipy's DOP853 at rtol 1e-9, started afresh each 5 ms as an independent integrator. That 0.1 mm of
+    # lift does not matter is common practice, no source.
     from scipy.integrate import solve_ivp
 
     motion = Motion(demo().car)
@@ -326,7 +331,7 @@ def test_constant_power_comes_near_the_ideal():
         engine_inertia=0.05, launch_share=1.0, full_after=0.0, converter=60.0, converter_ratio=1.0,
         front_spring=1e6, rebound=1e4, bump=1e4, front_tyre_rate=1e6, relaxation=0.3, wheel_inertia=0.05,
     )  # fmt: skip
-    model = Model(car)
+    model = Equations(car)
     y = [0.0] * STATES
     y[ENGINE], y[SHARE] = 20.0, 1.0
     found = solve_ivp(

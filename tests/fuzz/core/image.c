@@ -23,7 +23,7 @@ static void below(const uint16_t *values, int count, int greatest) {
 /* The header's words about an accepted image, said again. */
 static void check_accepted(const lift_image_t *c) {
     int last = c->sensor_points - 1;
-    CHECK(c->version == 1 && c->length == 1624 && memcmp(c->magic, "LLCI", 4) == 0);
+    CHECK(c->version == 2 && c->length == 1628 && memcmp(c->magic, "LLCI", 4) == 0);
     CHECK(c->tick_us >= 500 && c->tick_us <= 10000);
     CHECK(c->gain_q12 >= 1 && c->gain_q12 <= 65536 && c->learn_window <= 65536);
     CHECK(c->hold_ticks <= c->fault_hold_ticks && c->fault_hold_ticks <= 1200000);
@@ -48,6 +48,7 @@ static void check_accepted(const lift_image_t *c) {
     CHECK(c->allowance >= 1 && c->allowance <= 32767 && c->allowance_rate >= 1 && c->allowance_rate <= 32767);
     CHECK(c->confirm_samples >= 1 && c->confirm_samples <= 8192 && c->heal_samples >= 1);
     CHECK(c->heal_samples <= 8192 && c->agree_samples >= 2 && c->agree_samples <= 16);
+    CHECK(c->return_samples >= 1 && c->return_samples <= 8192 && c->look_from >= -32767);
     CHECK(c->median_samples == 1 || c->median_samples == 3 || c->median_samples == 5);
     CHECK(c->lowpass_q12 >= 1 && c->lowpass_q12 <= 4096);
     CHECK(c->look_lowpass_q12 >= 1 && c->look_lowpass_q12 <= 4096);
@@ -99,7 +100,7 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size) {
     } else {
         CHECK(memcmp(&ll, &before, sizeof ll) == 0);
     }
-    if (size == LIFT_IMAGE_BYTES && memcmp(data, "LLCI\1\0\x58\6", 8) == 0) {
+    if (size == LIFT_IMAGE_BYTES && memcmp(data, "LLCI\2\0\x5c\6", 8) == 0) {
         uint32_t said = (uint32_t)own[8] | (uint32_t)own[9] << 8 | (uint32_t)own[10] << 16 |
             (uint32_t)own[11] << 24;
         CHECK((verdict == LIFT_IMAGE_CRC) == (said != crc_by_bits(own + 12, size - 12)));

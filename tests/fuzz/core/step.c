@@ -36,6 +36,9 @@ static void check_latch(const lift_latch_t *l, int32_t before) {
     if (l->state == LIFT_HOLD || l->state == LIFT_KEPT || l->state == LIFT_PEAK) {
         CHECK(l->output >= before);
     }
+    if (l->state == LIFT_RELEASE && l->release > 0) {
+        CHECK(l->output >= before - (l->release >> 16) - 1); /* and what rounding down takes (L9) */
+    }
     if (l->state == LIFT_FAULT_RELEASE) {
         CHECK(l->output >= before - 101); /* a tenth of all torque, and what rounding down takes */
     }
@@ -53,6 +56,10 @@ static void check_state(int32_t down, int32_t late) {
     CHECK(in(h->allowance_up, 1, LIFT_ALLOWANCE_LIMIT) && in(h->allowance_down, 1, LIFT_ALLOWANCE_LIMIT));
     CHECK(in(h->bad, 0, c->confirm_samples) && in(h->healing, 0, c->heal_samples));
     CHECK(in(h->trend_count, 0, LIFT_TREND_SAMPLES) && in(h->trend_next, 0, LIFT_TREND_SAMPLES - 1));
+    CHECK(in(h->jump_left, 0, c->return_samples) && in(h->jump_agreeing, 0, c->heal_samples));
+    CHECK(in(h->chain, 0, h->chain_needed) && in(h->chain_needed, 0, 3 * c->return_samples));
+    CHECK(in(h->chain_least, -LIFT_LIFT_LIMIT, h->chain_greatest) && in(h->chain_greatest_counts, 0, 65535));
+    CHECK(in(ll.engine.speed, 0, LIFT_ROTATION_LIMIT) && in(ll.shaft.reach, 0, LIFT_ROTATION_LIMIT));
     CHECK(in(h->stuck_samples, 0, 65535) && in(h->agreeing, 0, 65535));
     CHECK(in(ll.lift.value, -LIFT_LIFT_LIMIT, LIFT_LIFT_LIMIT) && in(ll.lift.entry, -LIFT_LIFT_LIMIT,
         LIFT_LIFT_LIMIT));

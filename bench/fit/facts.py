@@ -1,0 +1,152 @@
+"""What a fit found, as plain values: what --json prints and summary.json holds."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from bench.cautions import CAUTIONS, MODEL
+from bench.facts import head
+from bench.fit.car_text import in_file, path_of
+from bench.fit.fit import Z80, Z95, Fitted, rest_of
+from bench.fit.measured import CHANNELS, MeasuredRun
+from bench.fit.residuals import GIVEN, MEASURED, NEVER
+from bench.vehicle.car import VehicleFile
+
+if TYPE_CHECKING:
+    from bench.calibration import CalibrationFile
+
+SUMMARY_VERSION = 1
+# What a scale, a tape or a data sheet tells better than any trace -> how.
+ASKS = {
+    "body.mass": "weigh the car with its driver; all torques, springs and inertias are for this mass",
+    "body.cg_ahead_of_rear_axle": "weigh front and rear axle apart: front load / total load * wheelbase",
+    "engine.inertia": "from the maker, or weigh and measure flywheel, crank and flexplate",
+}
+_POOR_MM, _POOR_RPM = 15.0, 150.0
+_ENOUGH_AIR_S = 1.2
+
+
+@dataclass(frozen=True)
+class Fit:
+    """All of one fit: the given car, its runs, the calibrations they were driven with, and what was
+    found."""
+
+    vehicle: VehicleFile
+    runs: list[MeasuredRun]
+    calibrations: list[CalibrationFile | None]
+    measured: frozenset[str]
+    fitted: Fitted
+
+
+def make_facts(fit: Fit, command_line: Sequence[str]) -> dict[str, Any]:
+    """Everything worth knowing about a fit. Keys stay; SUMMARY_VERSION grows when the meaning of one
+    changes."""
+    fitted = fit.fitted
+    return {
+        **head(SUMMARY_VERSION, command_line),
+        "vehicle": {
+            "file": str(fit.vehicle.path),
+            "name": fit.vehicle.name,
+            "sha256": fit.vehicle.digest,
+            "warnings": fit.vehicle.warnings,
+        },
+        "runs": [_run(fit, i) for i in range(len(fit.runs))],
+        "model_holds": not any(_poor(rest) for rest in rest_of(fitted)),
+        "windows_s": fitted.windows,
+        "steps": fitted.steps,
+        "parameters": [_parameter(fit, i) for i in range(len(fitted.estimates))],
+        "together": [
+            {"parameters": [path_of(a), path_of(b)], "correlation": round(c, 3)}
+            for a, b, c in fitted.together
+        ],
+        "never": {path_of(name): reason for name, reason in NEVER.items()},
+        "asks": {
+            path: how for path, how in ASKS.items() if path not in {path_of(name) for name in fit.measured}
+        },
+        "assumed": f"each given value is right to {100 * GIVEN:g} % (one standard deviation),"
+        f" each measured one to {100 * MEASURED:g} %",
+        "notes": notes(fit),
+        "cautions": f"{MODEL} {CAUTIONS}",
+    }
+
+
+def _run(fit: Fit, i: int) -> dict[str, Any]:
+    run, fitted, calibration = fit.runs[i], fit.fitted, fit.calibrations[i]
+    rest = rest_of(fitted)[i]
+    return {
+        "file": str(run.path),
+        "sha256": run.digest,
+        "calibration": None if calibration is None else str(calibration.path),
+        "seconds": round(run.duration, 3),
+        "peak_lift_seen_mm": round(run.peak_lift_mm, 1),
+        "beyond_sensor": bool(run.at_end.any()),
+        "peak_lift_fitted_mm": round(float(fitted.lift_mm[i].max()), 1),
+        "launch_later_ms": round(1000 * fitted.launch[i], 2),
+        "shifts_s": [round(t, 4) for t in fitted.shifts[i]],
+        "rms": {
+            name: {"unit": unit, "given": round(rest[name][0], 3), "fitted": round(rest[name][1], 3)}
+            for name, unit in CHANNELS.items()
+        },
+        "notes": run.notes,
+    }
+
+
+def _parameter(fit: Fit, i: int) -> dict[str, Any]:
+    t = fit.fitted.estimates[i]
+
+    def shown(value: float) -> float:
+        return float(f"{in_file(fit.vehicle, t.name, value)[0]:.6g}")
+
+    return {
+        "name": path_of(t.name),
+        "unit": in_file(fit.vehicle, t.name, 1.0)[1],
+        "verdict": t.verdict,
+        "given": shown(t.given),
+        "fitted": shown(t.value),
+        "within_80": [shown(v) for v in t.within(Z80)],
+        "within_95": [shown(v) for v in t.within(Z95)],
+        "within_80_percent": round(100 * Z80 * t.sd, 2),
+        "known_before_80_percent": round(100 * Z80 * t.before, 2),
+    }
+
+
+def _poor(rest: dict[str, tuple[float, float]]) -> bool:
+    """Whether a run goes its own way: far more is left than noise."""
+    return rest["height"][1] > _POOR_MM or rest["engine"][1] > _POOR_RPM
+
+
+def notes(fit: Fit) -> list[str]:
+    """What a person should know before trusting the fit."""
+    found = []
+    for run, rest in zip(fit.runs, rest_of(fit.fitted), strict=True):
+        if _poor(rest):
+            found.append(
+                f"{run.path.name}: the fitted car stays {rest['height'][1]:.0f} mm and"
+                f" {rest['engine'][1]:.0f} rpm (rms) away from the trace; the model, a given value, the"
+                " calibration or the recording is wrong there: do not predict from it before that is found"
+            )
+        if run.at_end.any():
+            found.append(
+                f"{run.path.name}: the nose was beyond the sensor in {100 * run.at_end.mean():.0f} % of the"
+                " run; its peak is the model's"
+            )
+        if run.duration < _ENOUGH_AIR_S:
+            found.append(f"{run.path.name}: only {run.duration:.2f} s; 2 to 4 s tell much more")
+    far = [
+        path_of(t.name)
+        for t in fit.fitted.estimates
+        if t.verdict in ("known", "weak") and abs(np.log(t.value / t.given)) > 3 * t.before
+    ]
+    if far:
+        found.append(
+            f"far from what was given (more than 3 standard deviations): {', '.join(far)}; check those values"
+        )
+    found.append(
+        "the intervals hold if the model does and the weight, the lengths and what was left are right;"
+        " a wrong weight scales torques, springs and inertias with it"
+    )
+    return found

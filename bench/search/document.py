@@ -1,0 +1,212 @@
+"""What a search says: the setting found, what bounds it, the trade-off, and the cars of the check."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+from bench.document.blocks import (
+    Block,
+    Bullets,
+    Cell,
+    Document,
+    Picture,
+    Section,
+    Source,
+    Subject,
+    Table,
+)
+from bench.document.calibration import calibration_section
+from bench.document.provenance import provenance
+from bench.search import figure
+from bench.search.facts import CALIBRATION
+from bench.search.limits import KINDS
+from bench.search.settings import STEP_FROM
+from bench.search.state import STATE
+from bench.search.study import Found
+from bench.trace.text import shown
+
+_SHARES = (
+    ("within all limits", "within_limits"),
+    ("  peak lift", "lift_kept"),
+    ("  landing speed", "landing_kept"),
+    ("  bar force", "bar_kept"),
+    ("not slower than without", "not_slower_than_without"),
+    ("better than start in lift, landing, time", "better_than_start_in_lift_landing_and_time"),
+    ("turns over", "turned_over"),
+    ("one flight", "one_flight"),
+    ("more flights", "more_flights"),
+    ("touches the bar", "bar_touched"),
+    ("nose on the ground", "nose_on_ground"),
+)
+_FIGURES = (
+    ("time, s", "time_s", 3),
+    ("peak lift, mm", "peak_lift_mm", 0),
+    ("landing speed, m/s", "landing_speed_mps", 2),
+    ("bar force, kN", "bar_force_kn", 1),
+    ("reduction, %", "greatest_reduction_percent", 0),
+    ("command reversals", "command_reversals", 0),
+)
+_SIDES = ("without", "with_start", "with_found")
+# The columns of the settings of the trade-off, in their order.
+_SETTINGS = (
+    "at\nrest", "fall\nmm", "wide\nmm", "most\n%", "hold\nms", "rel.\n%/s", "up\nms", "down\nms",
+)  # fmt: skip
+
+
+def make_document(facts: dict[str, Any], found: Found) -> Document:
+    """The document of a search; `facts` are those of bench.search.facts."""
+    name = facts["vehicle"]["name"] or Path(facts["vehicle"]["file"]).name
+    warnings = facts["vehicle"]["warnings"]
+    warned: list[Block] = [Bullets(warnings, "Warnings about the vehicle")] if warnings else []
+    trade = [figure.trade_off(found, kind, facts) for kind in KINDS[:2]]
+    cars, ceilings = figure.cars(found), figure.ceilings(found)
+    check = f"On {facts['spread']['check_cars']} cars that it was not sought with"
+    sections = [
+        Section("What bounds it", [Bullets(facts["bounded_by"], "What bounds it")]),
+        Section("The settings", [ceilings, _settings(facts)]),
+        Section(check, [cars, *_check(facts, check)]),
+        Section("The trade-off", [*trade, _trade_off(facts)]),
+        *([Section("Worth knowing", warned)] if warned else []),
+        Section("The car", [Source(f"The file {found.vehicle.path.name}", found.vehicle.text)]),
+        calibration_section(found.nearest.calibration, f"The calibration {_found_word(facts)}"),
+    ]
+    title = f"Settings for {name}, sought from {found.settings.start.path.name}"
+    within = next(_answer(facts))
+    figures = [*trade, cars, ceilings]
+    return Document(
+        what="search",
+        title=title,
+        subjects=list(_subjects(facts)),
+        alarm=[] if facts["limits_kept"] else ["Nothing was found that keeps the limits."],
+        answer=[*_answer(facts), facts["model"]],
+        key=_key(facts),
+        sections=sections,
+        cautions=[facts["model"], facts["cautions"]],
+        provenance=[
+            *provenance(facts),
+            ("SHA-256 of the vehicle", facts["vehicle"]["sha256"]),
+            ("SHA-256 of the start", facts["start"]["sha256"]),
+            *([("Image found", f"CRC-32 {facts['image_crc32']}")] if facts["image_crc32"] else []),
+            ("Sought with", f"{facts['population']} settings, {facts['generations']} generations"),
+        ],
+        pictures=[Picture("search.svg", f"{title}: a model's guess", within, partial(list, figures))],
+        files=[
+            *([f"{CALIBRATION} (for replay, predict and verify)"] if facts["limits_kept"] else []),
+            STATE,
+        ],
+    )
+
+
+def _subjects(facts: dict[str, Any]) -> Iterator[Subject]:
+    vehicle, spread = facts["vehicle"], facts["spread"]
+    limits = ", ".join(f"{one['of']} {one['most']:g} {one['unit']}" for one in facts["limits"])
+    road = f"roads of class {spread['road']}" if spread["road"] else "level roads"
+    yield Subject("vehicle", shown(vehicle["name"], 40), vehicle["file"])
+    yield Subject("start", f"image CRC-32 {facts['start']['image_crc32']}", facts["start"]["file"])
+    yield Subject("sought", f"least time to {facts['distance_ft']} ft")
+    yield Subject("limits", f"{limits}; in {facts['share_percent']:g} %")
+    yield Subject("spread", f"{spread['cars']} cars on {road}, seed {spread['seed']}; {facts['runs']} runs")
+    if spread["default_scatter"]:
+        yield Subject("assumed", f"not in the file: {', '.join(spread['default_scatter'])}")
+
+
+def _found_word(facts: dict[str, Any]) -> str:
+    return "found" if facts["limits_kept"] else "nearest to the limits"
+
+
+def _answer(facts: dict[str, Any]) -> Iterator[str]:
+    found, start, without = facts["with_found"], facts["with_start"], facts["without"]
+    share = 100 * found["shares"]["within_limits"]
+    feet = facts["distance_ft"]
+    kept = "keeps all limits" if facts["limits_kept"] else "comes nearest: it keeps all limits"
+    yield (
+        f"The setting found {kept} in {share:.1f} % of {facts['spread']['check_cars']} cars and takes"
+        f" {found['mean_time_s']:.3f} s to {feet} ft in the mean: the start takes"
+        f" {start['mean_time_s']:.3f} s, no control {without['mean_time_s']:.3f} s."
+    )
+
+
+def _key(facts: dict[str, Any]) -> list[tuple[str, str]]:
+    found, start = facts["with_found"], facts["with_start"]
+    time = f"to {facts['distance_ft']} ft, {start['mean_time_s']:.3f} s at the start"
+    key = [
+        (f"{100 * found['shares']['within_limits']:.1f} %", "of the cars keep all limits"),
+        (f"{found['mean_time_s']:.3f} s", time),
+    ]
+    for name, key_name, decimals, unit in (
+        ("peak lift", "peak_lift_mm", 0, "mm"),
+        ("landing", "landing_speed_mps", 2, "m/s"),
+        ("on the bar", "bar_force_kn", 1, "kN"),
+    ):
+        at, was = (side["percentiles_5_50_95"][key_name][2] for side in (found, start))
+        text = f"{name}, 95 % of the cars stay at or below; {was:.{decimals}f} {unit} at the start"
+        key.append((f"{at:.{decimals}f} {unit}", text))
+    return key
+
+
+# --- tables
+
+
+def _trade_off(facts: dict[str, Any]) -> Table:
+    rows: list[list[str | Cell]] = []
+    for number, row in enumerate(facts["trade_off"], 1):
+        kept = row["chosen"] or row["keeps_limits"]
+        rows.append([
+            Cell(f"{number}" if kept else f"{number}!", "good" if row["chosen"] else "" if kept else "bad"),
+            f"{row['mean_time_s']:.3f}", f"{row['peak_lift_mm']:.0f}", f"{row['landing_speed_mps']:.2f}",
+            f"{row['bar_force_kn']:.1f}", f"{100 * row['within_limits']:.1f}",
+            *(str(value) for value in row["values"].values()),
+        ])  # fmt: skip
+    return Table(
+        (("row", False), ("time\ns", True), ("lift\nmm", True), ("land\nm/s", True), ("bar\nkN", True),
+         ("within\n%", True), *((title, True) for title in _SETTINGS)),
+        rows,
+        "The trade-off, on the same cars",
+        f"! does not keep the limits. Time: the mean; lift, land, bar: what {facts['share_percent']:g} % of"
+        " the cars stay at or below. At rest: the lift in mm where the cut starts; fall: how much lower at"
+        " the end; wide: from there to the full cut; most: the greatest reduction; rel.: the release, one"
+        f" step from {STEP_FROM} %/s; up, down: look-ahead, rising and falling.",
+        chosen=[n for n, row in enumerate(facts["trade_off"]) if row["chosen"]],
+        chosen_as="chosen",
+        ids=[f"front-{n}" for n in range(len(rows))],
+        sortable=True,
+    )  # fmt: skip
+
+
+def _check(facts: dict[str, Any], title: str) -> Iterator[Table]:
+    columns = (("without", True), ("start", True), (_found_column(facts), True))
+    rows = []
+    for text, key in _SHARES:
+        cells = [facts[side]["shares"].get(key) for side in _SIDES]
+        if cells[0] is not None:
+            rows.append([text, *(f"{100 * cell:.1f} %" for cell in cells)])
+    yield Table((("share of the cars", False), *columns), rows, title)
+    rows = []
+    for text, key, decimals in _FIGURES:
+        figures = [facts[side]["percentiles_5_50_95"][key] for side in _SIDES]
+        rows.append([text, *("/".join(f"{value:.{decimals}f}" for value in one) for one in figures)])
+    yield Table((("figure", False), *columns), rows, "5/50/95 % of the cars")
+
+
+def _settings(facts: dict[str, Any]) -> Table:
+    rows = [
+        (
+            one["words"], str(one["start"]), Cell(str(one["found"]), "strong"),
+            f"{one['least']} {one['unit']}", f"{one['greatest']} {one['unit']}",
+        )
+        for one in facts["settings"]
+    ]  # fmt: skip
+    title = "The settings" if facts["limits_kept"] else "The nearest settings; they do NOT keep the limits"
+    return Table(
+        (("setting", False), ("start", True), (_found_column(facts), True), ("sought from", True),
+         ("to", True)),
+        rows,
+        title,
+    )  # fmt: skip
+
+
+def _found_column(facts: dict[str, Any]) -> str:
+    return "found" if facts["limits_kept"] else "nearest"

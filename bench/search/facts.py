@@ -1,0 +1,217 @@
+"""What a search found, as plain values: what --json prints and summary.json holds."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from bench.cautions import CAUTIONS, MODEL
+from bench.facts import head
+from bench.search.limits import Limit, at_share, excess
+from bench.search.spread import DEFAULT_SCATTER, defaults_used
+from bench.search.study import Checked, Found
+from bench.vehicle.car import BY_NAME, written
+
+if TYPE_CHECKING:
+    from bench.vehicle.results import Floats
+
+SUMMARY_VERSION = 1
+CALIBRATION = "calibration.toml"
+_BINDS = 0.9  # a limit that the wanted share of cars comes this near to bounds what was found
+
+
+def make_facts(found: Found, command_line: Sequence[str]) -> dict[str, Any]:
+    """Everything worth knowing about a search, as plain values that JSON can hold; units end the keys.
+
+    Keys stay; SUMMARY_VERSION grows when the meaning of one changes."""
+    options, settings = found.options, found.settings
+    chosen = found.chosen
+    return {
+        **head(SUMMARY_VERSION, command_line),
+        "vehicle": {
+            "file": str(found.vehicle.path),
+            "sha256": found.vehicle.digest,
+            "name": found.vehicle.name,
+            "warnings": found.vehicle.warnings,
+        },
+        "start": {
+            "file": str(settings.start.path),
+            "sha256": settings.start.digest,
+            "image_crc32": f"{settings.start.crc:08x}",
+        },
+        "limits": [
+            {"of": limit.kind.words, "most": limit.most / limit.kind.size, "unit": limit.kind.unit}
+            for limit in options.limits
+        ],
+        "share_percent": 100 * options.share,
+        "distance_ft": options.feet,
+        "spread": {
+            "road": options.road,
+            "seed": options.seed,
+            "cars": options.cars,
+            "check_cars": options.check,
+            "default_scatter": [_scatter(found, name) for name in defaults_used(found.vehicle)],
+        },
+        "population": options.population,
+        "generations": options.generations,
+        "runs": found.course.runs,
+        "best_time_s_by_generation": found.course.best,
+        "limits_kept": chosen is not None,
+        "image_crc32": f"{chosen.calibration.crc:08x}" if chosen else None,
+        "settings": [
+            {
+                "key": s.key,
+                "words": s.words,
+                "unit": s.unit,
+                "least": s.low,
+                "greatest": s.high,
+                "start": settings.written(i, settings.start_values[i]),
+                "found": settings.written(i, (found.nearest.values or settings.start_values)[i]),
+            }
+            for i, s in enumerate(settings.all)
+        ],
+        "without": _figures(found, found.without),
+        "with_start": _figures(found, found.start),
+        "with_found": _figures(found, found.nearest),
+        "trade_off": [_row(found, one) for one in found.checked],
+        "bounded_by": bounded_by(found),
+        "warnings": list(found.nearest.calibration.warnings),
+        "model": MODEL,
+        "cautions": CAUTIONS,
+    }
+
+
+def _scatter(found: Found, name: str) -> str:
+    scatter = DEFAULT_SCATTER[name]
+    size = f"{100 * scatter.size:g} %" if scatter.relative else written(name, scatter.size)
+    return f"{BY_NAME[name].path.replace('_', ' ').replace('.', ' ')} {size}"
+
+
+def _figures(found: Found, one: Checked) -> dict[str, Any]:
+    """Shares and percentiles over the cars of the check."""
+    d, s, limits = one.driven, one.scores, found.options.limits
+    without, start = found.without.driven, found.start.driven
+    questions: dict[str, Any] = {"within_limits": excess(d, limits) <= 0}
+    for limit in limits:
+        questions[f"{limit.kind.name}_kept"] = d.beyond(limit) <= 0
+    questions |= {
+        "turned_over": s["turned_over"] > 0,
+        "no_flight": s["flights"] == 0,
+        "one_flight": s["flights"] == 1,
+        "more_flights": s["flights"] > 1,
+        "bar_touched": s["bar_force"] > 0,
+        "nose_on_ground": s["clearance"] < 0,
+        "not_slower_than_without": d.time <= without.time,
+        "better_than_start_in_lift_landing_and_time": (
+            (d.lift < start.lift) & (d.landing < start.landing) & (d.time < start.time)
+        ),
+    }
+    return {
+        "shares": {name: round(float(np.mean(yes)), 6) for name, yes in questions.items()},
+        "mean_time_s": round(one.judged.time_s, 6),
+        "percentiles_5_50_95": {
+            "time_s": _percentiles(d.time),
+            "peak_lift_mm": _percentiles(d.lift * 1000),
+            "landing_speed_mps": _percentiles(d.landing),
+            "bar_force_kn": _percentiles(d.bar / 1000),
+            "greatest_reduction_percent": _percentiles(s["peak_reduction"] / 10),
+            "full_cut_s": _percentiles(s["full_cut"]),
+            "command_reversals": _percentiles(s["reversals"]),
+        },
+    }
+
+
+def _percentiles(values: Floats) -> list[float]:
+    """The 5, 50 and 95 % points, each a value of a car."""
+    return [round(at_share(values, share), 6) for share in (0.05, 0.5, 0.95)]
+
+
+def _row(found: Found, one: Checked) -> dict[str, Any]:
+    j = one.judged
+    return {
+        "chosen": one is found.chosen,
+        "keeps_limits": j.over <= 0,
+        "mean_time_s": round(j.time_s, 6),
+        "peak_lift_mm": round(j.lift_m * 1000, 6),
+        "landing_speed_mps": round(j.landing_mps, 6),
+        "bar_force_kn": round(j.bar_n / 1000, 6),
+        "within_limits": round(j.within, 6),
+        "values": dict(zip((s.key for s in found.settings.all), one.values or (), strict=True)),
+    }
+
+
+def bounded_by(found: Found) -> list[str]:
+    """What bounds the time, in sentences."""
+    options, one = found.options, found.nearest
+    cars = f"{options.check} cars"
+    nearest, beyond = _nearest(one, options.limits), _beyond(one, options.limits)
+    failed = float((one.driven.failed > 0).mean())
+    if found.chosen is None:
+        broken = [
+            f"{limit.kind.words} in {_percent(b)}" for limit, b in zip(options.limits, beyond, strict=True)
+        ]
+        text = (
+            f"No setting was found that keeps the limits in {_percent(options.share)} of the cars. The"
+            f" nearest one keeps them in {_percent(one.judged.within)} of {cars}; broken: {', '.join(broken)}"
+        )
+        return [text + (f"; {_percent(failed)} turn over or never get there" if failed else "") + "."]
+    place = int(np.argmax(nearest))
+    limit = options.limits[place]
+    reached = at_share(one.driven.of(limit.kind), options.share)
+    stay = f"{_percent(options.share)} of the cars stay at or below {limit.kind.shown(reached)}"
+    faster = [
+        t for t in found.course.tried if t.judged.over > 0 and t.judged.time_s < _as_tried(found, one) - 5e-4
+    ]
+    if one.judged.over >= _BINDS - 1:
+        lines = [
+            f"The limit on {limit.kind.words} bounds it: it is the nearest one in"
+            f" {_percent(nearest[place])} of {cars} and broken in {_percent(beyond[place])}; {stay}, and"
+            f" {limit.kind.shown(limit.most)} is allowed."
+        ]
+    else:
+        lines = [
+            f"No limit bounds it: the nearest one in most cars ({_percent(nearest[place])} of {cars}) is"
+            f" {limit.kind.words}, and {stay}, where {limit.kind.shown(limit.most)} is allowed."
+        ]
+    if faster:
+        best = min(faster, key=lambda t: (t.judged.time_s, t.values))
+        gain = _as_tried(found, one) - best.judged.time_s
+        lines.append(
+            f"The fastest setting tried beyond the limits gains {gain:.3f} s and keeps them in"
+            f" {_percent(best.judged.within)} of the {options.cars} cars of the search."
+        )
+    else:
+        lines.append("Nothing tried beyond the limits is faster by a millisecond.")
+    assert one.values is not None
+    ends = [
+        f"{setting.words} ({found.settings.written(i, value)})"
+        for i, (setting, value) in enumerate(zip(found.settings.all, one.values, strict=True))
+        if value in (setting.low, setting.high)
+    ]
+    if ends:
+        lines.append(f"At an end of what was sought: {', '.join(ends)}.")
+    slower = float((one.driven.time > found.without.driven.time).mean())
+    if slower > 0:
+        lines.append(f"It is slower than no control in {_percent(slower)} of {cars}.")
+    return lines
+
+
+def _as_tried(found: Found, one: Checked) -> float:
+    """Its mean time with the cars of the search."""
+    return next(t.judged.time_s for t in found.course.tried if t.values == one.values)
+
+
+def _nearest(one: Checked, limits: Sequence[Limit]) -> list[float]:
+    """For each limit, in what share of the cars it is the one farthest broken or nearest to it."""
+    ratios = np.array([one.driven.beyond(limit) for limit in limits])
+    return [float((ratios.argmax(axis=0) == i).mean()) for i in range(len(limits))]
+
+
+def _beyond(one: Checked, limits: Sequence[Limit]) -> list[float]:
+    return [float((one.driven.beyond(limit) > 0).mean()) for limit in limits]
+
+
+def _percent(share: float) -> str:
+    return f"{100 * share:.4g} %"
