@@ -270,7 +270,10 @@ def test_fired_events_are_heard_only_when_wanted(browser: Browser, file: Path) -
         page.evaluate("""() => {
             window.clicks = 0;
             const start = AudioBufferSourceNode.prototype.start;
-            AudioBufferSourceNode.prototype.start = function (...how) { window.clicks++; start.apply(this, how); };
+            AudioBufferSourceNode.prototype.start = function (...how) {
+                window.clicks++;
+                start.apply(this, how);
+            };
         }""")
         until(page, "bench.tick > 2000")
         assert page.evaluate("window.clicks") == 0
