@@ -21,7 +21,7 @@ from controller.image import LENGTH
 from firmware_model.wasm.build import MODULE
 from tests import ROOT
 
-CALIBRATION = ROOT / "traces" / "demo.toml"
+CALIBRATION = ROOT / "traces" / "plain.toml"
 LARGEST = 250_000  # bytes: small enough for a message
 
 

@@ -26,7 +26,7 @@ from tests.browser_support import SCHEMES, WIDTHS, open_page, serious_findings, 
 
 pytestmark = pytest.mark.slow
 
-CALIBRATION = ROOT / "traces" / "demo.toml"
+CALIBRATION = ROOT / "traces" / "plain.toml"
 IN_FILE = ("counts", "speed", "engine", "armed", "launch")
 
 
