@@ -14,7 +14,7 @@ import pytest
 from bench.calibration import load
 from bench.replay.inputs import from_trace
 from bench.replay.run import INPUT_TYPES, Reference
-from bench.trace.options import ColumnChoice
+from bench.trace.choice import ColumnChoice
 from bench.trace.read import read_trace
 from controller import Controller
 from tests import ROOT
@@ -31,7 +31,7 @@ def demo_cases() -> list[Case]:
     """Image, inputs of each tick, and cylinders due after each tick, of the demo traces' first seconds."""
     cases: list[Case] = []
     for path in sorted((ROOT / "traces").glob("*.csv")):
-        name = "demo_front_wheel.toml" if path.stem == "front_wheel_speed" else "demo.toml"
+        name = "demo_front_wheel.toml" if path.stem == "front_wheel_speed" else "plain.toml"
         calibration = load(ROOT / "traces" / name)
         inputs = from_trace(read_trace(path, ColumnChoice()), calibration)
         events = Reference(calibration.image).run(inputs.arrays, 0, events=True)
