@@ -10,7 +10,6 @@ import numpy.typing as npt
 from bench.document.window import worth_seeing
 from bench.replay import codes
 from bench.replay.findings import Findings, Launch, Replay
-from bench.replay.torque import torque_left
 from controller import constants as c
 
 Floats = npt.NDArray[np.float64]
@@ -36,8 +35,7 @@ def torque_taken(s: Replay, start: int, stop: int) -> Floats:
     """The estimated torque taken at each tick of [start, stop), %, a mean over the last MEAN_S."""
     ticks = max(1, round(MEAN_S / s.tick_s))
     first = max(0, start - ticks)
-    cylinders = s.calibration.number("cylinders")
-    left = torque_left(s.run, cylinders, s.inputs.has_engine, slice(first, stop))
+    left = s.torque_left(slice(first, stop))
     return np.asarray(100 * (1 - _mean_over(left, ticks)[start - first :]), dtype=np.float64)
 
 
