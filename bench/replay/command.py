@@ -10,7 +10,14 @@ from typing import TYPE_CHECKING
 import click
 
 from bench.facts import command_line, json_option, print_json
-from bench.options import TRACE_FILE, calibration_option, core_option, input_options, out_option, torque_from_option
+from bench.options import (
+    TRACE_FILE,
+    calibration_option,
+    core_option,
+    input_options,
+    out_option,
+    torque_from_option,
+)
 from bench.trace.options import trace_options
 
 if TYPE_CHECKING:

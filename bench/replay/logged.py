@@ -128,7 +128,7 @@ def from_trace(trace: Trace, inputs: Inputs) -> Logged | None:
         ticks,
         samples,
         np.floor(moments + 1e-6).astype(np.int64) + inputs.lead,
-        np.minimum(np.diff(moments, append=moments[-1] + usual), most),
+        np.minimum(np.diff(moments, append=moments[-1] + 1), most),
         {name: channel.name for name, channel in channels.items()},
     )
 
@@ -200,7 +200,9 @@ def find_delay(
         good = (mine[inside + back] != NONE) & (mine[inside] != NONE)
         rise = np.maximum(mine[inside + back] - mine[inside], 0)[good]
         if rise.any() and (np.diff(theirs) > 0).any():
-            pairs.append((rise.astype(np.float64) / max(unit, 1), theirs / max(unit, 1), now[good], before[good]))
+            pairs.append(
+                (rise.astype(np.float64) / max(unit, 1), theirs / max(unit, 1), now[good], before[good])
+            )
     if not pairs:
         return None
 
