@@ -399,16 +399,19 @@ def _totals(over: Overlay, number: int) -> dict[str, Any]:
 
 
 def _of_reduction(over: Overlay, reduction: Ints | None) -> dict[str, Any]:
-    """hold_ends_s: the last time at which it is within tolerance of its peak; times are since the launch and
-    as recorded, the delay not taken off."""
+    """hold_ends_s: the last time at which it is within tolerance of the peak of the first cut, which is the
+    first to leave the tolerance; times are since the launch and as recorded, the delay not taken off."""
     keys = ("peak_reduction_permille", "full_cut_s", "first_cut_s", "hold_ends_s")
     if reduction is None:
         return dict.fromkeys(keys)
-    peak, tick_s = int(reduction.max()), over.s.tick_s
-    cuts = np.flatnonzero(reduction > 0)
-    near = np.flatnonzero(reduction >= max(1, peak - over.tolerance.units("reduction")))
-    first = round(int(cuts[0]) * tick_s, 6) if len(cuts) else None
-    last = round(int(near[-1]) * tick_s, 6) if len(near) else None
+    peak, tick_s, unit = int(reduction.max()), over.s.tick_s, over.tolerance.units("reduction")
+    cuts = [cut for cut in spans(reduction > 0) if reduction[slice(*cut)].max() > unit]
+    first = last = None
+    if cuts:
+        start, stop = cuts[0]
+        cut = reduction[start:stop]
+        first = round(start * tick_s, 6)
+        last = round((start + int(np.flatnonzero(cut >= cut.max() - unit)[-1])) * tick_s, 6)
     taken = round(float(reduction.sum()) / 1000 * tick_s, 6)
     return dict(zip(keys, (peak, taken, first, last), strict=True))
 
