@@ -94,8 +94,8 @@ def _totals(logged: dict[str, Any]) -> Table:
          ("hold ends\nat s", True), ("torque\nleft", True)),
         rows,
         "Totals, each as recorded (seconds since the launch)",
-        "The first cut is the first one beyond the tolerance; its hold ends when it is last within the tolerance of its"
-        " peak. Torque left: an estimate from the command.",
+        "The first cut is the first beyond the tolerance; its hold ends when it is last within the tolerance"
+        " of its peak. Torque left: an estimate from the command.",
     )  # fmt: skip
 
 
