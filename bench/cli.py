@@ -31,6 +31,7 @@ COMMANDS = {
     "sweep": ("bench.sweep.command:sweep", "Run many calibrations over many traces: what would each take?"),
     "vectors": ("bench.vectors.command:vectors", "Write golden vectors of a trace, to check firmware by."),
     "verify": ("bench.verify.command:verify", "Compare a device on a serial port with the reference."),
+    "load": ("bench.verify.load:load", "Load a calibration into a device, or say what it has."),
     "device": ("bench.device.command:device", "Behave as a device on a serial port, with or without faults."),
     "record": ("bench.link.record:record", "Save what a device streams as a trace."),
     "predict": ("bench.vehicle.command:predict", "Drive a model of the car with a calibration, and without."),

@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 
     from bench.calibration import CalibrationFile
     from bench.link.line import LinkError
-    from bench.link.protocol import Greeting, Status
+    from bench.link.protocol import Status
     from bench.link.reading import Reading
     from bench.link.target import RemoteTarget
     from bench.trace.choice import ColumnChoice
@@ -72,6 +72,12 @@ if TYPE_CHECKING:
     "--real-time", is_flag=True,
     help="Send each step at its moment and report latency, late ticks and jitter. Compares outputs, but"
     " not the state's digest.",
+)  # fmt: skip
+@click.option(
+    "--max-late", type=Whole(0), metavar="N",
+    help="With --real-time: more than N ticks late by the device are a finding, exit code 1; by this machine,"
+    " no result, exit code 2. A USB serial adapter gathers bytes for a while (its latency timer, 16 ms with"
+    " some) and makes every answer late.",
 )  # fmt: skip
 @click.option(
     "--timeout", type=Number(0.01, 60), default=0.5, show_default=True, metavar="S",
@@ -119,11 +125,14 @@ def verify(traces: tuple[Path, ...], calibration_path: Path, as_json: bool, **gi
     from bench.link.line import LinkError
     from bench.link.reading import Reading
     from bench.verify.compare import Options
+    from bench.verify.connect import board, connect
     from bench.verify.document import make_document
     from bench.verify.facts import make_facts
     from bench.verify.files import write_tables
     from bench.verify.judge import parse
 
+    if given["max_late"] is not None and not given["real_time"]:
+        raise UserError("is for --real-time", "--max-late", "give both, or neither")
     vehicle_path: Path | None = given["vehicle_path"]
     if not traces and vehicle_path is None:
         raise UserError("nothing to run", "TRACE, --vehicle", "name a trace, a car, or both")
@@ -135,11 +144,11 @@ def verify(traces: tuple[Path, ...], calibration_path: Path, as_json: bool, **gi
     calibration = load(calibration_path)
     out: Path | None = given["out"]
     console = make_console(err=as_json)
-    with whole_folder(out) if out else nullcontext(None) as folder, _board(given):
+    with whole_folder(out) if out else nullcontext(None) as folder, board(given):
         subjects = [_recorded(path, reading, calibration) for path in traces]
         if vehicle_path is not None:
             subjects.append(_driven(vehicle_path, calibration, given["seed"]))
-        target = _connect(given, calibration, console)
+        target = connect(given, calibration, console)
         if not target.has_digest:
             criterion = replace(criterion, digest=False)
         options = replace(options, digest=criterion.digest)
@@ -164,8 +173,26 @@ def verify(traces: tuple[Path, ...], calibration_path: Path, as_json: bool, **gi
         raise failed
     if any(result.verdict == "different" for result in results) or target.host.twice:
         click.get_current_context().exit(1)
+    if _too_late(results, given["max_late"]):
+        click.get_current_context().exit(1)
     if no_status is not None and not isinstance(no_status, DeviceError):
         raise no_status
+
+
+def _too_late(results: list[TraceResult], most: int | None) -> bool:
+    """Whether the device answered too many ticks late. Raises UserError where this machine was late."""
+    from bench.errors import UserError
+
+    paces = [result.pace for result in results if result.pace is not None]
+    if most is None:
+        return False
+    if any(pace.device_late_ticks > most for pace in paces):
+        return True
+    ours = sum(pace.host_late_ticks for pace in paces)
+    if ours > most:
+        right = "end other programs, or give more ticks a frame"
+        raise UserError(f"this machine sent {ours} ticks too late, so nothing is known", "--max-late", right)
+    return False
 
 
 def _run_all(
@@ -214,85 +241,6 @@ def _how(
         "calibration_sha256": calibration.digest,
         "image_crc32": f"{calibration.crc:08x}",
     }
-
-
-@contextmanager
-def _board(given: dict[str, Any]) -> Iterator[None]:
-    """The port: the one given, or that of an emulated board that runs until the end of the block."""
-    from bench.errors import UserError
-
-    if given["emulated"] == (given["port"] is not None):
-        raise UserError("needs one of the two", "--port, --emulated", "give the device's port, or --emulated")
-    if not given["emulated"]:
-        yield
-        return
-    from bench.device.emulated import emulated_board
-
-    with emulated_board() as board:
-        given["port"] = board.port
-        yield
-
-
-def _connect(given: dict[str, Any], calibration: CalibrationFile, console: Console) -> RemoteTarget:
-    """The device at the port, with the calibration loaded."""
-    from bench.console import print_text
-    from bench.link.host import Host
-    from bench.link.line import LinkError
-    from bench.link.ports import SerialLine
-    from bench.link.protocol import OLDER_TEXT, Feature
-    from bench.link.target import IMAGE_REASONS, RemoteTarget
-    from controller.constants import IMAGE_VERSION
-
-    port = given["port"]
-    target = RemoteTarget(Host(SerialLine(port, given["baud"]), timeout_s=given["timeout"]))
-    greeting = target.greeting
-    text = f"{port}: {greeting.firmware}, frames up to {greeting.largest} bytes, window {greeting.window}"
-    print_text(console, text, rest="  ")
-    own = Feature.OWN_CALIBRATION in greeting.features
-    if greeting.image_version != IMAGE_VERSION and not own:
-        what = f"its controller reads calibration images of version {greeting.image_version}"
-        raise LinkError(what, port, f"this bench makes version {IMAGE_VERSION}")
-    if given["firmware"] is not None and given["firmware"] != greeting.firmware:
-        what = f"its firmware is {greeting.firmware!r}, not {given['firmware']!r}"
-        raise LinkError(what, port, "load the right firmware, or name this one")
-    if greeting.older:
-        print_text(console, OLDER_TEXT, rest="  ")
-    if given["disarm"] and greeting.tick_us:
-        _disarm(target)
-    if own:
-        _own_calibration(greeting, calibration, port, console)
-        return target
-    verdict = target.load(calibration.image)
-    if verdict:
-        why = IMAGE_REASONS.get(verdict, f"reason {verdict}")
-        raise LinkError(f"the device refused the calibration: {why}", port, "check its firmware")
-    if target.greeting.image_crc != calibration.crc or target.greeting.tick_us != calibration.tick_us:
-        raise LinkError("the device runs another calibration than it was given", port, "check its firmware")
-    return target
-
-
-def _own_calibration(greeting: Greeting, calibration: CalibrationFile, port: str, console: Console) -> None:
-    """Say that a device with a calibration of its own is given none; its tick must be that of the file."""
-    from bench.console import print_text
-    from bench.link.line import LinkError
-    from bench.trace.text import shown_path
-
-    if greeting.tick_us != calibration.tick_us:
-        what = f"its own calibration has a tick of {greeting.tick_us} µs, this file {calibration.tick_us} µs"
-        raise LinkError(what, port, "compare it with a calibration of its tick")
-    name = shown_path(calibration.path)
-    print_text(console, f"it has a calibration of its own and is given none; compared with {name}", rest="  ")
-
-
-def _disarm(target: RemoteTarget) -> None:
-    from bench.link.host import DeviceError
-    from bench.link.protocol import Reason
-
-    try:
-        target.disarm()
-    except DeviceError as refused:
-        if refused.reason != Reason.NOT_STARTED:  # one that was never started is not armed
-            raise
 
 
 @dataclass(frozen=True)
@@ -481,9 +429,12 @@ def _verdict(result: TraceResult) -> str:
     if result.pace is not None and (facts := result.pace.facts()):
         text += (
             f"\nlatency median {facts['latency_ms_median']:.3f} ms, 99 % {facts['latency_ms_99']:.3f} ms,"
-            f" worst {facts['latency_ms_worst']:.3f} ms; {facts['late_ticks']} late ticks;"
+            f" worst {facts['latency_ms_worst']:.3f} ms; {facts['device_late_ticks']} ticks late by the"
+            f" device, {facts['host_late_ticks']} by this machine;"
             f" sent up to {facts['send_jitter_ms_worst']:.3f} ms after their moment"
         )
+        if facts["behind_ms_at_end"] * 1000 > result.tick_us:
+            text += f", and {facts['behind_ms_at_end']:.3f} ms behind at the end: it did not catch up"
     return text
 
 

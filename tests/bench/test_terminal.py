@@ -117,7 +117,7 @@ SLOW: dict[str, Words] = {
     ],
 }  # fmt: skip
 MODELLED = {"predict", "search", "fit"}
-ON_A_PORT = {"verify", "device", "record"}
+ON_A_PORT = {"verify", "load", "device", "record"}
 
 
 def case(name: str, slow: bool) -> Any:
