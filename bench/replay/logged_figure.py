@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -26,14 +27,9 @@ def logged_columns(s: Replay, part: Ticks) -> dict[str, Column]:
     columns = {}
     for name, values in s.logged.ticks.items():
         if name in _COMMANDS:
-            columns[f"logged_{name}"] = Column(
-                lambda values=values: part.of(values),
-                10,
-                _COMMANDS[name],
-                1,  # type: ignore[misc]
-            )
+            columns[f"logged_{name}"] = Column(partial(part.of, values), 10, _COMMANDS[name], 1)
         elif name in ("reason", "state"):
-            columns[f"logged_{name}"] = Column(lambda values=values: part.codes(known(values)))  # type: ignore[misc]
+            columns[f"logged_{name}"] = Column(partial(part.codes, known(values)))
     return columns
 
 
