@@ -27,8 +27,9 @@ def layout_text(
     """A layout as TOML, of what would be read from these columns and what is likely where that is not
     clear."""
     lines = [
-        "# How a logger's files are read. Check it once; then give it with --layout, or let it",
-        "# lie next to the traces: a file with these names over its columns is known by them.",
+        "# How a logger's files are read. Check it once; then give it with --layout, or",
+        "# let it lie next to the traces: a file with these names over its columns is",
+        "# known by them.",
         "[layout]",
     ]
     lines.append(f"name = {_quoted(name)}")
@@ -75,8 +76,8 @@ def _section(role: str, column: HeaderColumn, unit: str | None, chosen: Chosen |
         if rule is not None and rule.tyre_mm:
             lines += [f"ratio = {rule.ratio:g}", f"tyre_mm = {rule.tyre_mm:g}"]
     if role == HEIGHT and unit == "V" and not (rule and rule.curve):
-        lines.append("# curve_v = [0, 5]             # the sensor's own curve, for where no calibration")
-        lines.append("# curve_height_mm = [0, 500]   # is given")
+        lines.append("# curve_v = [0, 5]           # the sensor's own curve, for where no")
+        lines.append("# curve_height_mm = [0, 500] # calibration is given")
     if role == LAUNCH and chosen is None and naming.holds_back(column.name):
         lines.append('when = "released"   # it holds the car: leave this section out where that is not so')
     if role == LOGGED_REDUCTION and unit == "cylinders":

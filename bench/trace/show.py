@@ -30,12 +30,13 @@ def look_at(path: Path, choice: ColumnChoice, progress: Progress | None = None) 
 
     Raises UserError for what is no trace at all, and for a damaged cell of a column that is used.
     """
+    name = shown_path(path.stem, 40)
     if is_mdf(path):
         from bench.trace.mdf import survey_mdf
 
         facts, form = survey_mdf(path)
         found = plan(facts, True, choice, str(path), own_time=True)
-        layout = layout_text([one.column for one in facts], None, found, choice, None, path.stem)
+        layout = layout_text([one.column for one in facts], None, found, choice, None, name)
     else:
         from bench.trace.csv import open_csv
 
@@ -44,7 +45,7 @@ def look_at(path: Path, choice: ColumnChoice, progress: Progress | None = None) 
         facts = survey(opened, progress)
         found = plan(facts, dialect.headed, opened.choice, str(path), opened.layout)
         columns = [one.column for one in facts]
-        layout = layout_text(columns, dialect, found, opened.choice, opened.layout, path.stem)
+        layout = layout_text(columns, dialect, found, opened.choice, opened.layout, name)
     said: dict[str, Any] = {
         "file": str(path),
         "form": form,
