@@ -231,6 +231,9 @@ class Overlay:
         self.names = [name for name in _COMMANDS if name in logged.samples]
         self.most = round(RANGE_S / s.tick_s)
         self.delay = 0 if logged.own else self._delay()
+        self.beyond = self.delay is not None and self.most > 0 and abs(self.delay) == self.most
+        if self.beyond:
+            self.delay = None  # the best of the range only because it is the last
         tick = logged.at - (self.delay or 0)
         use = (tick >= s.inputs.lead) & (tick < s.run.n)
         compared = self._compared()
@@ -316,7 +319,7 @@ def logged_facts(s: Replay, tolerance: Tolerance) -> dict[str, Any] | None:
         "delay_ticks": over.delay,
         "delay_ms": None if over.delay is None else round(1000 * over.delay * s.tick_s, 6),
         "delay_range_ms": round(1000 * over.most * s.tick_s, 6),
-        "delay_at_its_end": over.delay is not None and abs(over.delay) == over.most,
+        "delay_beyond_range": over.beyond,
         "compared": "all ticks" if s.logged.own or not s.runs else "the runs",
         "samples": len(over.rows),
         "compared_s": seconds,

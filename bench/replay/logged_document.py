@@ -51,13 +51,13 @@ def _sentences(logged: dict[str, Any]) -> Iterator[str]:
 
 def _delay(logged: dict[str, Any]) -> str:
     delay = logged["delay_ms"]
+    if logged["delay_beyond_range"]:
+        return (
+            f"No delay within {logged['delay_range_ms']:g} ms fits, so they are compared as they stand. Do the"
+            " clock and the calibration belong to this run?"
+        )
     if delay is None:
         return "No delay was found, because one of the two never cuts more; they are compared as they stand."
-    if logged["delay_at_its_end"]:
-        return (
-            f"No delay within {logged['delay_range_ms']:g} ms fits well; the best, {delay:+g} ms, is at the"
-            " end of that range. Do the clock and the calibration belong to this run?"
-        )
     if delay == 0:
         return "The delay between the two is 0 ms: so their commands rise together best."
     late = "after" if delay > 0 else "before"
