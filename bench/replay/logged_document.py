@@ -53,8 +53,8 @@ def _delay(logged: dict[str, Any]) -> str:
     delay = logged["delay_ms"]
     if logged["delay_beyond_range"]:
         return (
-            f"No delay within {logged['delay_range_ms']:g} ms fits, so they are compared as they stand. Do the"
-            " clock and the calibration belong to this run?"
+            f"No delay within {logged['delay_range_ms']:g} ms fits, so they are compared as they stand. Do"
+            " the clock and the calibration belong to this run?"
         )
     if delay is None:
         return "No delay was found, because one of the two never cuts more; they are compared as they stand."
