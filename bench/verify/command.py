@@ -18,6 +18,7 @@ from bench.options import (
     Number,
     Whole,
     baud_option,
+    board_option,
     calibration_option,
     input_options,
     out_option,
@@ -58,6 +59,7 @@ if TYPE_CHECKING:
 @click.option(
     "--emulated", is_flag=True, help="Start an emulated board with the firmware on it, and use that."
 )
+@board_option
 @calibration_option("The calibration to load into the device.")
 @baud_option
 @click.option(

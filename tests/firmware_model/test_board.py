@@ -27,6 +27,7 @@ from bench.link.ports import SerialLine
 from bench.link.protocol import INPUT, STALLED, Kind, Records, Status, StepAnswer, message, pack_step
 from bench.link.reading import Reading
 from bench.link.target import RemoteTarget
+from bench.options import EMULATED_BOARDS
 from bench.trace.choice import ColumnChoice
 from bench.verify.compare import Options, Tally, compare, plan
 from bench.verify.source import TraceSource
@@ -62,11 +63,13 @@ def target(shared: EmulatedBoard) -> Iterator[RemoteTarget]:
 
 def conversation(board: EmulatedBoard) -> Iterator[RemoteTarget]:
     line = SerialLine(board.port)
-    target = RemoteTarget(Host(line, timeout_s=2))
-    yield target
-    with suppress(LinkError):
-        target.leave()
-    line.close()
+    try:
+        target = RemoteTarget(Host(line, timeout_s=2))
+        yield target
+        with suppress(LinkError):
+            target.leave()
+    finally:
+        line.close()
 
 
 def fresh(bug: str | None = None, passes: int = 100_000) -> Iterator[RemoteTarget]:
@@ -287,6 +290,11 @@ def test_the_other_boards_keep_a_calibration(other: tuple[str, EmulatedBoard]) -
         target.reset()
         assert target.greeting.image_crc == int.from_bytes(image[8:12], "little")
         assert not target.greeting.older
+
+
+def test_the_commands_know_every_board() -> None:
+    assert list(build.BOARDS) == list(EMULATED_BOARDS)
+    assert EMULATED_BOARDS[0] == build.USUAL
 
 
 @pytest.mark.parametrize("name", build.BOARDS)

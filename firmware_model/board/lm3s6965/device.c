@@ -23,8 +23,7 @@
 #define UART_CLEAR REGISTER(0x4000C044U)
 
 enum { CYCLES_MASK = 0xFFFFFF };
-enum { BUSY = 1 << 3, NOTHING_CAME = 1 << 4, NO_ROOM = 1 << 5, OVERRUN = 1 << 11 };
-enum { CAME = 1 << 4, CAME_LONG_AGO = 1 << 6 };
+enum { BUSY = 1 << 3, NOTHING_CAME = 1 << 4, NO_ROOM = 1 << 5, OVERRUN = 1 << 11, CAME = 1 << 4, CAME_LATE = 1 << 6 };
 enum { BAUD = 115200, DIVISOR_64 = (BOARD_HZ * 4 + BAUD / 2) / BAUD };
 
 static volatile uint32_t ms;
@@ -68,7 +67,7 @@ uint32_t timer_end(void *self) {
     (void)self;
     uint32_t cycles = (began - CYCLES_NOW) & CYCLES_MASK;
     UNLOCK_INTERRUPTS();
-    return cycles * BOARD_NS_PER_CYCLE - overhead;
+    return cycles * (1000000000 / BOARD_HZ) - overhead;
 }
 
 void uart_init(void) {
@@ -76,12 +75,12 @@ void uart_init(void) {
     UART_DIVISOR = DIVISOR_64 / 64;
     UART_FRACTION = DIVISOR_64 % 64;
     UART_LINE = 3U << 5 | 1U << 4; /* 8N1, FIFOs on */
-    UART_MASK = CAME | CAME_LONG_AGO;
+    UART_MASK = CAME | CAME_LATE;
     UART_CONTROL = 1U << 9 | 1U << 8 | 1U;
 }
 
 void uart_interrupt(void) {
-    UART_CLEAR = CAME | CAME_LONG_AGO;
+    UART_CLEAR = CAME | CAME_LATE;
     while ((UART_FLAGS & NOTHING_CAME) == 0U) {
         uint32_t data = UART_DATA;
         ring_put((uint8_t)(data & 0xFFU), (data & OVERRUN) != 0U);

@@ -5,26 +5,24 @@
 #define TICK_CONTROL REGISTER(0xE000E010U) /* counts down from TICK_LOAD, an interrupt at each turn */
 #define TICK_LOAD REGISTER(0xE000E014U)
 #define TICK_NOW REGISTER(0xE000E018U)
-#define PENDING REGISTER(0xE000ED04U)
 #define CLOCK_GATES REGISTER(0x40023844U)
 #define UART_FLAGS REGISTER(0x40011000U)
 #define UART_DATA REGISTER(0x40011004U)
 #define UART_DIVISOR REGISTER(0x40011008U)
 #define UART_CONTROL REGISTER(0x4001100CU)
 
-enum { HZ = 168000000, PER_MS = HZ / 1000, UART_HZ = HZ / 2, BAUD = 115200 };
+enum { HZ = 168000000, TURN_MS = 10, PER_TURN = HZ / 1000 * TURN_MS, UART_HZ = HZ / 2, BAUD = 115200 };
 enum { OVERRUN = 1 << 3, CAME = 1 << 5, SENT = 1 << 6, ROOM = 1 << 7 };
-enum { TICK_PENDING = 1 << 26 };
 
 static volatile uint32_t ms;
-static uint32_t began, pended, overhead;
+static uint32_t began, overhead;
 
 void device_init(void) {
     CLOCK_GATES |= 1U << 4;
 }
 
 void timer_init(void) {
-    TICK_LOAD = PER_MS - 1;
+    TICK_LOAD = PER_TURN - 1;
     TICK_NOW = 0;
     TICK_CONTROL = 7;
     timer_begin(NULL);
@@ -36,25 +34,22 @@ uint32_t timer_ms(void) {
 }
 
 void timer_interrupt(void) {
-    ms += 1U;
+    ms += TURN_MS;
 }
 
 void timer_begin(void *self) {
     (void)self;
     LOCK_INTERRUPTS();
-    pended = PENDING & TICK_PENDING;
     began = TICK_NOW;
 }
 
-/* Right up to the second turn of the counter: 1 ms at least. */
+/* Right up to one turn of the counter. */
 uint32_t timer_end(void *self) {
     (void)self;
-    uint32_t cycles = began - TICK_NOW;
-    if (pended == 0U && (PENDING & TICK_PENDING) != 0U) {
-        cycles += PER_MS;
-    }
+    uint32_t now = TICK_NOW;
     UNLOCK_INTERRUPTS();
-    return cycles / 21U * 125U - overhead; /* 1000 / 168, rounded down */
+    uint32_t cycles = now <= began ? began - now : began + PER_TURN - now;
+    return cycles * 125U / 21U - overhead; /* 1000 / 168 */
 }
 
 void uart_init(void) {
