@@ -35,7 +35,7 @@ TOKEN = "a-token-of-the-test"
 
 def copy_of_demo(folder: Path, name: str = "car.toml") -> Path:
     """The demo calibration under another name, to change."""
-    return Path(shutil.copy(TRACES / "demo.toml", folder / name))
+    return Path(shutil.copy(TRACES / "plain.toml", folder / name))
 
 
 def recorded(trace: str = "clean_launch") -> Source:

@@ -12,7 +12,7 @@ from bench.sweep.vary import read_varied, settings
 from tests import ROOT
 
 TRACES = ROOT / "traces"
-DEMO = TRACES / "demo.toml"
+DEMO = TRACES / "plain.toml"
 
 
 @functools.cache

@@ -14,7 +14,7 @@ from bench.vehicle.vehicle_file import load
 from tests import ROOT
 
 CAR_PATH = ROOT / "traces" / "demo_car.toml"
-CALIBRATION_PATH = ROOT / "traces" / "demo.toml"
+CALIBRATION_PATH = ROOT / "traces" / "plain.toml"
 NOT_BUILT = compiled.available()
 
 

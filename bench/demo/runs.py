@@ -35,6 +35,7 @@ def _throttle(*points: tuple[int, int]) -> dict[str, object]:
     }
 
 
+_EARLY = _throttle((0, 90), (660, 90), (900, 75), (1600, 80), (2200, 100))
 _CLEAN = _throttle((0, 78), (300, 78), (660, 100), (1100, 90), (2000, 100))
 _HIGH = {
     **_throttle((0, 51), (300, 51), (600, 64), (900, 80), (1300, 66), (1700, 64)),
@@ -63,17 +64,19 @@ class Run:
     changes: dict[str, object]
     sensing: Sensing
     form: Form
-    calibration: str = "demo.toml"
+    calibration: str = "plain.toml"
     requests: tuple[Request, ...] = ()
 
 
 RUNS = (
     Run(
         "clean_launch",
-        "A clean launch: one lift that cuts, holds, gives back and lands.",
-        _CLEAN,
+        "A clean launch: a cut before the nose is high, a short hold, all torque back, a soft landing (with"
+        " `demo.toml`).",
+        _EARLY,
         Sensing(201),
         Form(_USUAL, units="row"),
+        "demo.toml",
     ),
     Run(
         "high_wheelstand",

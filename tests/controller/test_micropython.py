@@ -31,7 +31,7 @@ def demo_cases() -> list[Case]:
     """Image, inputs of each tick, and cylinders due after each tick, of the demo traces' first seconds."""
     cases: list[Case] = []
     for path in sorted((ROOT / "traces").glob("*.csv")):
-        name = "demo_front_wheel.toml" if path.stem == "front_wheel_speed" else "demo.toml"
+        name = "demo_front_wheel.toml" if path.stem == "front_wheel_speed" else "plain.toml"
         calibration = load(ROOT / "traces" / name)
         inputs = from_trace(read_trace(path, ColumnChoice()), calibration)
         events = Reference(calibration.image).run(inputs.arrays, 0, events=True)

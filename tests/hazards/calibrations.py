@@ -187,11 +187,11 @@ def _draw(rng: RandomState, look_ahead: bool) -> tuple[Calibrated, Values]:
     gain_q12 = round(rng.uniform(0.75, 1.05) * 4096)
 
     allowance = 6 * noise + float(heights.max()) / adc_max + rng.uniform(0.5, 3)
-    rate = rng.uniform(3.2, 5.6) * tick_ms
+    rate = rng.uniform(3.2, 5.6 if period_ms < 20 else 3.8) * tick_ms
     confirm = max(1, round(rng.uniform(10, 30) / period_ms))
     heal = max(3, round(rng.uniform(30, 70) / period_ms))
     returns = max(RETURN_SAMPLES, round(RETURN_MS / period_ms))
-    near_end = 3 * rate * period + allowance + rng.uniform(0, 15)  # the bench's own default, or a little more
+    near_end = 4 * rate * period + allowance + rng.uniform(0, 15)  # the bench's own default, or a little more
     count_mm = float(heights.max() - heights.min()) / float(counts[-1] - counts[0])
     # The very same reading for so long; only where noise keeps a healthy one from it (H8).
     watches_stuck = NEAR_NOISE * noise >= count_mm
@@ -263,7 +263,7 @@ def _draw(rng: RandomState, look_ahead: bool) -> tuple[Calibrated, Values]:
         confirm_samples=confirm,
         heal_samples=heal,
         agree_samples=3,
-        **({"return_samples": returns} if "return_samples" in values() else {}),
+        return_samples=returns,
         near_end=round(16 * near_end),
         stuck_band=0,
         stuck_samples=stuck,

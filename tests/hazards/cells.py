@@ -36,7 +36,7 @@ _TABLE: dict[str, tuple[str, tuple[str, ...], str]] = {
     "no_echo_far": ("", _NONE, "no echo reads as the far end, now and then"),
     "no_echo_lost": ("H4 H5 H6", _ALL, "no echo reads as lost, now and then"),
     "sparse_losses": ("H3 H5", _ALL, "1 to 3 % of the samples lost"),
-    "beyond_random": ("H3 H5", _BEYOND, "beyond the range: any low height"),
+    "beyond_random": ("", _NONE, "beyond the range: any low height; some agree in a slow sensor's near end"),
     "beyond_constant": ("", _NONE, "beyond the range: one height, for 1.5 s or near a slow sensor's end"),
     "beyond_plume": ("", _NONE, "beyond the range: a height that wanders slowly, the same"),
     "beyond_rest": ("", _NONE, "beyond the range: lost, then as of a nose at rest"),

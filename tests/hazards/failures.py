@@ -114,13 +114,15 @@ def far_end(rng: RandomState, c: Calibrated, h: Healthy, first: int, end: int) -
 
 
 def constant_below(rng: RandomState, c: Calibrated, h: Healthy, first: int, end: int) -> Readings:
-    """One height further below the last good one than the allowance ever grows.
+    """One height further below the last good one than the allowance ever grows, and not near the end.
 
     Where the sensor has no such height the reading leaves the window.
     """
     r = _start(h, first, end)
     height = _last_height(c, h, first)
     limit = height - c.grown_mm - 3 * c.noise_mm - 2
+    if height >= c.near_mm:  # agreeing samples in a slow sensor's wide near end are believed (H5)
+        limit = min(limit, c.near_mm - 2)
     least = float(c.sensor_mm.min())
     r.counts[first:end] = counts_at(c, rng.uniform(least, limit) if limit > least else least - 1)
     return r

@@ -373,6 +373,8 @@ def _hidden_at_once(run: Run, broken: list[str]) -> None:
         if rise > 0.5:
             waits = int(np.ceil((c.far_mm - last + 0.25) * (TREND_SAMPLES - 1) / (rise - 0.25)))
             waits = None if waits > c.confirm - 1 else max(waits, c.agree)
+    if c.seen(r.counts[s : s + 1])[0] and height[s] >= c.near_mm - 0.25:
+        return
     if waits is None or s + waits > r.end or r.true[s : s + waits].any():
         return
     if not _bits(run.out, FAULT_OUT_OF_SIGHT)[(s + waits - 1) * c.period]:

@@ -12,10 +12,9 @@ from functools import cache
 from math import pi, sin
 from pathlib import Path
 
-from bench.calibration.model import compile_text
 from numpy.random import RandomState
 
-from bench.calibration import CalibrationFile
+from bench.calibration import CalibrationFile, compile_text
 from bench.calibration import load as load_calibration
 from bench.calibration.rewrite import Rewriter
 from bench.vehicle.car import Car
@@ -25,7 +24,7 @@ from bench.vehicle.car import read as read_vehicle
 from .loop_drive import Driven, Given, Story, drive, healthy
 
 TRACES = Path(__file__).parents[2] / "traces"
-CALIBRATIONS = {"plain": TRACES / "plain.toml", "ahead": Path(__file__).with_name("ahead.toml")}
+CALIBRATIONS = {"plain": TRACES / "plain.toml", "ahead": TRACES / "demo.toml"}
 
 ADC_MAX = 4095
 MOMENTS_MS = (200, 500, 800, 1100, 1400)

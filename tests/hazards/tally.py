@@ -11,7 +11,7 @@ from .cells import promise
 from .judge import judge
 
 PINNED = Path(__file__).with_name("pinned.toml")
-RUNS = 100  # of each cell, without look-ahead and again with it
+RUNS = 50  # of each cell, without look-ahead and again with it
 LOST_MARGIN_S = 0.02  # by which a clean car may lose more than recorded
 
 

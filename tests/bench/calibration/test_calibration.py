@@ -35,7 +35,7 @@ from tests import ROOT
 from tests.bench.calibration.test_calibration_mistakes import DEMO, MAPS, swap, with_maps
 from tests.support import values
 
-DEMO_PATH = ROOT / "traces" / "demo.toml"
+DEMO_PATH = ROOT / "traces" / "plain.toml"
 
 
 def changed(*pairs: tuple[str, str], text: str = DEMO) -> CalibrationFile:

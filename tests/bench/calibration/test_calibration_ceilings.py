@@ -129,7 +129,7 @@ def demo(*pairs: tuple[str, str]) -> CalibrationFile:
 
 @pytest.mark.rule("M2")
 def test_the_controller_itself_stays_within_the_printed_difference() -> None:
-    cal = load(ROOT / "traces" / "demo.toml")
+    cal = load(ROOT / "traces" / "plain.toml")
     made = cal.built.map_off
     assert made is not None
     image = Calibration()
@@ -162,7 +162,7 @@ def test_the_limit_that_would_be_reached_is_named_and_holds() -> None:
 
 
 def test_the_given_ceilings_are_kept_beside_the_maps() -> None:
-    kept = load(ROOT / "traces" / "demo.toml").ceilings
+    kept = load(ROOT / "traces" / "plain.toml").ceilings
     assert kept.progress.tolist() == [0, 80, 160, 250]
     assert kept.retard_from.tolist() == [150, 140, 125, 110]
     assert kept.reduction_from.tolist() == [200, 185, 160, 140]

@@ -15,7 +15,7 @@ from bench.calibration.reader import SIZE_LIMIT
 from bench.compare.changes import changes
 from tests import ROOT
 
-DEMO = (ROOT / "traces" / "demo.toml").read_text(encoding="utf-8")
+DEMO = (ROOT / "traces" / "plain.toml").read_text(encoding="utf-8")
 LINE = re.compile(r"car\.toml:(\d+): (?:([^:]*): )?([^;]+); (.+)")
 
 MAPS = """\

@@ -47,7 +47,7 @@ from tests.vehicle_support import NOT_BUILT
 
 TRACES = ROOT / "traces"
 BY_NAME = {made.name: made for made in RUNS}
-DROOP_MM = 70  # [car] of demo.toml
+DROOP_MM = 70  # [car] of both demo calibrations
 
 
 class Replayed:
@@ -79,7 +79,7 @@ def done(name: str) -> DemoRun:
 
 
 @cache
-def replayed(name: str, calibration: str = "demo.toml") -> Replayed:
+def replayed(name: str, calibration: str = "plain.toml") -> Replayed:
     return Replayed(TRACES / f"{name}.csv", calibration)
 
 
@@ -89,7 +89,7 @@ def without_faults(name: str, folder: Path) -> Replayed:
     sensors = Sensors(replace(made.sensing, lost=(), spikes=None))
     path = folder / "healthy.csv"
     path.write_bytes(written(made, replace(motion, reads=[sensors.read(m) for m in motion.moments])))
-    return Replayed(path, "demo.toml")
+    return Replayed(path, "plain.toml")
 
 
 # --- the files
@@ -181,7 +181,7 @@ def test_the_readme_says_what_was_different_in_each_run() -> None:
     for made in RUNS:
         said = told.pop(made.name, {})
         assert said == {key: value for key, value in made.changes.items() if value is not None}
-        assert (made.calibration in made.story) == (made.calibration != "demo.toml")
+        assert (made.calibration in made.story) == (made.calibration != "plain.toml")
     assert told == {}
 
 
@@ -212,7 +212,7 @@ def test_it_looks_like_an_eighth_mile(made: Run) -> None:
     assert 4200 < to[660] < 5500
     assert np.argmax(metres >= 660 * 0.3048) == pytest.approx(launch + motion.finish_s * 1000, abs=2)
     assert max(moment.engine_rpm for moment in motion.moments) < 9300
-    # No faster than demo.toml believes of a nose (5 mm/ms), with room for the sensor's noise.
+    # No faster than the calibrations believe of a nose (5 mm/ms), with room for the sensor's noise.
     assert np.abs(np.diff([moment.height_mm for moment in motion.moments])).max() < 4.0
 
 
@@ -220,19 +220,21 @@ def test_it_looks_like_an_eighth_mile(made: Run) -> None:
 
 
 def test_clean_launch() -> None:
-    seen = replayed("clean_launch")
+    seen = replayed("clean_launch", "demo.toml")
     (cut,) = spans(seen.reduction > 0)
-    assert 200 < seen.reduction.max() < 500
+    assert 200 < seen.reduction.max() <= 500
     assert set(seen.reason) == {0, REASON_LIFT}
     assert not seen.fault(~0).any()
-    # It holds the peak for the calibrated time, gives back, and only then the nose lands.
+    # It holds the peak for the calibrated time and gives back with the nose still up, which then comes down
+    # under power and not much later than with the long hold.
     peak = seen.reduction.max()
     last_demand = int(np.flatnonzero(seen.ticks["demand"] == peak)[-1])
     release = last_demand + seen.calibration.number("hold_ticks") + 1
     assert (seen.reduction[last_demand:release] == peak).all()
     assert cut[1] == release
-    landing = cut[0] + int(np.argmax(seen.lift_mm[cut[0] :] < DROOP_MM))
-    assert 0 < landing - release < 200
+    assert seen.lift_mm[release] > DROOP_MM
+    landing = release + int(np.argmax(seen.lift_mm[release:] < DROOP_MM))
+    assert 0 < landing - release < 1200
 
 
 def test_high_wheelstand() -> None:
@@ -336,7 +338,7 @@ def test_front_wheel_speed() -> None:
 
 
 def test_the_front_wheel_calibration_differs_in_its_speed_source_only() -> None:
-    car, wheel = load(TRACES / "demo.toml").values, load(TRACES / "demo_front_wheel.toml").values
+    car, wheel = load(TRACES / "plain.toml").values, load(TRACES / "demo_front_wheel.toml").values
     differing = {name for name in car if car[name] != wheel[name]}
     assert differing == {"speed_source", "air_lift", "air_hysteresis", "spin_up_ticks", "lookback_ticks"}
 

@@ -196,7 +196,7 @@ def test_what_is_no_setting_changes_nothing(session: Session, given_: Any) -> No
 @settings(max_examples=12)
 @given(st.lists(st.one_of(st.integers(0, 900), st.sampled_from(["undo", "redo", "over"])), max_size=25))
 def test_undo_and_redo_are_those_of_a_list_of_states(asked: list[int | str]) -> None:
-    session = Session(TRACES / "demo.toml", copy=True)
+    session = Session(TRACES / "plain.toml", copy=True)
     try:
         states, at = [300], 0
         for one in asked:
@@ -256,7 +256,7 @@ def killed_while_at_work(file: Path) -> None:
 
 def test_work_is_there_again_with_its_history_after_kill_9(file: Path) -> None:
     killed_while_at_work(file)
-    assert file.read_bytes() == (TRACES / "demo.toml").read_bytes()
+    assert file.read_bytes() == (TRACES / "plain.toml").read_bytes()
     session = Session(file)
     assert session.values["hold"] == 222
     assert session.notices == ["Work that was not saved is here again, as it was left."]
@@ -883,7 +883,7 @@ def test_comparing_with_the_file_on_disk(desk: Served, file: Path) -> None:
 
 
 def test_a_file_with_maps_is_shown_and_not_dragged(tmp_path: Path) -> None:
-    text = (TRACES / "demo.toml").read_text()
+    text = (TRACES / "plain.toml").read_text()
     start, stop = text.index("[ceilings]"), text.index("# ---", text.index("[ceilings]"))
     maps = """[maps]
 lift_mm = [0, 200, 320]
@@ -917,7 +917,7 @@ retard_deg = [[0, 0], [0, 0], [0, 0]]
 
 
 def test_progress_by_time(tmp_path: Path) -> None:
-    text = (TRACES / "demo.toml").read_text().replace('by = "speed" ', 'by = "time" ')
+    text = (TRACES / "plain.toml").read_text().replace('by = "speed" ', 'by = "time" ')
     text = re.sub(r"^(speed_from|rise_kmh|fall_kmh).*\n", "", text, flags=re.M)
     text = text.replace("speed_kmh = [0, 80, 160, 250]", "elapsed_ms = [0, 800, 1600, 3000]")
     file = tmp_path / "time.toml"

@@ -111,7 +111,7 @@ def test_drag_undo_redo_save_reload_kill_and_start_again(
         expect(one).to_have_attribute("aria-valuenow", f"{dragged:g}")
 
         saved(page)
-        assert file.with_name("car.toml.old-1").read_bytes() == (TRACES / "demo.toml").read_bytes()
+        assert file.with_name("car.toml.old-1").read_bytes() == (TRACES / "plain.toml").read_bytes()
         same_as_replay(lower, replayed(file))
         page.reload()
         ready(page)
@@ -269,7 +269,7 @@ def test_refused_settings_are_said_and_cannot_be_saved(
         expect(page.locator(".refused")).to_contain_text("fault.hold_ms")
         page.get_by_role("button", name="Undo").click()
         expect(page.locator(".refused")).to_have_count(0)
-    assert file.read_bytes() == (TRACES / "demo.toml").read_bytes()
+    assert file.read_bytes() == (TRACES / "plain.toml").read_bytes()
 
 
 def test_a_file_changed_meanwhile_and_comparing(browser: Browser, program: Program, file: Path) -> None:

@@ -28,7 +28,7 @@ from tests.browser_support import SCHEMES, WIDTHS, open_page, serious_findings, 
 pytestmark = pytest.mark.slow
 
 TRACES = ROOT / "traces"
-CALIBRATION = TRACES / "demo.toml"
+CALIBRATION = TRACES / "plain.toml"
 CAR = TRACES / "demo_car.toml"
 RUN = "out_of_range.csv"  # a demo run with a cut and a fault, whatever its numbers
 KINDS = ("replay", "predict", "sweep", "search", "fit", "verify")

@@ -346,7 +346,7 @@ class Watched:
 
 def test_inputs_read_nothing_but_what_is_said() -> None:
     asked: set[str] = set()
-    for file in ("demo.toml", "demo_front_wheel.toml"):
+    for file in ("demo.toml", "plain.toml", "demo_front_wheel.toml"):
         for trace in sorted(TRACES.glob("*.csv")):
             from_trace(read_trace(trace), Watched(load(TRACES / file), asked))  # type: ignore[arg-type]
     assert asked - set(INPUTS_DEPEND_ON) == set()

@@ -116,7 +116,7 @@ def test_the_command(tmp_path: Path) -> None:
     out = tmp_path / "out"
     arguments = [
         str(ROOT / "traces" / "clean_launch.csv"),
-        *("--calibration", str(ROOT / "traces" / "demo.toml"), "--out", str(out), "--ticks", "4000"),
+        *("--calibration", str(ROOT / "traces" / "plain.toml"), "--out", str(out), "--ticks", "4000"),
     ]
     done = CliRunner().invoke(vectors, arguments)
     assert done.exit_code == 0, done.output
@@ -131,7 +131,7 @@ def test_too_many_ticks_are_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPa
     monkeypatch.setattr("bench.vectors.command.MOST_TICKS", 100)
     arguments = [
         str(ROOT / "traces" / "clean_launch.csv"),
-        *("--calibration", str(ROOT / "traces" / "demo.toml"), "--out", str(tmp_path / "out")),
+        *("--calibration", str(ROOT / "traces" / "plain.toml"), "--out", str(tmp_path / "out")),
     ]
     done = CliRunner().invoke(vectors, arguments)
     assert "ticks are too many for a file to compile; take the first 100 or fewer" in str(done.exception)
