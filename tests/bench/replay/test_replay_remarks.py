@@ -60,7 +60,9 @@ def test_a_nose_that_does_not_stand_says_nothing_of_the_rest_height() -> None:
 
 
 def test_out_of_sight() -> None:
-    assert "out of the sensor's range for 0." in said(nose(420))["out_of_sight"]
+    text = said(nose(420))["out_of_sight"]
+    assert text.startswith("The controller held the nose for out of sight for 0.")
+    assert text.endswith("the recording reads no height below the sensor's end of 500 mm there.")
     assert "sensor_at_end" not in said(nose(420))
 
 
