@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 LOUD = ("fault_at_launch", "out_of_service", "height_not_moved", "lift_at_launch")
 """Codes that nobody may overlook."""
 
-_STOOD_S = 0.5  # a shorter stand tells too little of the noise
+_STOOD_S = 0.25  # a shorter stand tells too little of the noise
 _BEFORE_LAUNCH_S = 0.05  # the car may move a little before the launch is seen
 _STANDS_KMH = 0.5
 _MOVES_S = 0.5  # after so long the nose of a car that launches has moved

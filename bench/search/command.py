@@ -27,7 +27,7 @@ from bench.options import (
     "--limit", "limit_texts", multiple=True, required=True, metavar="NAME_UNIT=MOST",
     shell_complete=completes("bench.search.words:limits"),
     help="What must be kept: lift_mm=350, landing_m_per_s=1.0, bar_kn=10; besides, unless given, reversals=15"
-    " and latches=3 of the command. Give it again for each.",
+    " and, in half of the cars, latches=3 of the command. Give it again for each.",
 )  # fmt: skip
 @click.option(
     "--share", "share_percent", type=Number(50, 100), default=95, show_default=True,
@@ -60,7 +60,7 @@ from bench.options import (
     help="Settings kept from one generation to the next.",
 )  # fmt: skip
 @click.option(
-    "--generations", type=Whole(1, 1000), default=30, show_default=True, metavar="N",
+    "--generations", type=Whole(1, 1000), default=27, show_default=True, metavar="N",
     help="How often each of them is changed.",
 )  # fmt: skip
 @cluster_option("Drive")

@@ -124,7 +124,8 @@ def _subjects(facts: dict[str, Any]) -> Iterator[Subject]:
     yield Subject("vehicle", shown(vehicle["name"], 40), vehicle["file"])
     yield Subject("start", f"image CRC-32 {facts['start']['image_crc32']}", facts["start"]["file"])
     yield Subject("sought", f"least time to {facts['distance_ft']} ft, plus {aim:g} s a reversal")
-    yield Subject("limits", f"{limits}; in {facts['share_percent']:g} %")
+    half = "; interventions in half of the cars" if "interventions" in limits else ""
+    yield Subject("limits", f"{limits}; in {facts['share_percent']:g} %{half}")
     yield Subject("spread", f"{spread['cars']} cars on {road}, seed {spread['seed']}; {facts['runs']} runs")
     if spread["widened_by"]:
         yield Subject("widened", ", ".join(spread["widened_by"]))

@@ -9,7 +9,7 @@ import numpy as np
 
 from bench.cautions import CAUTIONS, MODEL
 from bench.facts import head
-from bench.search.limits import MARGIN, REVERSAL_S, Limit, at_share, excess, tightened
+from bench.search.limits import MARGIN, REVERSAL_S, Limit, at_share, each_car, excess, tightened
 from bench.search.spread import DEFAULT_SCATTER, defaults_used, widened_by
 from bench.search.study import Checked, Found
 from bench.vehicle.car import BY_NAME, written
@@ -55,7 +55,7 @@ def make_facts(found: Found, command_line: Sequence[str]) -> dict[str, Any]:
             "seed": options.seed,
             "cars": options.cars,
             "check_cars": options.check,
-            "widened_by": widened_by(found.vehicle) if options.wide else [],
+            "widened_by": widened_by(found.vehicle, settings.start) if options.wide else [],
             "default_scatter": [_scatter(found, name) for name in defaults_used(found.vehicle)],
         },
         "population": options.population,
@@ -157,11 +157,15 @@ def bounded_by(found: Found) -> list[str]:
     """What bounds the time, in sentences."""
     options, one = found.options, found.nearest
     cars = f"{options.check} cars"
-    nearest, beyond = _nearest(one, options.limits), _beyond(one, options.limits)
+    limits = each_car(options.limits)
+    nearest, beyond = _nearest(one, limits), _beyond(one, limits)
     failed = float((one.driven.failed > 0).mean())
     if found.chosen is None:
-        broken = [
-            f"{limit.kind.words} in {_percent(b)}" for limit, b in zip(options.limits, beyond, strict=True)
+        broken = [f"{limit.kind.words} in {_percent(b)}" for limit, b in zip(limits, beyond, strict=True)]
+        broken += [
+            f"{limit.kind.words} {limit.kind.shown(at_share(one.driven.of(limit.kind), 0.5))} in half of them"
+            for limit in options.limits
+            if limit.kind.in_half and at_share(one.driven.beyond(limit), 0.5) > 0
         ]
         text = (
             f"No setting was found that keeps the limits in {_percent(options.share)} of the cars. The"
@@ -169,7 +173,7 @@ def bounded_by(found: Found) -> list[str]:
         )
         return [text + (f"; {_percent(failed)} turn over or never get there" if failed else "") + "."]
     place = int(np.argmax(nearest))
-    limit = options.limits[place]
+    limit = limits[place]
     reached = at_share(one.driven.of(limit.kind), options.share)
     stay = f"{_percent(options.share)} of the cars stay at or below {limit.kind.shown(reached)}"
     faster = [

@@ -61,8 +61,8 @@ class Settings:
 
     The shape of the ceilings over progress stays the file's: their first point moves with the start at rest,
     their last one lies lower by the fall, those between in proportion. They do not rise with progress unless
-    the file's do: the model knows no aerodynamic lift, and would not see what is wrong with a nose that is
-    high at speed. Retard keeps its distance.
+    the file's do, nor fall by less than the file's: the model knows no aerodynamic lift, and would not see
+    what is wrong with a nose that is high at speed. Retard keeps its distance.
     """
 
     def __init__(self, start: CalibrationFile) -> None:
@@ -86,6 +86,7 @@ class Settings:
         most = min(100, start.number("reduction_limit") // 10)
         lowest, highest = self._ground + 10, max(self._ground + 20, int(0.93 * self._far))
         self._lowest = min(lowest, round(first), round(last))
+        least_fall = min(max(0, round(first - last)), _FALL_MM, highest - lowest)
         release = start.number("release_q16")
         rate = STEP_FROM if release == 0 else release * 1e5 / (65536 * start.tick_us)
         self.start_values: Values = tuple(
@@ -104,7 +105,7 @@ class Settings:
         )
         all_of_them = (
             ("start_at_rest_mm", "cut starts, at rest", "mm", lowest, highest, 1, False),
-            ("fall_mm", "lower at the end by", "mm", 0, min(_FALL_MM, highest - lowest), 1, True),
+            ("fall_mm", "lower at the end by", "mm", least_fall, min(_FALL_MM, highest - lowest), 1, True),
             ("width_mm", "from start to full cut", "mm", 20, max(60, self._far - lowest), 1, False),
             ("greatest_reduction_percent", "greatest reduction", "%", min(5, most), most, 1, False),
             ("hold_ms", "hold", "ms", 0, 800, 5, True),

@@ -4,7 +4,9 @@ and not their luck."""
 from __future__ import annotations
 
 import functools
+import math
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 from bench.random import Random
 from bench.vehicle.car import Car, Scatter, VehicleFile, scattered
@@ -12,6 +14,9 @@ from bench.vehicle.results import FOOT
 from bench.vehicle.road import Road, profile
 from bench.vehicle.track import Track
 from bench.vehicle.vehicle_file import read
+
+if TYPE_CHECKING:
+    from bench.calibration import CalibrationFile
 
 # What differs from car to car and from day to day where the vehicle file does not say: one standard
 # deviation each. Invented; a tuner who knows better writes [scatter...] into the file.
@@ -29,6 +34,7 @@ DEFAULT_SCATTER = {
 _ENGINE = (0.65, 1.15)
 _NOISE = (1.0, 4.0)
 _LAG_S = 0.020
+_RARE = 3  # the power of an even share that each is moved by
 _REAR = (0.7, 1.3)
 
 CHECK_FROM = 500_001  # numbers of the cars that no setting was chosen by
@@ -49,13 +55,14 @@ class Spread:
     feet: int
     longest_s: float
     wide: bool = True
+    most_noise: float = math.inf  # m, one standard deviation that the calibration can take
 
     def one(self, number: int) -> tuple[Car, Track]:
         """One car and its track."""
         vehicle, roads = _made(self)
         car = scattered(vehicle, number, self.seed)
         if self.wide:
-            car = _widened(car, Random(_mixed((self.seed << 20) + number)))
+            car = _widened(car, Random(_mixed((self.seed << 20) + number)), self.most_noise)
         track = Track(
             seed=(self.seed << 20) + number,
             noise=car.sensor_noise,
@@ -76,23 +83,38 @@ def _mixed(number: int) -> int:
     return number ^ (number >> 31)
 
 
-def _widened(car: Car, rng: Random) -> Car:
-    engine, noise, rear_spring, rear_damping = (
-        low + (high - low) * rng.share() for low, high in (_ENGINE, _NOISE, _REAR, _REAR)
-    )
+def most_noise(start: CalibrationFile) -> float:
+    """How much noise (m, one standard deviation) the start takes with its height still believed: a fourth of
+    what one reading may differ from the last. A noisier sensor asks for another noise_mm, which no search
+    moves: it belongs to the sensor."""
+    step = start.number("allowance_rate") * start.number("sample_ticks")
+    return (start.number("allowance") + step) / 16 / 4 / 1000
+
+
+def _widened(car: Car, rng: Random, most: float) -> Car:
+    """Each moved from its own value towards an end of its range: most cars are near their own, few at an
+    end."""
+
+    def moved(low: float, high: float) -> float:
+        by = 2 * rng.share() - 1
+        return 1 + abs(by) ** _RARE * (high - 1 if by > 0 else low - 1)
+
+    engine, rear_spring, rear_damping = (moved(*ends) for ends in (_ENGINE, _REAR, _REAR))
+    noise = 1 + (_NOISE[1] - 1) * rng.share() ** _RARE
     return replace(
         car,
         torque_scale=engine * car.torque_scale,
-        sensor_noise=noise * car.sensor_noise,
-        sensor_delay=car.sensor_delay + _LAG_S * rng.share(),
+        sensor_noise=max(car.sensor_noise, min(noise * car.sensor_noise, most)),
+        sensor_delay=car.sensor_delay + _LAG_S * rng.share() ** _RARE,
         rear_spring=rear_spring * car.rear_spring,
         rear_damping=rear_damping * car.rear_damping,
     )
 
 
-def widened_by(vehicle: VehicleFile) -> list[str]:
+def widened_by(vehicle: VehicleFile, start: CalibrationFile) -> list[str]:
     """What a wide spread has beyond the scatter, in words."""
     engine, noise, rear = (f"{100 * low:g} to {100 * high:g} %" for low, high in (_ENGINE, _NOISE, _REAR))
+    noise += f", {1000 * most_noise(start):.1f} mm at most"
     words = [f"engine {engine}", f"sensor noise {noise}", f"sensor lag 0 to {1000 * _LAG_S:g} ms more"]
     return [*words, f"rear suspension {rear}"] if vehicle.car.rear_spring else words
 

@@ -14,7 +14,7 @@ from bench.search.evolve import Course, Plan, Search, Tried, best_within
 from bench.search.limits import CarFigures, Judged, Limit, dominates, driven, judge, tightened
 from bench.search.progress import Progress
 from bench.search.settings import Settings, Values
-from bench.search.spread import CHECK_FROM, Spread
+from bench.search.spread import CHECK_FROM, Spread, most_noise
 from bench.vehicle.car import VehicleFile
 from bench.vehicle.results import FOOT
 from bench.vehicle.run import run
@@ -40,7 +40,7 @@ class Options:
     cars: int = 48
     check: int = 200
     population: int = 24
-    generations: int = 30
+    generations: int = 27
     seed: int = 1
 
 
@@ -90,7 +90,14 @@ def search(
     course = (state.load(folder, asked) if folder else None) or Course()
     longest = _longest(vehicle, start, options)
     spread = Spread(
-        vehicle.text, str(vehicle.path), options.seed, options.road, options.feet, longest, options.wide
+        vehicle.text,
+        str(vehicle.path),
+        options.seed,
+        options.road,
+        options.feet,
+        longest,
+        options.wide,
+        most_noise(start),
     )
     plan = Plan(
         tightened(options.limits), options.share, options.feet, longest, options.cars, options.population,
