@@ -47,6 +47,7 @@ def declarations(header: str, fields: str = "") -> str:
     `fields` is the text of image_fields.h, for the header that makes a struct of it.
     """
     bare = _without_comments(header).replace('#include "image_fields.h"\n', _members(fields))
+    bare = re.sub(r"^#ifdef __cplusplus\n.*?^#endif\n", "", bare, flags=re.DOTALL | re.MULTILINE)
     bare = re.sub(r"^#define (LIFT_\w+) INT32_C\((\w+)\)", r"enum { \1 = \2 };", bare, flags=re.MULTILINE)
     return re.sub(r"^#.*\n", "", bare, flags=re.MULTILINE)
 

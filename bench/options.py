@@ -88,6 +88,22 @@ def distance_option(text: str, default: str) -> Decorator:
     )  # fmt: skip
 
 
+EMULATED_BOARDS = ("lm3s6965", "stm32f405", "nrf51", "rv32")
+"""Names of the emulated boards, those of firmware_model.board.build."""
+
+
+EMULATED_BOARDS = ("lm3s6965", "stm32f405", "nrf51", "rv32")
+"""The emulated boards, those of firmware_model.board.build, whose import would cost each start."""
+
+
+def board_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    """--board NAME, as `board`: with --emulated only."""
+    return click.option(
+        "--board", type=click.Choice(EMULATED_BOARDS), default=EMULATED_BOARDS[0], show_default=True,
+        help="Which board --emulated starts.",
+    )(command)  # fmt: skip
+
+
 def baud_option(command: Callable[..., Any]) -> Callable[..., Any]:
     """--baud N, as `baud`."""
     return click.option(

@@ -18,6 +18,7 @@ from firmware_model import binding
 _PACKAGES = {
     "gcc": "gcc libc6-dev",
     "gcc -m32": "gcc-multilib",
+    "g++": "g++",
     "clang": "clang libc6-dev",
     "clang -m32": "clang gcc-multilib",
     "gcc -fsanitize=address,undefined": "gcc libc6-dev",
@@ -81,6 +82,13 @@ def need_core() -> None:
 def need_board() -> None:
     """Compiler and emulator of the emulated board, or the test ends."""
     reason = emulated.missing()
+    if reason:
+        _missing(reason)
+
+
+def need_emulated(board: str) -> None:
+    """Compiler and emulator of one of the emulated boards, or the test ends."""
+    reason = emulated.missing(board)
     if reason:
         _missing(reason)
 

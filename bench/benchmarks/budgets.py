@@ -72,6 +72,67 @@ class Row:
         return f"| {self.what} | {' | '.join(cells)} |"
 
 
+_BOARDS_HEAD = """
+## The emulated boards
+
+Bytes of flash, of RAM without stack and kept image, the most stack seen, and the instructions of the worst
+tick over all demo traces. The nRF51 has frames of 512 bytes and a window of 2.
+
+"""
+_BOARD_COLUMNS = ("board", "processor", "flash", "RAM", "stack", "worst tick")
+
+
+@dataclass(frozen=True)
+class BoardRow:
+    """What one emulated board costs."""
+
+    board: str
+    processor: str
+    flash: int
+    ram: int
+    stack: int
+    tick: int
+
+    @property
+    def text(self) -> str:
+        """The line as Markdown."""
+        cells = (self.board, self.processor, self.flash, self.ram, self.stack, self.tick)
+        return f"| {' | '.join(map(str, cells))} |"
+
+
+def parse_boards(text: str) -> list[BoardRow]:
+    """The rows of the boards' table as it is committed."""
+    rows = []
+    for line in text.splitlines():
+        cells = [cell.strip() for cell in line.strip("|").split("|")]
+        if len(cells) == len(_BOARD_COLUMNS) and cells[2].isdigit():
+            rows.append(BoardRow(cells[0], cells[1], *map(int, cells[2:])))
+    return rows
+
+
+def board_sizes(name: str) -> tuple[int, int]:
+    """(flash, RAM) of a board's firmware, by the compiler's own tools."""
+    board = build.BOARDS[name]
+    tool = board.compiler.removesuffix("gcc")
+    listed = _said(f"{tool}size", "-A", str(build.build(board=name)))
+    found = dict(re.findall(r"^\.(text|bss)\s+(\d+)", listed, re.MULTILINE))
+    return int(found["text"]), int(found["bss"])
+
+
+def board_row(name: str, said: Callable[[str], None] = lambda text: None) -> BoardRow:
+    """What a board costs: its sizes, and what it tells after all demo traces."""
+    with conversation(board=name) as target:
+        for path in sorted(TRACES.glob("*.csv")):
+            said(f"{name}: {path.name}")
+            front = path.stem == "front_wheel_speed"
+            calibration = load(TRACES / ("demo_front_wheel.toml" if front else "demo.toml"))
+            run(target, calibration.image, Reading().inputs(path, calibration)[2])
+        status: Status = target.status()
+    flash, ram = board_sizes(name)
+    processor = build.BOARDS[name].processor
+    return BoardRow(name, processor, flash, ram, status.stack_bytes, _instructions(status.worst_tick_ns))
+
+
 def parse(text: str) -> list[Row]:
     """The rows of a table as it is committed."""
     rows = []
@@ -83,12 +144,18 @@ def parse(text: str) -> list[Row]:
     return rows
 
 
-def render(rows: list[Row]) -> str:
+def render(rows: list[Row], boards: list[BoardRow]) -> str:
     """The table with what is said above it."""
     compiler = _said(build.COMPILER, "--version").splitlines()[0]
     head = _HEAD.format(compiler=compiler, ns=INSTRUCTION_NS)
     columns = [f"| {' | '.join(_COLUMNS)} |", "|---|---:|---:|---:|"]
-    return head + "\n".join([*columns, *(row.text for row in rows)]) + "\n"
+    table = head + "\n".join([*columns, *(row.text for row in rows)]) + "\n"
+    lines = [
+        f"| {' | '.join(_BOARD_COLUMNS)} |",
+        "|---|---|---:|---:|---:|---:|",
+        *(row.text for row in boards),
+    ]
+    return table + _BOARDS_HEAD + "\n".join(lines) + "\n"
 
 
 def _said(*command: str) -> str:
@@ -159,6 +226,7 @@ def _sizes(cpu: str) -> _Sizes:
 # interrupts are locked.
 _THROUGH_POINTERS = {
     "lift_frame_send": {"uart_write"},
+    "event": {"timer_begin", "timer_end"},
     "lift_link_receive": {
         "keep",
         "timer_begin",
@@ -190,10 +258,10 @@ def _deepest(frames: dict[str, int], calls: dict[str, set[str]]) -> int:
 
 
 @contextmanager
-def conversation(bug: str | None = None) -> Iterator[RemoteTarget]:
-    """A conversation with an emulated board of its own; `bug` as in firmware_model.board.build."""
-    with emulated_board(bug) as board:
-        line = SerialLine(board.port)
+def conversation(bug: str | None = None, board: str = build.USUAL) -> Iterator[RemoteTarget]:
+    """A conversation with an emulated board of its own; arguments as in firmware_model.board.build."""
+    with emulated_board(bug, board=board) as running:
+        line = SerialLine(running.port)
         try:
             yield RemoteTarget(Host(line, timeout_s=2))
         finally:
@@ -391,7 +459,7 @@ def main(write: bool, seconds: float | None, seed: int) -> None:
 
     if seconds is not None:
         search(seconds, seed, said)
-    table = render([*sizes(), *times(said)])
+    table = render([*sizes(), *times(said)], [board_row(name, said) for name in build.BOARDS])
     if write:
         write_whole(TABLE, table)
     click.echo(table, nl=False)

@@ -7,7 +7,15 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from bench.facts import head, json_option, print_json
-from bench.options import SEED, TRACE_FILE, Whole, baud_option, calibration_option
+from bench.options import (
+    EMULATED_BOARDS,
+    SEED,
+    TRACE_FILE,
+    Whole,
+    baud_option,
+    board_option,
+    calibration_option,
+)
 
 if TYPE_CHECKING:
     from bench.device.behaviour import Player
@@ -25,8 +33,9 @@ _BUGS = ("hold-short", "peak-lost", "release-low", "tick-wrap", "table-edge")
 )  # fmt: skip
 @click.option(
     "--emulated", is_flag=True,
-    help="Run the firmware itself on an emulated board instead; only --bug goes with it.",
+    help="Run the firmware itself on an emulated board instead; only --board and --bug go with it.",
 )  # fmt: skip
+@board_option
 @baud_option
 @click.option(
     "--core", type=click.Choice(["reference", "c"]), default="reference", show_default=True,
@@ -63,7 +72,7 @@ def device(port: str, as_json: bool, **given: Any) -> None:
     `liftlatch verify` to find, faults of the line for it to get over or to report.
     """
     if given.pop("emulated"):
-        _run_emulated(given["bug"], as_json)
+        _run_emulated(given["bug"], given["board"], as_json)
         return
     from bench.device.behaviour import Behaviour
     from bench.device.faults import parse_faults
@@ -97,7 +106,7 @@ def _say(port: str, what: str, as_json: bool) -> None:
         click.echo(f"device on {port}")
 
 
-def _run_emulated(bug: str | None, as_json: bool) -> None:
+def _run_emulated(bug: str | None, board: str, as_json: bool) -> None:
     from click.core import ParameterSource
 
     from bench.device.emulated import emulated_board
@@ -107,11 +116,13 @@ def _run_emulated(bug: str | None, as_json: bool) -> None:
     for option in context.command.params:
         name = option.name or ""
         usual = context.get_parameter_source(name) in (ParameterSource.DEFAULT, None)
-        if name not in ("emulated", "bug", "as_json") and not usual:
+        if name not in ("emulated", "board", "bug", "as_json") and not usual:
             raise UserError("is for the device model", option.opts[0], "leave it or --emulated out")
-    with emulated_board(bug) as board:
-        _say(board.port, f"emulated, {bug or 'no bug'}", as_json)
-        board.wait()
+    if bug is not None and board != EMULATED_BOARDS[0]:
+        raise UserError("bugs are for the usual board", "--bug", "leave --board out")
+    with emulated_board(bug, board=board) as running:
+        _say(running.port, f"emulated, {bug or 'no bug'}", as_json)
+        running.wait()
 
 
 def core_maker(core: str, bug: str | None) -> Any:

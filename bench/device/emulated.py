@@ -18,25 +18,25 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from bench.errors import UserError
+from firmware_model.board.build import BOARDS, USUAL, BuildFailed, build
+from firmware_model.board.build import missing as build_missing
 
 INSTRUCTION_NS = 64
 
-_EMULATOR = "qemu-system-arm"
-_MACHINE = ("-M", "lm3s6965evb", "-icount", "shift=6", "-nographic", "-monitor", "none")
+_MACHINE = ("-icount", "shift=6", "-nographic", "-monitor", "none")
 _PORT = ("-chardev", "pty,id=uart", "-serial", "chardev:uart")
 _START_S = 30.0
 _END_S = 5.0
 
 
-def missing() -> str | None:
+def missing(board: str = USUAL) -> str | None:
     """None where emulator and compiler are there, else one line that says what would help."""
-    from firmware_model.board import build
 
     if not all(shutil.which(program) for program in ("setpriv", "taskset")):
         return "the emulated board needs setpriv and taskset; run: apt-get install util-linux"
-    if shutil.which(_EMULATOR) and build.missing() is None:
+    if shutil.which(BOARDS[board].machine[0]) and build_missing(board) is None:
         return None
-    return "the emulated board needs packages; run: apt-get install qemu-system-arm gcc-arm-none-eabi"
+    return f"the emulated board needs packages; run: apt-get install {BOARDS[board].needs}"
 
 
 class EmulatedBoard:
@@ -46,11 +46,12 @@ class EmulatedBoard:
     one another, and take twice the time on two.
     """
 
-    def __init__(self, firmware: Path) -> None:
-        """Start it with this firmware. Raises UserError where that fails."""
+    def __init__(self, firmware: Path, board: str = USUAL) -> None:
+        """Start it with this firmware, which must be of that board. Raises UserError where that fails."""
+        machine = BOARDS[board].machine
         processor = str(random.choice(sorted(os.sched_getaffinity(0))))
         ends_with_us = ("setpriv", "--pdeathsig", "KILL", "taskset", "--cpu-list", processor)
-        command = [*ends_with_us, _EMULATOR, *_MACHINE, *_PORT, "-kernel", str(firmware)]
+        command = [*ends_with_us, *machine, *_MACHINE, *_PORT, "-kernel", str(firmware)]
         self._process = subprocess.Popen(
             command,
             stdin=subprocess.DEVNULL,
@@ -80,7 +81,7 @@ class EmulatedBoard:
             if not line:
                 time.sleep(0.01)
         why = said[-1] if said else "it said nothing"
-        raise UserError(f"the emulator did not start ({why})", _EMULATOR, "check its installation")
+        raise UserError(f"the emulator did not start ({why})", "emulator", "check its installation")
 
     @property
     def pid(self) -> int:
@@ -95,7 +96,7 @@ class EmulatedBoard:
     def wait(self) -> None:
         """Until the emulator ends; raises UserError then."""
         self._process.wait()
-        raise UserError("the emulator ended by itself", _EMULATOR, "start it again")
+        raise UserError("the emulator ended by itself", "emulator", "start it again")
 
     def stop(self) -> None:
         """End it; a second call does nothing."""
@@ -111,23 +112,24 @@ class EmulatedBoard:
 
 
 @contextmanager
-def emulated_board(bug: str | None = None, passes: int = 100_000) -> Iterator[EmulatedBoard]:
-    """A board that runs until the end of the block. `bug` and `passes` as in firmware_model.board.build.
+def emulated_board(
+    bug: str | None = None, passes: int = 100_000, board: str = USUAL
+) -> Iterator[EmulatedBoard]:
+    """A board that runs until the end of the block. `bug`, `passes` and `board` as in
+    firmware_model.board.build.
 
     Raises UserError where packages are missing or the firmware cannot be built.
     """
-    from firmware_model.board.build import BuildFailed, build
-
-    reason = missing()
+    reason = missing(board)
     if reason:
         what, _, right = reason.partition("; ")
         raise UserError(what, right=right)
     try:
-        firmware = build(bug, passes)
+        firmware = build(bug, passes, board=board)
     except BuildFailed as failure:
         raise UserError(str(failure)) from failure
-    board = EmulatedBoard(firmware)
+    running = EmulatedBoard(firmware, board)
     try:
-        yield board
+        yield running
     finally:
-        board.stop()
+        running.stop()

@@ -12,8 +12,8 @@ import numpy as np
 import numpy.typing as npt
 
 from bench.errors import UserError
-from bench.trace import launching
-from bench.trace.grid import on_grid
+from bench.trace import launching, passes
+from bench.trace.grid import on_grid, without_delays
 from bench.trace.model import Trace
 from bench.trace.roles import option_name
 from bench.trace.spans import spans
@@ -85,6 +85,7 @@ def measure(trace: Trace, car: Car, calibration: CalibrationFile | None) -> Meas
         if role not in trace.channels or not trace.channels[role].valid.any():
             right = f"{_NEEDS}; name its column with {option_name(role)}"
             raise UserError(f"no {role.replace('_', ' ')}", trace.path, right)
+    trace = without_delays(trace)
     notes: list[str] = []
     tick_us, launch_s, reduction, retard = _command(trace, calibration, notes)
     height = _height_mm(trace, calibration)
@@ -173,13 +174,14 @@ def _command(
     def switch(role: str) -> npt.NDArray[np.uint8] | None:
         return (grid.values[role] > 0.5).astype(np.uint8) if role in grid.values else None
 
-    switches = launching.find(
-        launching.Signals(
-            tick_us, 100, grid.n, partial(np.full, grid.n, np.nan, np.float32),
-            grid.values["speed"].astype(np.float32), switch("armed"), switch("launch"),
-        )
+    signals = launching.Signals(
+        tick_us, 100, grid.n, partial(np.full, grid.n, np.nan, np.float32),
+        grid.values["speed"].astype(np.float32), switch("armed"), switch("launch"),
     )  # fmt: skip
+    switches = launching.find(signals)
     notes += switches.notes
+    height, engine = grid.values["height"], grid.values["engine_speed"]
+    notes += passes.take_pass(trace, signals, switches, engine, height, trace.channels["height"].unit)
     first = _first_launch(switches.armed, switches.launch, trace, notes)
     command = []
     for role in ("request_reduction", "request_retard"):
@@ -206,6 +208,9 @@ def _height_mm(trace: Trace, calibration: CalibrationFile | None) -> Floats:
     channel = trace.channels["height"]
     if channel.unit == "mm":
         return channel.values.copy()
+    if calibration is None and channel.unit == "V" and channel.curve:
+        points = np.array(channel.curve)
+        return np.asarray(np.interp(channel.values, points[:, 0], points[:, 1]), dtype=np.float64)
     if calibration is None:
         what = f"the height is in {channel.unit}"
         raise UserError(what, trace.path, "give the --calibration whose sensor curve makes it millimetres")

@@ -17,6 +17,7 @@ from bench.trace.grid import on_grid
 from bench.trace.model import GAP_STEPS
 from bench.trace.roles import HELD_ROLES
 from bench.trace.text import percent, plural
+from controller.constants import FRONT_WHEEL_SPEED
 
 if TYPE_CHECKING:
     from bench.calibration import CalibrationFile
@@ -131,6 +132,10 @@ class _Layer:
     def unit(self, role: str) -> str:
         return self._trace.channels[role].unit
 
+    def source(self, role: str) -> str:
+        """What a speed is, as far as the layout or its name say."""
+        return self._trace.channels[role].source
+
     def floats(self, role: str) -> tuple[Floats, Bools]:
         channel = self._trace.channels[role]
         limit = self._max_gap_s
@@ -172,6 +177,7 @@ def _signals(
         arrays["speed_valid"] = np.ones(lay.n, np.uint8)
         notes.append(f"speed: {options.speed_kmh:g} km/h all the time (--speed)")
     elif lay.has("speed"):
+        notes += _speed_of(lay.source("speed"), calibration)
         values, valid = lay.floats("speed")
         known = values.astype(np.float32)
         arrays["speed_valid"] = valid.astype(np.uint8)
@@ -192,6 +198,18 @@ def _signals(
     arrays["request_retard"] = lay.whole("request_retard", 10.0, notes)
     arrays["request_reason"] = lay.whole("request_reason", 1.0, notes)
     return arrays, lost, lay.has("engine_speed"), known
+
+
+def _speed_of(source: str, calibration: CalibrationFile) -> list[str]:
+    """What a speed that is not the car's own means for the progress."""
+    if source == "front wheel" and calibration.number("speed_source") != FRONT_WHEEL_SPEED:
+        return [
+            "speed: a front wheel's, and the calibration takes it for the car's (progress.speed_from): in the"
+            " air it says nothing"
+        ]
+    if source in ("drive shaft", "wheel"):
+        return [f"speed: of the {source}, so it runs ahead of the car's where the tyres slip"]
+    return []
 
 
 def _gap_limit(trace: Trace, limit: float) -> float:

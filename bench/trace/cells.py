@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import decimal
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from decimal import Decimal
 from fractions import Fraction
 from typing import Any
@@ -124,16 +124,16 @@ class Stamps(Numbers):
     """Times as numbers of `unit` times `scale`: nanoseconds since the first that is there, which `first_ns`
     is.
 
-    `seen` are some cells of the column, which show whether any has digits beyond the nanosecond.
+    `places` are the digits behind the decimal mark that its cells have; they may go beyond the nanosecond.
     """
 
-    def __init__(self, mark: str, unit: str, scale: float, seen: Iterable[str]) -> None:
+    def __init__(self, mark: str, unit: str, scale: float, places: int) -> None:
         super().__init__(mark)
         self.first_ns: int | None = None
         self._ns = factor(unit, "s") * 10**9 * Fraction(Decimal(repr(scale)))
         # so many digits after the point are whole nanoseconds
         self._digits = next((digits for digits in (9, 6, 3, 0) if self._ns == 10**digits), -1)
-        self._rounds = any(_digits_after(text, mark) > self._digits for text in seen)
+        self._rounds = places > self._digits
 
     def arrow_type(self) -> Any:
         """Decimals, with more digits than whole nanoseconds have where the first rows show more."""
@@ -197,14 +197,6 @@ class Stamps(Numbers):
         except decimal.DecimalException:
             value = float(text)
             return None if abs(value) > 1.0 else 0
-
-
-def _digits_after(text: str, mark: str) -> int:
-    try:
-        exponent = Decimal(text.strip().replace(mark, ".")).as_tuple().exponent
-    except decimal.DecimalException:
-        return 0
-    return -exponent if isinstance(exponent, int) else 0
 
 
 class Switches(Numbers):

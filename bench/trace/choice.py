@@ -34,6 +34,7 @@ from bench.trace.text import quoted
 from bench.units import ROTATION, kind_of, parse_unit
 
 _LISTED = 12
+SHOWS = "; `liftlatch trace show` shows every column"
 _TITLE = 200
 _FASTEST = 700.0  # a greater number that is called a speed is no car's, in whatever unit
 # A file is read without these where two columns could be them, and says so.
@@ -59,13 +60,14 @@ class ColumnChoice:
 class ColumnSample:
     """What the first rows of a column hold: `kind` is "number", "clock", "text" or "empty"; least and
     greatest number; whether it never falls and rises at least once; whether all are 0, 1 or words of a
-    switch."""
+    switch; of one that rises the most digits behind the decimal mark, were it written without exponents."""
 
     kind: str
     least: float = 0.0
     greatest: float = 0.0
     rises: bool = False
     switch: bool = False
+    places: int = 0
 
 
 @dataclass(frozen=True)
@@ -185,7 +187,7 @@ def refuse_bare(
     count = len(columns)
     example = "--rate 100 --height-column 1:mm" if count == 1 else "--time-column 1:s --height-column 2:mm"
     what = f"no header line, {count} column{'' if count == 1 else 's'}"
-    raise UserError(what, where, f"say which column is what and its unit, for example {example}")
+    raise UserError(what, where, f"say which column is what and its unit, for example {example}{SHOWS}")
 
 
 @dataclass
@@ -227,6 +229,8 @@ class _Chooser:
             exact = [one.column for one in candidates if one.points == naming.EXACT]
             return exact[0] if exact and role not in LOGGED_ROLES else None
         best = [one.column for one in fitting if one.points == fitting[0].points]
+        if fitting[0].points < naming.EXACT:
+            best = [column for column in best if parse_unit(column.unit_text or "")] or best
         if len(best) == 1:
             return best[0]
         if (
@@ -242,7 +246,7 @@ class _Chooser:
         if role in _LEFT_OUT and fitting[0].points < naming.EXACT:
             self.notes.append(f"{name_of(role)}: {what}, so none is taken; {right}")
             return None
-        raise UserError(what, self.where, right)
+        raise UserError(what, self.where, right + SHOWS)
 
 
 def candidates_of(columns: Sequence[HeaderColumn], role: str) -> list[Candidate]:
@@ -305,7 +309,7 @@ def _by_option(
             return column, unit_text
     asked = name if mark and parse_unit(unit_text) else text
     hint = _near(columns, asked) or f"give a name or a number from 1 to {len(columns)}"
-    hint += "" if hint.startswith("did") else "; `liftlatch trace show` shows every column"
+    hint += "" if hint.startswith("did") else SHOWS
     raise UserError(f"{option_name(role)}: there is no column {quoted(asked, _TITLE)}", where, hint)
 
 
@@ -358,13 +362,15 @@ def _with_unit(
     if text is None or not text.strip():
         if usual is None or (role == TIME and not headed):
             what = f"{column.label} ({name_of(role)}) has no unit"
-            raise UserError(what, where, f"give {give}, UNIT such as {' or '.join(unit_examples(role))}")
+            right = f"give {give}, UNIT such as {' or '.join(unit_examples(role))}{SHOWS}"
+            raise UserError(what, where, right)
         return Chosen(role, column, usual, "" if role in SWITCH_ROLES else "assumed", rule)
     unit = parse_unit(text)
     turning = role == SPEED and rule is not None and rule.tyre_mm is not None
     if unit is None or (kind_of(unit) not in units and not (turning and kind_of(unit) == ROTATION)):
         what = f"{column.label}: {quoted(text)} is not a unit of {name_of(role)}"
-        raise UserError(what, where, f"give {give}, UNIT such as {' or '.join(unit_examples(role))}")
+        right = f"give {give}, UNIT such as {' or '.join(unit_examples(role))}{SHOWS}"
+        raise UserError(what, where, right)
     if unit == "cylinders" and (rule is None or rule.cylinders is None):
         what = f"{column.label} ({name_of(role)}) counts cylinders"
         raise UserError(what, where, f"say of how many in a layout: [{role}] cylinders = 8")

@@ -134,8 +134,9 @@ def _cells(dialect: Dialect, role: str, chosen: Chosen) -> Numbers:
     if role == TIME and index in dialect.clocks:
         return Clocks(dialect.decimal)
     if role == TIME:
-        seen = (row[index] for row in dialect.sample if index < len(row))
-        return Stamps(dialect.decimal, chosen.unit, chosen.rule.factor if chosen.rule else 1.0, seen)
+        sample = chosen.column.sample
+        scale = chosen.rule.factor if chosen.rule else 1.0
+        return Stamps(dialect.decimal, chosen.unit, scale, sample.places if sample else 0)
     return cells_for(chosen, dialect.decimal)
 
 

@@ -22,6 +22,7 @@ HEAD_BYTES = 4 << 20
 _HEAD_LINES = 1000
 _SAMPLE_ROWS = 40
 _SCORED_CELLS = 64
+_SAMPLED_ROWS = 200
 _NAME_BONUS = 0.2
 
 DELIMITERS = {"comma": ",", "semicolon": ";", "tab": "\t", "pipe": "|", "space": " "}
@@ -65,8 +66,7 @@ class Record(NamedTuple):
 
 @dataclass(frozen=True)
 class Dialect:
-    """How to read the file. `first_line` and `offset` (bytes of UTF-8 text) are where the data starts,
-    `sample` the cells of its first rows."""
+    """How to read the file. `first_line` and `offset` (bytes of UTF-8 text) are where the data starts."""
 
     delimiter: str
     decimal: str
@@ -78,7 +78,6 @@ class Dialect:
     clocks: frozenset[int]
     plain_spaces: bool
     notes: list[str]
-    sample: tuple[list[str], ...] = ()
 
     @property
     def comments(self) -> tuple[str, ...]:
@@ -281,11 +280,11 @@ class _Table:
         plain = self.mark == " " and not any(
             "  " in text or text.strip("\r\n") != text.strip() for text in below
         )
-        sample = tuple(row.cells for row in self.rows[self.first :] if not row.comment)
-        columns = self._columns(width, sample)
+        sample = [row.cells for row in self.rows[self.first :] if not row.comment]
+        columns = self._columns(width, sample[:: 1 + len(sample) // _SAMPLED_ROWS])
         return Dialect(
             self.mark, self.decimal, width, columns, self.header is not None, line, begin, self.clocks, plain,
-            self._notes(len(columns), given), sample,
+            self._notes(len(columns), given),
         )  # fmt: skip
 
     def _whole_width(self) -> int:
@@ -357,7 +356,14 @@ def _sample(cells: Sequence[str], decimal: str) -> ColumnSample:
     pairs = list(itertools.pairwise(numbers))
     falls = sum(b < a for a, b in pairs)
     rises = numbers[-1] > numbers[0] and falls <= 0.02 * len(pairs)
-    return ColumnSample("number", min(numbers), max(numbers), rises, switch)
+    places = max(_places(cell, decimal) for cell in filled) if rises else 0
+    return ColumnSample("number", min(numbers), max(numbers), rises, switch, places)
+
+
+def _places(text: str, mark: str) -> int:
+    """How many digits a number has behind its decimal mark, were it written without an exponent."""
+    digits, _, exponent = text.casefold().partition("e")
+    return len(digits.partition(mark)[2]) - int(exponent or 0)
 
 
 def _is_switch(text: str) -> bool:

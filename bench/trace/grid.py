@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -52,6 +52,28 @@ def on_grid(trace: Trace, tick_us: int, max_gap_s: float) -> Grid:
             at = ticks - delay if delay else ticks
             values[role], valid[role] = lay(at, channel, n, max_gap)
     return Grid(tick_us, n, float(trace.time_s[0]), values, valid)
+
+
+def without_delays(trace: Trace) -> Trace:
+    """The trace with each channel that was written late moved back onto the times of the others."""
+    if not any(channel.delay_s for channel in trace.channels.values()):
+        return trace
+    channels = {}
+    for role, channel in trace.channels.items():
+        at = trace.time_s + channel.delay_s
+        known = trace.time_s[channel.valid]
+        if not channel.delay_s or len(known) == 0:
+            channels[role] = channel
+            continue
+        samples = channel.values[channel.valid]
+        before = np.searchsorted(known, at, side="right") - 1
+        held = samples[np.maximum(before, 0)]
+        values = held if channel.held else np.interp(at, known, samples)
+        # as many samples as before are known, but none beyond the ends
+        valid = channel.valid & (before >= 0) & (channel.held | (at <= known[-1]))
+        values = np.where(valid, values, np.nan)
+        channels[role] = replace(channel, values=values, valid=valid, delay_s=0.0)
+    return replace(trace, channels=channels)
 
 
 def _in_ticks(time_s: Floats, tick_us: int) -> Floats:

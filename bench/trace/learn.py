@@ -27,9 +27,11 @@ def layout_text(
     """A layout as TOML, of what would be read from these columns and what is likely where that is not
     clear."""
     lines = [
-        "# How a logger's files are read. Check it once, then give it with --layout, or let it lie next to"
+        "# How a logger's files are read. Check it once; then give it with --layout, or",
+        "# let it lie next to the traces: a file with these names over its columns is",
+        "# known by them.",
+        "[layout]",
     ]
-    lines += ["# the traces: files with these names over their columns are known by it.", "[layout]"]
     lines.append(f"name = {_quoted(name)}")
     titles = [column.title for column in columns if column.title]
     if 0 < len(titles) <= _MOST_NAMES:
@@ -73,6 +75,9 @@ def _section(role: str, column: HeaderColumn, unit: str | None, chosen: Chosen |
         lines.append(f"is = {_quoted(source)}")
         if rule is not None and rule.tyre_mm:
             lines += [f"ratio = {rule.ratio:g}", f"tyre_mm = {rule.tyre_mm:g}"]
+    if role == HEIGHT and unit == "V" and not (rule and rule.curve):
+        lines.append("# curve_v = [0, 5]           # the sensor's own curve, for where no")
+        lines.append("# curve_height_mm = [0, 500] # calibration is given")
     if role == LAUNCH and chosen is None and naming.holds_back(column.name):
         lines.append('when = "released"   # it holds the car: leave this section out where that is not so')
     if role == LOGGED_REDUCTION and unit == "cylinders":

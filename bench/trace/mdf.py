@@ -20,6 +20,7 @@ from bench.trace.survey import ColumnFacts
 from bench.trace.table import Table
 
 _LONGEST_S = 600
+_PROGRAM = ("-m", "bench.trace.mdf_reading")
 
 
 def read_mdf(path: Path, choice: ColumnChoice) -> Table:
@@ -45,7 +46,7 @@ def _ask(path: Path, *request: object) -> Any:
     environment = os.environ | {"PYTHONPATH": os.pathsep.join(part or os.getcwd() for part in sys.path)}
     try:
         done = subprocess.run(
-            [sys.executable, "-m", "bench.trace.mdf_reading"],
+            [sys.executable, *_PROGRAM],
             input=pickle.dumps(request),
             capture_output=True,
             timeout=_LONGEST_S,

@@ -84,7 +84,7 @@ _JOINED = (
 )
 
 _NOT_MEASURED = (
-    "target aim limit limiter max maximum min minimum peak setpoint desired status valid quality fault"
+    "target aim limit limiter max maximum min minimum peak setpoint desired status ok valid quality fault"
     " error temp"
     " temperature alarm reference ref rate accel acceleration avg average trim table slip ratio delta warning"
 )
@@ -252,6 +252,15 @@ def points(role: str, name: str) -> int:
         best = min([best, *(most for word, most in _LESS_OF_A_SPEED.items() if word in have)])
     # Of a middle one and one of a side, the middle one.
     return best - 4 * (not _SIDES.isdisjoint(have)) if best else 0
+
+
+def ruled_out_by(role: str, name: str) -> str:
+    """The word of a name that would fit a signal which says that it is another one; "" where there is
+    none."""
+    have = words(name)
+    rules, never = _BOUND[role]
+    fits = any(need.issubset(have) for _, need in rules)
+    return next((word for word in have if word in never), "") if fits else ""
 
 
 def but_for_the_side(name: str) -> tuple[str, ...]:

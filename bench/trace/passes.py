@@ -250,7 +250,11 @@ def doubts(seen: Signals, made: Switches, unit: str, height: npt.NDArray[Any]) -
 def _stands_in_a_run(seen: Signals, made: Switches) -> list[str]:
     assert seen.speed is not None
     found = []
-    for start, stop in spans((made.armed > 0) & (made.launch > 0)):
+    on = (made.armed > 0) & (made.launch > 0)
+    if seen.launch is not None and seen.launch_at is None:
+        # as recorded: a car that stands again was disarmed for it
+        on = (seen.launch > 0) & (True if seen.armed is None else seen.armed > 0)
+    for start, stop in spans(on):
         still = [
             (first, last)
             for first, last in spans(seen.speed[start:stop] <= STILL_KMH)

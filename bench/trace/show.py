@@ -21,7 +21,7 @@ from bench.trace.text import plural, shown, shown_path
 _SHOWN_GAPS = 5
 _TICK_US = 10_000
 _LONGEST_S = 7200.0
-_NAME = 60
+_UNIT = 60
 
 
 def look_at(path: Path, choice: ColumnChoice, progress: Progress | None = None) -> dict[str, Any]:
@@ -30,12 +30,13 @@ def look_at(path: Path, choice: ColumnChoice, progress: Progress | None = None) 
 
     Raises UserError for what is no trace at all, and for a damaged cell of a column that is used.
     """
+    name = shown_path(path.stem, 40)
     if is_mdf(path):
         from bench.trace.mdf import survey_mdf
 
         facts, form = survey_mdf(path)
         found = plan(facts, True, choice, str(path), own_time=True)
-        layout = layout_text([one.column for one in facts], None, found, choice, None, path.stem)
+        layout = layout_text([one.column for one in facts], None, found, choice, None, name)
     else:
         from bench.trace.csv import open_csv
 
@@ -44,7 +45,7 @@ def look_at(path: Path, choice: ColumnChoice, progress: Progress | None = None) 
         facts = survey(opened, progress)
         found = plan(facts, dialect.headed, opened.choice, str(path), opened.layout)
         columns = [one.column for one in facts]
-        layout = layout_text(columns, dialect, found, opened.choice, opened.layout, path.stem)
+        layout = layout_text(columns, dialect, found, opened.choice, opened.layout, name)
     said: dict[str, Any] = {
         "file": str(path),
         "form": form,
@@ -195,9 +196,8 @@ def _print_columns(console: Any, columns: list[dict[str, Any]]) -> None:
     console.print()
     print_text(console, "Columns", style="bold")
     for one in columns:
-        unit = f" [{shown(one['unit_in_file'], _NAME)}]" if one["unit_in_file"] else ""
         name = shown(one["name"], 4096) or "(no name)"
-        print_text(console, f"{name}{'' if unit.strip() in name else unit}", f"{one['column']:>4}  ", " " * 6)
+        print_text(console, name, f"{one['column']:>4}  ", " " * 6)
         print_text(console, _held(one), " " * 6)
         for why in one["why"]:
             print_text(console, why, "      > " if one["role"] else "      - ", " " * 8)
@@ -208,9 +208,10 @@ def _held(one: dict[str, Any]) -> str:
     if one["kind"] == "empty":
         return "empty"
     samples = ", ".join(shown(text, 24) for text in one["samples"])
-    parts = [f"{samples}"]
+    parts = [f"unit {shown(one['unit_in_file'], _UNIT)}" if one["unit_in_file"] else "no unit"]
     if one["kind"] == "number":
-        parts.insert(0, f"{number_text(one['min'])} to {number_text(one['max'])}")
+        parts.append(f"{number_text(one['min'])} to {number_text(one['max'])}")
+    parts.append(f"such as {samples}")
     changes = one["changes"]
     parts.append("never changes" if not changes else f"changes {plural(changes, 'time')}")
     if one["empty"]:

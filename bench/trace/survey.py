@@ -12,11 +12,19 @@ import numpy as np
 from bench.errors import UserError
 from bench.trace import naming
 from bench.trace.cells import Clocks, Numbers, Words
-from bench.trace.choice import Chosen, ColumnChoice, HeaderColumn, candidates_of, choose_each, refuse_bare
+from bench.trace.choice import (
+    SHOWS,
+    Chosen,
+    ColumnChoice,
+    HeaderColumn,
+    candidates_of,
+    choose_each,
+    refuse_bare,
+)
 from bench.trace.csv import Job, Opened, read_job
 from bench.trace.layout import Layout
 from bench.trace.model import Floats
-from bench.trace.roles import HEIGHT, LAUNCH, ROLE_UNITS, SPEED, TIME, USUAL_UNITS, name_of
+from bench.trace.roles import HEIGHT, LAUNCH, LOGGED_REDUCTION, ROLE_UNITS, SPEED, TIME, USUAL_UNITS, name_of
 from bench.trace.source import Progress
 from bench.units import parse_unit
 
@@ -156,7 +164,7 @@ def _facts(column: HeaderColumn, done: Job[_Tally]) -> ColumnFacts:
 
 def number_text(value: float) -> str:
     """A number as short as it is clear; a whole one, such as a time from 1970, in all its digits."""
-    if value == int(value) and abs(value) < 1e17:
+    if abs(value) < 1e20 and value == int(value):
         return str(int(value))
     return f"{value:.6f}".rstrip("0").rstrip(".") if 1e6 <= abs(value) < 1e12 else f"{value:.6g}"
 
@@ -219,6 +227,8 @@ def _likely_unit(role: str, facts: ColumnFacts) -> str | None:
     unit = parse_unit(facts.column.unit_text or "")
     if unit is not None or not ROLE_UNITS[role]:
         return unit
+    if role == LOGGED_REDUCTION and "cylinders" in naming.words(facts.column.name):
+        return "cylinders"
     greatest = facts.greatest or 0.0
     if role == HEIGHT:
         whole = all(text.lstrip("-").isdigit() for text in facts.samples)
@@ -242,35 +252,46 @@ def _verdicts(
     chosen: Mapping[str, Chosen],
     suggested: Mapping[str, tuple[HeaderColumn, str | None]],
 ) -> dict[int, list[Verdict]]:
-    found: dict[int, list[Verdict]] = {one.column.number: [] for one in facts}
+    """What each column would be; where it would be nothing, why not."""
+    columns = [one.column for one in facts]
+    found: dict[int, list[Verdict]] = {column.number: [] for column in columns}
     for role, one in chosen.items():
-        found[one.column.number].append(Verdict(role, _why(role, one)))
+        found[one.column.number].append(Verdict(role, _why(one)))
     for role, (column, unit) in suggested.items():
         if role not in chosen:
-            what = f"{name_of(role)} after a word from you"
-            if role == LAUNCH and naming.holds_back(column.name):
-                what = "it holds the car while it is on: launch when it is released, if a layout says so"
-            elif column.unit_text is None and unit is not None:
-                what = f"its unit is not said; by its numbers it may be {unit}"
-            found[column.number].append(Verdict(role, what))
-    columns = [one.column for one in facts]
+            found[column.number].append(Verdict(role, _likely(role, column, unit)))
+    passed_over: dict[int, list[Verdict]] = {number: [] for number, verdicts in found.items() if not verdicts}
     for role in ROLE_UNITS:
-        taken = chosen[role].column if role in chosen else None
         for candidate in candidates_of(columns, role):
-            number = candidate.column.number
-            if candidate.column is taken or any(one.role for one in found[number]):
-                continue
-            why_not = candidate.why_not or (
-                f"column {taken.number} fits better" if taken else "another could be it too"
-            )
-            found[number].append(Verdict("", f"not the {name_of(role)}: {why_not}"))
-    for number, verdicts in found.items():
-        if not verdicts:
-            found[number] = [Verdict("", "its name speaks of no signal")]
+            if candidate.column.number in passed_over:
+                taken = f"column {chosen[role].column.number} fits better" if role in chosen else ""
+                why_not = candidate.why_not or taken or "another could be it too"
+                verdict = Verdict("", f"not the {name_of(role)}: {why_not}")
+                passed_over[candidate.column.number].append(verdict)
+    for column in columns:
+        if column.number in passed_over:
+            found[column.number] = passed_over[column.number] or [_no_signal(column.name)]
     return found
 
 
-def _why(role: str, chosen: Chosen) -> str:
+def _likely(role: str, column: HeaderColumn, unit: str | None) -> str:
+    """Why a column would be a signal only after a word from the person."""
+    if role == LAUNCH and naming.holds_back(column.name):
+        return "it holds the car while it is on: launch when it is released, if a layout says so"
+    if column.unit_text is None and unit is not None:
+        return f"its unit is not said; by its numbers it may be {unit}"
+    return "most likely, but it is not alone: say which"
+
+
+def _no_signal(name: str) -> Verdict:
+    for role in ROLE_UNITS:
+        word = naming.ruled_out_by(role, name)
+        if word:
+            return Verdict("", f"not the {name_of(role)}: its name says '{word}'")
+    return Verdict("", "its name speaks of no signal")
+
+
+def _why(chosen: Chosen) -> str:
     how = "as the layout says" if chosen.rule is not None else "by its name"
     if chosen.unit_from == "option":
         how = "as an option says"
@@ -297,4 +318,5 @@ def as_json(facts: ColumnFacts, verdicts: Sequence[Verdict]) -> dict[str, Any]:
 
 def error_text(error: UserError) -> str:
     """What an error says, without its place."""
-    return f"{error.what}; {error.right}" if error.right else error.what
+    right = error.right.removesuffix(SHOWS)
+    return f"{error.what}; {right}" if right else error.what

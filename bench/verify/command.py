@@ -18,6 +18,7 @@ from bench.options import (
     Number,
     Whole,
     baud_option,
+    board_option,
     calibration_option,
     input_options,
     out_option,
@@ -58,6 +59,7 @@ if TYPE_CHECKING:
 @click.option(
     "--emulated", is_flag=True, help="Start an emulated board with the firmware on it, and use that."
 )
+@board_option
 @calibration_option("The calibration to load into the device.")
 @baud_option
 @click.option(
@@ -72,6 +74,12 @@ if TYPE_CHECKING:
     "--real-time", is_flag=True,
     help="Send each step at its moment and report latency, late ticks and jitter. Compares outputs, but"
     " not the state's digest.",
+)  # fmt: skip
+@click.option(
+    "--max-late", type=Whole(0), metavar="N",
+    help="With --real-time: more than N ticks late by the device are a finding, exit code 1; by this machine,"
+    " no result, exit code 2. A USB serial adapter gathers bytes for a while (its latency timer, 16 ms with"
+    " some) and makes every answer late.",
 )  # fmt: skip
 @click.option(
     "--timeout", type=Number(0.01, 60), default=0.5, show_default=True, metavar="S",
@@ -125,6 +133,8 @@ def verify(traces: tuple[Path, ...], calibration_path: Path, as_json: bool, **gi
     from bench.verify.files import write_tables
     from bench.verify.judge import parse
 
+    if given["max_late"] is not None and not given["real_time"]:
+        raise UserError("is for --real-time", "--max-late", "give both, or neither")
     vehicle_path: Path | None = given["vehicle_path"]
     if not traces and vehicle_path is None:
         raise UserError("nothing to run", "TRACE, --vehicle", "name a trace, a car, or both")
@@ -165,8 +175,26 @@ def verify(traces: tuple[Path, ...], calibration_path: Path, as_json: bool, **gi
         raise failed
     if any(result.verdict == "different" for result in results) or target.host.twice:
         click.get_current_context().exit(1)
+    if _too_late(results, given["max_late"]):
+        click.get_current_context().exit(1)
     if no_status is not None and not isinstance(no_status, DeviceError):
         raise no_status
+
+
+def _too_late(results: list[TraceResult], most: int | None) -> bool:
+    """Whether the device answered too many ticks late. Raises UserError where this machine was late."""
+    from bench.errors import UserError
+
+    paces = [result.pace for result in results if result.pace is not None]
+    if most is None:
+        return False
+    if any(pace.device_late_ticks > most for pace in paces):
+        return True
+    ours = sum(pace.host_late_ticks for pace in paces)
+    if ours > most:
+        right = "end other programs, or give more ticks a frame"
+        raise UserError(f"this machine sent {ours} ticks too late, so nothing is known", "--max-late", right)
+    return False
 
 
 def _run_all(
@@ -403,9 +431,12 @@ def _verdict(result: TraceResult) -> str:
     if result.pace is not None and (facts := result.pace.facts()):
         text += (
             f"\nlatency median {facts['latency_ms_median']:.3f} ms, 99 % {facts['latency_ms_99']:.3f} ms,"
-            f" worst {facts['latency_ms_worst']:.3f} ms; {facts['late_ticks']} late ticks;"
+            f" worst {facts['latency_ms_worst']:.3f} ms; {facts['device_late_ticks']} ticks late by the"
+            f" device, {facts['host_late_ticks']} by this machine;"
             f" sent up to {facts['send_jitter_ms_worst']:.3f} ms after their moment"
         )
+        if facts["behind_ms_at_end"] * 1000 > result.tick_us:
+            text += f", and {facts['behind_ms_at_end']:.3f} ms behind at the end: it did not catch up"
     return text
 
 

@@ -26,8 +26,8 @@ def board(given: dict[str, Any]) -> Iterator[None]:
         return
     from bench.device.emulated import emulated_board
 
-    with emulated_board() as board:
-        given["port"] = board.port
+    with emulated_board(board=given["board"]) as running:
+        given["port"] = running.port
         yield
 
 

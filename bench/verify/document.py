@@ -190,7 +190,8 @@ def _times(traces: list[dict[str, Any]]) -> Table:
         ("latency_ms_median", "latency, median, ms"),
         ("latency_ms_99", "99 %, ms"),
         ("latency_ms_worst", "worst, ms"),
-        ("late_ticks", "late ticks"),
+        ("device_late_ticks", "ticks late by the device"),
+        ("host_late_ticks", "by this machine"),
         ("send_jitter_ms_worst", "sent after its moment, worst, ms"),
     )
     return Table(

@@ -4,7 +4,7 @@
 #include "../link/link.h"
 
 #ifndef FIRMWARE
-#define FIRMWARE "LM3S6965"
+#define FIRMWARE DEVICE
 #endif
 
 lift_controller_t board_controller;
@@ -33,17 +33,17 @@ int main(void) {
     link.older = lift_store_fell_back(&board_flash, (const uint8_t *)board_controller.calibration);
     for (;;) {
         const uint8_t *bytes;
-        size_t count = uart_read(&bytes);
+        size_t count = ring_read(&bytes);
         lift_link_time(&link, timer_ms());
-        link.lost_bytes = uart_lost();
+        link.lost_bytes = ring_lost();
         lift_link_receive(&link, bytes, count);
-        uart_taken(count);
+        ring_taken(count);
         if (link.restart) {
             uart_drain();
             return 0;
         }
         LOCK_INTERRUPTS();
-        if (uart_read(&bytes) == 0U) {
+        if (ring_read(&bytes) == 0U) {
             WAIT_FOR_INTERRUPT();
         }
         UNLOCK_INTERRUPTS();

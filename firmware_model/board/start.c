@@ -1,17 +1,20 @@
-/* From reset to main, the vectors, and the stack's high water. */
+/* From reset to main, the vectors, and the stack's high water, for every Cortex-M. */
 #include "board.h"
 
 extern uint32_t bss_start, bss_end, stack_bottom, stack_top;
 
 enum { PAINT = 0x5EA51DE5 };
 
-#define CLOCK_CONFIG REGISTER(0x400FE060U)
-#define INTERRUPT_ENABLE REGISTER(0xE000E100U)
+#define INTERRUPT_ENABLE(number) REGISTER(0xE000E100U + (uint32_t)(number) / 32U * 4U)
 #define RESET_CONTROL REGISTER(0xE000ED0CU)
 
-enum { UART0_INTERRUPT = 5, TIMER0_INTERRUPT = 19, VECTORS = 16 + 20 };
-
 void reset(void);
+
+static void enable(int32_t vector) {
+    if (vector >= 16) { /* those before are the processor's own */
+        INTERRUPT_ENABLE(vector - 16) = 1U << ((vector - 16) & 31);
+    }
+}
 
 void reset(void) {
     for (uint32_t *to = &bss_start; to < &bss_end; to++) {
@@ -22,8 +25,9 @@ void reset(void) {
     for (uint32_t *to = &stack_bottom; to < here; to++) {
         *to = PAINT;
     }
-    CLOCK_CONFIG = 3U << 23 | 1U << 22; /* the 200 MHz of the PLL divided by 4 */
-    INTERRUPT_ENABLE = 1U << UART0_INTERRUPT | 1U << TIMER0_INTERRUPT;
+    device_init();
+    enable(UART_VECTOR);
+    enable(TIMER_VECTOR);
     (void)main();
     board_restart();
 }
@@ -55,10 +59,11 @@ void board_unlock(void *self) {
 
 /* A fault of the processor ends in a restart, which the host sees: the conversation is forgotten. */
 typedef void (*vector_t)(void);
+#pragma GCC diagnostic ignored "-Woverride-init" /* some of all the faults' places are the device's */
 __attribute__((section(".vectors"), used)) static const vector_t VECTOR_TABLE[VECTORS] = {
     [0] = (vector_t)(void *)&stack_top,
     [1] = reset,
-    [2 ... 15] = board_restart,
-    [16 + UART0_INTERRUPT] = uart_interrupt,
-    [16 + TIMER0_INTERRUPT] = timer_interrupt,
+    [2 ... VECTORS - 1] = board_restart,
+    [UART_VECTOR] = uart_interrupt,
+    [TIMER_VECTOR] = timer_interrupt,
 };

@@ -17,6 +17,10 @@
 
 #include <stdint.h>
 
+/* Version of the core's interface: 10000 times the first number, 100 times the second, the third. It is the
+ * project's; a build that needs another says #if LIFT_VERSION < 200. */
+#define LIFT_VERSION 100
+
 enum {
     LIFT_IMAGE_VERSION = 2,
     LIFT_IMAGE_BYTES = 1628, /* length of a calibration image, header included */

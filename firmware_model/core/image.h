@@ -12,11 +12,19 @@
 
 #include "liftlatch.h"
 
+#ifdef __cplusplus
+extern "C" {
+#endif
+
 /* CRC-32/ISO-HDLC of the image from the first field to its end; length >= LIFT_HEADER_BYTES. */
 uint32_t lift_image_crc(const uint8_t *image, size_t length);
 
 /* Set *into to the image, to be read in place, and return LIFT_IMAGE_OK, or why the image is refused.
  * On refusal *into is not changed. */
 int32_t lift_image_read(const uint8_t *image, size_t length, const lift_image_t **into);
+
+#ifdef __cplusplus
+}
+#endif
 
 #endif

@@ -137,10 +137,10 @@ void lift_lift_sample(lift_lift_t *l, int32_t height, bool reseed, int32_t gap) 
         int32_t change = lift_mul_q12(lift - l->latest, (int32_t)c->look_speed_q12);
         int32_t speed = lift_clamp(lift_round_div(change, gap), -LIFT_LIFT_SPEED_LIMIT,
             LIFT_LIFT_SPEED_LIMIT);
-        lift_lowpass_step(&l->speed, speed);
+        (void)lift_lowpass_step(&l->speed, speed);
         l->recent[l->recent_next] = lift;
         l->recent_next = l->recent_next + 1 < c->median_samples ? l->recent_next + 1 : 0;
-        lift_lowpass_step(&l->lowpass, median(l));
+        (void)lift_lowpass_step(&l->lowpass, median(l));
     }
     l->latest = lift;
     l->value = l->lowpass.value;

@@ -44,6 +44,10 @@
 
 #include "constants.h"
 
+#ifdef __cplusplus
+extern "C" {
+#endif
+
 /* ---- The calibration image -------------------------------------------------------------------------
  *
  * One packed little-endian block, made by the bench. It stays where the caller keeps it (flash): the
@@ -399,5 +403,9 @@ int32_t lift_spark(const lift_controller_t *ll, int32_t cylinder);
  * equal digests, and the reference gives the same. For comparing, not for a tick: some 7000 passes. Not
  * while lift_event may interrupt it. */
 uint32_t lift_digest(const lift_controller_t *ll);
+
+#ifdef __cplusplus
+}
+#endif
 
 #endif

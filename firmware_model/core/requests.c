@@ -56,8 +56,8 @@ void lift_curve_request_step(lift_curve_request_t *r, int32_t rpm, int32_t elaps
     } else {
         r->active = 0;
     }
-    lift_slope_step(&r->reduction, reduction);
-    lift_slope_step(&r->retard, retard);
+    (void)lift_slope_step(&r->reduction, reduction);
+    (void)lift_slope_step(&r->retard, retard);
 }
 
 uint32_t lift_curve_request_digest(const lift_curve_request_t *r, uint32_t crc) {

@@ -220,9 +220,9 @@ static void take_torque(lift_controller_t *ll) {
         lift_latch_step(&ll->retard, 0);
     }
     if (ll->blind) {
-        lift_slope_step(&ll->blind_slope, ll->elapsed_ms < c->blind_until_ms ? c->blind_reduction : 0);
+        (void)lift_slope_step(&ll->blind_slope, ll->elapsed_ms < c->blind_until_ms ? c->blind_reduction : 0);
     } else if (!kept) {
-        lift_slope_step(&ll->blind_slope, 0); /* else an earlier fault still takes it: kept too */
+        (void)lift_slope_step(&ll->blind_slope, 0); /* else an earlier fault still takes it: kept too */
     }
 }
 

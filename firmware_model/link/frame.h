@@ -15,6 +15,10 @@
 #include <stddef.h>
 #include <stdint.h>
 
+#ifdef __cplusplus
+extern "C" {
+#endif
+
 /* Bytes of the largest payload, 128 to 4096. More of it carries more ticks in a frame. */
 #ifndef LIFT_LINK_LARGEST
 #define LIFT_LINK_LARGEST 1024
@@ -53,5 +57,9 @@ void lift_frame_send(uint8_t *payload, int32_t count, lift_write_t write, void *
 
 /* One more, but no more than 65535. */
 void lift_count(uint16_t *counter);
+
+#ifdef __cplusplus
+}
+#endif
 
 #endif

@@ -359,11 +359,12 @@ static uint8_t *step(lift_link_t *link, const uint8_t *body, int32_t count, uint
     link->fed = true;
     link->fed_ms = link->now_ms;
     at = put32(put32(at, crc32(body, count)), digest);
-    put8(put8(put16(at, (uint32_t)events), (uint32_t)ticks), flags);
+    (void)put8(put8(put16(at, (uint32_t)events), (uint32_t)ticks), flags);
     return event_to;
 }
 
-static uint8_t *events(lift_link_t *link, const uint8_t *body, int32_t count, uint8_t *at, uint8_t *reason) {
+static uint8_t *more_events(lift_link_t *link, const uint8_t *body, int32_t count, uint8_t *at,
+                            uint8_t *reason) {
     int32_t due = count == 2 ? get16(body) : 0;
     if (due == 0) {
         *reason = MALFORMED;
@@ -433,7 +434,7 @@ static uint8_t *carry_out(lift_link_t *link, uint32_t kind, const uint8_t *body,
     case STREAM:
         return show(link, body, count, at, reason);
     case EVENTS:
-        return events(link, body, count, at, reason);
+        return more_events(link, body, count, at, reason);
     default:
         *reason = UNKNOWN;
         return NULL;

@@ -38,10 +38,17 @@
 #include "../core/liftlatch.h"
 #include "frame.h"
 
+#ifdef __cplusplus
+extern "C" {
+#endif
+
 /* How many answers are kept for repeating, 1 to 255. */
 #ifndef LIFT_LINK_WINDOW
 #define LIFT_LINK_WINDOW 8
 #endif
+
+/* Version of the link's interface, counted as LIFT_VERSION; the protocol has one of its own. */
+#define LIFT_LINK_VERSION 100
 
 enum { LIFT_LINK_PROTOCOL = 1, LIFT_FIRMWARE_BYTES = 24 };
 
@@ -129,5 +136,9 @@ int32_t lift_link_retard(const lift_link_t *link);
 
 /* A tick that was stepped from the machine's own inputs: sent where a host wants to see it. */
 void lift_link_show(lift_link_t *link, const lift_inputs_t *in, int32_t events);
+
+#ifdef __cplusplus
+}
+#endif
 
 #endif

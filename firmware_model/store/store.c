@@ -43,9 +43,13 @@ const uint8_t *lift_store_read(const lift_flash_t *flash, int32_t age) {
     return first && second ? slot(flash, 1 - newest) : NULL;
 }
 
+/* Whether a slot was never written: all ones, or all zeros where memory comes up so. */
 static bool blank(const uint8_t *at) {
-    for (int32_t i = 0; i < LIFT_STORE_SLOT_BYTES; i++) {
-        if (at[i] != 0xFFU) {
+    if (at[0] != 0xFFU && at[0] != 0U) {
+        return false;
+    }
+    for (int32_t i = 1; i < LIFT_STORE_SLOT_BYTES; i++) {
+        if (at[i] != at[0]) {
             return false;
         }
     }

@@ -16,6 +16,10 @@
 
 #include "../core/liftlatch.h"
 
+#ifdef __cplusplus
+extern "C" {
+#endif
+
 enum { LIFT_STORE_SLOTS = 2, LIFT_STORE_WORD = 4,
     LIFT_STORE_SLOT_BYTES = LIFT_IMAGE_BYTES + 2 * LIFT_STORE_WORD };
 
@@ -41,5 +45,9 @@ bool lift_store_fell_back(const lift_flash_t *flash, const uint8_t *in_use);
  * null if the flash failed: then the image in use is still there. One that is the newest already is not
  * written again. Worst case: a slot erased, written and read. */
 const uint8_t *lift_store_write(const lift_flash_t *flash, const uint8_t *image, const uint8_t *in_use);
+
+#ifdef __cplusplus
+}
+#endif
 
 #endif

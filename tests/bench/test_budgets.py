@@ -13,10 +13,17 @@ from bench.calibration.image import pack
 from bench.device.emulated import INSTRUCTION_NS
 from bench.link.protocol import INPUT
 from controller import Calibration, read
+from firmware_model.board import build
 from tests import ROOT
-from tests.tools import need_board
+from tests.tools import need_board, need_emulated
 
-COMMITTED = parse(budgets.TABLE.read_text(encoding="utf-8"))
+TEXT = budgets.TABLE.read_text(encoding="utf-8")
+COMMITTED = parse(TEXT)
+BOARDS = budgets.parse_boards(TEXT)
+HEADS = (
+    "| what | Cortex-M3 | Cortex-M0+ | must stay below |",
+    "| board | processor | flash | RAM | stack | worst tick |",
+)
 
 
 def grown(measured: list[Row]) -> list[str]:
@@ -48,11 +55,31 @@ def test_no_time_has_grown() -> None:
     assert grown(budgets.times()) == []
 
 
-def test_the_table_is_complete() -> None:
+@pytest.mark.parametrize("name", build.BOARDS)
+def test_no_firmware_of_a_board_has_grown(name: str) -> None:
+    need_emulated(name)
+    (known,) = (row for row in BOARDS if row.board == name)
+    flash, ram = budgets.board_sizes(name)
+    assert (flash <= known.flash, ram <= known.ram) == (True, True), (flash, ram)
+    assert known.processor == build.BOARDS[name].processor
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", build.BOARDS)
+def test_no_tick_of_a_board_has_grown(name: str) -> None:
+    need_emulated(name)
+    (known,) = (row for row in BOARDS if row.board == name)
+    now = budgets.board_row(name)
+    assert now.tick <= known.tick
+    assert now.stack <= known.stack
+
+
+def test_the_tables_are_complete() -> None:
     assert len(COMMITTED) == 13
-    assert [row.text for row in COMMITTED] == [
-        line for line in budgets.TABLE.read_text(encoding="utf-8").splitlines() if line.startswith("| ")
-    ][1:]
+    assert [row.board for row in BOARDS] == list(build.BOARDS)
+    rows = [line for line in TEXT.splitlines() if line.startswith("| ")]
+    assert [row.text for row in (*COMMITTED, *BOARDS)] == [row for row in rows if row not in HEADS]
+    assert len(rows) == len(COMMITTED) + len(BOARDS) + 2
     assert sum(row.limit is not None for row in COMMITTED) >= 7
 
 

@@ -14,7 +14,7 @@ import pytest
 from bench.calibration import load
 from bench.replay.inputs import from_trace
 from bench.replay.run import INPUT_TYPES, Reference
-from bench.trace.options import ColumnChoice
+from bench.trace.choice import ColumnChoice
 from bench.trace.read import read_trace
 from controller import Controller
 from tests import ROOT

@@ -14,7 +14,7 @@
 
 #include "link/link.h"
 
-enum { TRAP = 0x100, ROUNDS = 2, TICKS = 4 };
+enum { TRAP = 0x100, ROUNDS = 2, TICKS = 4, HALF = LIFT_IMAGE_BYTES / 2 };
 
 static union {
     uint32_t place;
@@ -157,9 +157,9 @@ static void step(int of, int flags) {
 }
 
 static void load(void) {
-    for (int32_t at = 0; at < LIFT_IMAGE_BYTES; at += 812) {
-        uint8_t piece[814] = {(uint8_t)at, (uint8_t)(at >> 8)};
-        memcpy(piece + 2, image.bytes + at, 812);
+    for (int32_t at = 0; at < LIFT_IMAGE_BYTES; at += HALF) {
+        uint8_t piece[HALF + 2] = {(uint8_t)at, (uint8_t)(at >> 8)};
+        memcpy(piece + 2, image.bytes + at, HALF);
         request(2, piece, sizeof(piece), 0);
     }
     uint32_t crc = 0xFFFFFFFFU;

@@ -27,6 +27,7 @@ from bench.link.ports import SerialLine
 from bench.link.protocol import INPUT, STALLED, Kind, Records, Status, StepAnswer, message, pack_step
 from bench.link.reading import Reading
 from bench.link.target import RemoteTarget
+from bench.options import EMULATED_BOARDS
 from bench.trace.choice import ColumnChoice
 from bench.verify.compare import Options, Tally, compare, plan
 from bench.verify.source import TraceSource
@@ -39,7 +40,7 @@ from tests.firmware_model.test_core_code import without_comments
 from tests.link_support import IMAGE, local, remote, run_inputs
 from tests.replay_support import SLOW_FILE
 from tests.support import values
-from tests.tools import need_board
+from tests.tools import need_board, need_emulated
 
 TRACE = ROOT / "traces" / "clean_launch.csv"
 CALIBRATION = ROOT / "traces" / "demo.toml"
@@ -62,11 +63,13 @@ def target(shared: EmulatedBoard) -> Iterator[RemoteTarget]:
 
 def conversation(board: EmulatedBoard) -> Iterator[RemoteTarget]:
     line = SerialLine(board.port)
-    target = RemoteTarget(Host(line, timeout_s=2))
-    yield target
-    with suppress(LinkError):
-        target.leave()
-    line.close()
+    try:
+        target = RemoteTarget(Host(line, timeout_s=2))
+        yield target
+        with suppress(LinkError):
+            target.leave()
+    finally:
+        line.close()
 
 
 def fresh(bug: str | None = None, passes: int = 100_000) -> Iterator[RemoteTarget]:
@@ -238,15 +241,69 @@ def test_a_board_just_switched_on_has_none() -> None:
 def test_the_board_layer_is_thin() -> None:
     """Start-up, linker script, timer, serial port, what stands in for flash, main: lines that are neither
     empty nor comment."""
-    files = [path for path in build.BOARD.glob("*.*") if path.suffix in (".c", ".h", ".ld")]
-    texts = [without_comments(path.read_text()) for path in files if path.name != "bugs.c"]
-    assert len(texts) == 7
+    shared = [path for path in build.BOARD.glob("*.*") if path.suffix in (".c", ".h", ".ld")]
+    files = [*shared, *(build.BOARD / build.USUAL).iterdir()]
+    left_out = ("bugs.c", "start_rv32.c")
+    texts = [without_comments(path.read_text()) for path in files if path.name not in left_out]
+    assert len(texts) == 9
     assert sum(bool(line.strip()) for text in texts for line in text.splitlines()) < 300
 
 
 def test_it_builds_for_a_core_without_a_divider() -> None:
     need_board()
     assert build.build(cpu="cortex-m0plus").stat().st_size > 0
+
+
+# -- the other boards
+
+OTHERS = [name for name in build.BOARDS if name != build.USUAL]
+
+
+@pytest.fixture(scope="module", params=OTHERS)
+def other(request: pytest.FixtureRequest) -> Iterator[tuple[str, EmulatedBoard]]:
+    need_emulated(request.param)
+    with emulated_board(board=request.param) as board:
+        yield request.param, board
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", [path.stem for path in DEMO])
+def test_every_demo_trace_is_equal_on_the_other_boards(
+    other: tuple[str, EmulatedBoard], name: str, tmp_path: Path
+) -> None:
+    calibration, inputs = read(name, tmp_path)
+    for target in conversation(other[1]):
+        tally = compared(target, inputs, calibration.image)
+        assert (tally.difference, tally.error, tally.ticks) == (None, None, len(inputs))
+        assert tally.digests == tally.frames
+        status = target.status()
+        assert (status.late, status.overruns) == (0, 0)
+        assert status.worst_tick_ns > 100 * INSTRUCTION_NS
+        assert 100 < status.stack_bytes < 1024
+
+
+@pytest.mark.slow
+def test_the_other_boards_keep_a_calibration(other: tuple[str, EmulatedBoard]) -> None:
+    image = pack(values(hold_ticks=301))
+    for target in conversation(other[1]):
+        assert target.load(image) == 0
+        target.reset()
+        assert target.greeting.image_crc == int.from_bytes(image[8:12], "little")
+        assert not target.greeting.older
+
+
+def test_the_commands_know_every_board() -> None:
+    assert list(build.BOARDS) == list(EMULATED_BOARDS)
+    assert EMULATED_BOARDS[0] == build.USUAL
+
+
+@pytest.mark.parametrize("name", build.BOARDS)
+def test_a_board_has_less_than_120_lines_of_its_own(name: str) -> None:
+    """Lines that are neither empty nor comment; start-up, ring, flash and main are shared."""
+    folder = build.BOARD / build.BOARDS[name].folder
+    texts = [without_comments(path.read_text()) for path in folder.iterdir()]
+    assert len(texts) == 3
+    assert sum(bool(line.strip()) for text in texts for line in text.splitlines()) < 120
 
 
 @pytest.mark.slow

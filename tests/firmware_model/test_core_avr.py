@@ -43,8 +43,18 @@ def simulate(image: bytes, rows: Rows, folder: Path) -> list[str]:
     (folder / "run.h").write_text(header(image, rows))
     program = folder / "run.elf"
     source = ROOT / "tests" / "firmware_model" / "core_avr.c"
-    words = (*AVR, "-std=gnu99", "-Wall", f"-I{CORE}", f"-I{folder}", source, *core_files(), "-o", program)
-    run(compiler, *words)
+    run(
+        compiler,
+        *AVR,
+        "-std=gnu99",
+        "-Wall",
+        f"-I{CORE}",
+        f"-I{folder}",
+        source,
+        *core_files(),
+        "-o",
+        program,
+    )
     done = run(simulator, "-m", "atmega2560", "-f", "16000000", program)
     said = re.sub(r"\x1b\[[0-9;]*m", "", done.stdout + done.stderr)
     return [found[1] for line in said.splitlines() if (found := LINE.match(line))]
@@ -55,6 +65,7 @@ def simulate(image: bytes, rows: Rows, folder: Path) -> list[str]:
 def test_it_equals_the_reference_there(number: int, tmp_path: Path) -> None:
     """Plausible inputs, then some that mean nothing; every output, event and the state."""
     case = Case(number, number, 660)  # no object there is larger than 32 KB
-    given = rows_of(case) + rows_that_mean_nothing(number, 80)
-    rows = [tuple(max(v, 1 - 2**31) for v in row) for row in given]
+    rows = [
+        tuple(max(v, 1 - 2**31) for v in row) for row in rows_of(case) + rows_that_mean_nothing(number, 80)
+    ]
     assert simulate(case.image, rows, tmp_path) == run_reference(case.image, rows)

@@ -19,7 +19,11 @@ _TABLE: dict[str, tuple[str, tuple[str, ...], str]] = {
     "lost_high": ("H4 H5 H6", _ALL, "open, pulled up"),
     "zero_volt": ("H4 H5 H6", _ALL, "0 V"),
     "far_end": ("H3 H5", _ALL, "the far end, or the last count of the window"),
-    "constant_below": ("H3 H5 H6 H8", _ALL, "one height further below than the allowance ever grows"),
+    "constant_below": (
+        "H3 H5 H6 H8",
+        ("before", "top", "falling", "after", "landing", "clean"),
+        "one height further below than the allowance ever grows; with nothing taken it heals as any other",
+    ),
     "constant_near": ("", _NONE, "one height within the grown allowance: a nose that fell and stays"),
     "wander_within": ("", _NONE, "a walk no faster than a nose: a nose that moves so"),
     "wander_beyond": ("H3 H4 H6", _ALL, "jumps beyond the allowance of a sample"),

@@ -355,11 +355,12 @@ def lost_then_rest(rng: RandomState, c: Calibrated, h: Healthy, first: int, end:
 
 
 def lost_then_frozen(rng: RandomState, c: Calibrated, h: Healthy, first: int, end: int) -> Readings:
-    """Lost for 0.3 to 0.6 s, then one reading at the height of a nose at rest, without any noise."""
+    """Lost for 0.3 to 0.6 s, then one reading at the height of a nose at rest, without noise, and not near
+    a slow sensor's end (H5)."""
     r = _start(h, first, len(h.counts))
     back = min(first + round(rng.uniform(300, 600) / (c.tick_ms * c.period)), len(h.counts))
     r.counts[first:back] = rail(c, rng.random_sample() < 0.5)
-    r.counts[back:] = counts_at(c, c.rest_mm + rng.uniform(-20, 40))
+    r.counts[back:] = counts_at(c, min(c.rest_mm + rng.uniform(-20, 40), c.near_mm - 2))
     return r
 
 

@@ -279,21 +279,21 @@ def _returned(run: Run) -> Bools:
         [[False], np.abs(np.diff(height)) <= c.allowance_mm + c.rate_mm * c.period / 4 + 0.25]
     )
     chain = _in_a_row(c.seen(counts) & at_rest, c.returns) & _in_a_row(close, c.returns - 1)
-    views = sliding_window_view(np.concatenate([np.full(c.returns - 1, counts[0]), counts]), c.returns)
+    longest = 3 * c.returns  # of a chain that began where no nose could be
+    views = sliding_window_view(np.concatenate([np.full(longest - 1, counts[0]), counts]), longest)
     return np.asarray(chain & (np.ptp(views, axis=1) > 2))
 
 
 def _jump_was_wrong(run: Run) -> Bools:
-    """H11: whether the last `heal` samples agree and lie further than the constant part below one of the
-    `return` before."""
+    """H11: whether the last `heal` samples agree, and the `return` before them span more than the constant
+    part, as those around a jump do."""
     c, counts = run.c, run.readings.counts
     height = c.height_of(counts)
     joins = np.concatenate([[False], np.abs(np.diff(height)) <= c.step_mm + 0.25])
     agree = _in_a_row(c.seen(counts), c.heal) & _in_a_row(joins, c.heal - 1)
-    shown = np.where(c.seen(counts), height, -np.inf)
-    before = np.concatenate([np.full(c.returns + c.heal - 1, -np.inf), shown])
-    highest = sliding_window_view(before, c.returns)[: len(height)].max(axis=1)
-    return np.asarray(agree & (highest - height > c.allowance_mm))
+    shown = np.concatenate([np.full(c.returns + c.heal - 1, height[0]), height])
+    before = sliding_window_view(shown, c.returns + c.heal)[: len(height)]
+    return np.asarray(agree & (np.ptp(before, axis=1) > c.allowance_mm))
 
 
 def _look_ahead(run: Run, broken: list[str]) -> None:
@@ -466,7 +466,7 @@ def _far(run: Run, broken: list[str]) -> None:
     c, out, r = run.c, run.out, run.readings
     launch = run.flight.launch
     start = max(r.first * c.period, launch)
-    due = start + c.agree * c.period + 2 * c.lag_ticks()
+    due = start + (c.agree + c.heal) * c.period + 2 * c.lag_ticks()
     end = min(r.end * c.period, len(out.faults))
     if due >= end or start == 0 or _bits(out, FAULT_SENSOR)[start - 1]:
         return

@@ -18,8 +18,8 @@ from bench.calibration import CalibrationFile, compile_text
 from bench.calibration import load as load_calibration
 from bench.calibration.rewrite import Rewriter
 from bench.vehicle.car import Car
-from bench.vehicle.car import load as load_vehicle
-from bench.vehicle.car import read as read_vehicle
+from bench.vehicle.vehicle_file import load as load_vehicle
+from bench.vehicle.vehicle_file import read as read_vehicle
 
 from .loop_drive import Driven, Given, Story, drive, healthy
 

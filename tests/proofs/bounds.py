@@ -202,7 +202,7 @@ STEP = (0, 65534)  # from one height to the next
 def height_use(to: Any) -> None:
     h, c = any_height(to)
     height = number("height", LIFT)
-    for fact in (within(height, *ends(c)), h.waited >= 1, h.used == 0, h.reseed == 0):
+    for fact in (within(height, *ends(c)), h.waited >= 1, h.used == 0, h.reseed == 0, h.acquired == 1):
         session().assume(fact)
     before = fields(h, "height")
     with to.standing_in():
@@ -216,7 +216,7 @@ def height_use(to: Any) -> None:
 def height_heal(to: Any) -> None:
     h, c = any_height(to)
     height = number("height", LIFT)
-    session().assume(within(height, *ends(c)))
+    session().assume(every(within(height, *ends(c)), h.acquired == 1))
     before = fields(h, "height")
     h.call("_heal", height)
     kept(h, "height", c)
@@ -296,16 +296,19 @@ def height_back(to: Any) -> None:
 def height_believe(to: Any) -> None:
     h, c = any_height(to)
     height = number("height", LIFT)
-    for fact in (within(height, *ends(c)), h.waited >= 1, h.used == 0, h.reseed == 0):
+    for fact in (within(height, *ends(c)), h.waited >= 1, h.used == 0, h.reseed == 0, h.acquired == 1):
         session().assume(fact)
+    session().assume(h.out_of_sight == 0)
     before = fields(h, "height")
 
     def use(part: Any, height: Any) -> None:
         demand("_use", within(height, *ends(c)), part.waited >= 1, part.used == 0, part.reseed == 0)
+        demand("_use", part.acquired == 1)
         changes(part, "height", c, *OF_USE)
         session().assume(has_gap(part))
 
     def refuse(part: Any, *_: Any) -> None:
+        demand("_refuse", part.out_of_sight == 0)
         changes(part, "height", c, *OF_REFUSE)
 
     with to.standing_in(height__use=use, height__refuse=refuse):
@@ -325,6 +328,7 @@ def height_give_up(to: Any) -> None:
 @unit
 def height_refuse(to: Any) -> None:
     h, c = any_height(to)
+    session().assume(h.out_of_sight == 0)
     before = fields(h, "height")
     with to.standing_in():
         h.call("_refuse", to.flag("launched"), to.flag("taking"), to.flag("fell"))
@@ -377,7 +381,7 @@ def height_judge(to: Any) -> None:
         return samples
 
     def heal(part: Any, height: Any) -> None:
-        demand("_heal", within(height, *ends(c)))
+        demand("_heal", within(height, *ends(c)), part.acquired == 1)
         fresh(part, *OF_HEAL)
         session().assume(part.reseed == 1)
         for _, fact in contracts.invariants(part, "height", c):
@@ -385,6 +389,7 @@ def height_judge(to: Any) -> None:
 
     def believe(part: Any, height: Any, *_: Any) -> None:
         demand("_believe", within(height, *ends(c)), part.waited >= 1, part.used == 0, part.reseed == 0)
+        demand("_believe", part.acquired == 1, part.out_of_sight == 0)
         changes(part, "height", c, *OF_BELIEVE)
         session().assume(has_gap(part))
 

@@ -375,6 +375,8 @@ def invariants(p: Any, kind: str, c: Any) -> list[tuple[str, Any]]:
             ("near the end", p.near == p.far - c.near_end),
             ("the good height is on the curve", within(p.good, low, high)),
             ("bad counts to confirm", p.bad <= c.confirm_samples),
+            ("no height accepted is a fault", implies(p.acquired == 0, p.faulted == 1)),
+            ("out of sight is no fault", implies(p.out_of_sight == 1, p.faulted == 0)),
             ("a jump is provisional for a time", p.jump_left <= c.return_samples),
             ("enough that agree heal", p.jump_agreeing < c.heal_samples),
             ("what a chain needs", p.chain_needed <= k.RETURN_LONGER * c.return_samples),

@@ -380,7 +380,10 @@ def test_two_runs_have_two_pictures(tmp_path: Path) -> None:
     once = flight(3.0)
     stop = [(3.0 + i / 1000, 130, max(0.0, 180 - i / 10), 3000) for i in range(4000)]
     again = [(7.0 + t, h, v, rpm) for t, h, v, rpm in once]
-    made = Replayed(tmp_path, FILE, write_trace(tmp_path / "two.csv", HEADER, [*once, *stop, *again]))
+    # the arming switch parts them: without one the better run is taken
+    armed = [(*row, on) for rows, on in ((once, 1), (stop, 0), (again, 1)) for row in rows]
+    trace = write_trace(tmp_path / "two.csv", f"{HEADER},Armed", armed)
+    made = Replayed(tmp_path, FILE, trace)
     assert [launch["disarmed"] for launch in made.summary["launches"]] == [True, False]
     assert [lift["launch"] for lift in made.summary["lifts"]] == [1, 2]
     assert {path.name for path in made.out.iterdir() if path.suffix == ".svg"} == {"run.svg", "run_2.svg"}

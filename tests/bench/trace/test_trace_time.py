@@ -108,7 +108,7 @@ digits = st.integers(0, 10**12)
 def test_a_stamp_is_its_decimal_rounded_to_the_nanosecond(numbers, unit, places):
     """Outside check: exact fractions and Python's round, which goes half to even (IEEE 754-2019, 4.3.1)."""
     texts = [f"{Decimal(number).scaleb(-places):f}" for number in numbers]
-    stamps = Stamps(".", unit, 1.0, texts)
+    stamps = Stamps(".", unit, 1.0, places)
     got = [stamps.cell(text) for text in texts]
     exact = [round(Fraction(text) * Fraction(10) ** DIGITS[unit]) for text in texts]
     assert stamps.first_ns == exact[0]

@@ -427,6 +427,21 @@ def test_a_source_that_waits_for_nothing_is_an_error() -> None:
     assert "answers to nothing" in str(tally.error)
 
 
+@pytest.mark.parametrize(
+    ("behind_ms", "latency_ms", "device", "host"),
+    [(0.0, 0.5, 0, 0), (0.0, 1.5, 1, 0), (0.8, 0.5, 0, 1), (1.2, 0.5, 0, 1), (0.8, 1.5, 1, 0)],
+)
+def test_who_is_late(behind_ms: float, latency_ms: float, device: int, host: int) -> None:
+    """A tick of 1 ms: an answer that takes longer is the device's, a step sent too late this machine's."""
+    pace = Pace(1000)
+    assert pace.wait(0, 5.0) == 0
+    pace.answered(0, 1, 5.0, 0.0001)
+    pace.answered(1, 1, 5.001 + behind_ms / 1000, latency_ms / 1000)
+    assert (pace.device_late_ticks, pace.host_late_ticks) == (device, host)
+    assert pace.late_ticks == device + host
+    assert pace.facts()["behind_ms_at_end"] == pytest.approx(behind_ms)
+
+
 @pytest.mark.parametrize("baud", [460800, 921600, 1843200])
 def test_real_time_keeps_its_moments(baud: int) -> None:
     """In virtual time: on an idle line nothing but the bytes takes time, 10 bit times each (8N1)."""

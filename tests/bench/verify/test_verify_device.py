@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import threading
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -124,6 +125,28 @@ def test_an_older_calibration_is_said(
     assert found["how"]["older_calibration_met"] is True
     assert "safe_state" in found["device"]["features"]
     assert found["status"]["notes"] == 0  # the new calibration was kept
+
+
+class Slow(Device):
+    def _step(self, body: bytes) -> bytes | Reason:
+        time.sleep(0.01)
+        return super()._step(body)
+
+
+def test_a_device_that_is_late_in_real_time_is_a_finding(
+    trace: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    lines = trace.read_text().splitlines(keepends=True)
+    short = trace.with_name("shorter.csv")
+    short.write_text("".join(lines[:60]))
+    with served(Slow(Controller)) as port:
+        assert verify(port, short, "--real-time", "--max-late", "20") == 1
+        assert verify(port, short, "--real-time", "--max-late", "100000") == 0
+    said = _one(capsys)
+    assert "ticks late by the device" in said
+    assert "behind at the end: it did not catch up" in said
+    with pytest.raises(UserError, match="--max-late: is for --real-time"):
+        verify(port, short, "--max-late", "3")
 
 
 class FirstAnswerWrong(Device):
