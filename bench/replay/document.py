@@ -26,6 +26,7 @@ from bench.replay.figure import Axis
 from bench.replay.figure_data import MEAN_S, window
 from bench.replay.findings import Findings, Launch, Replay
 from bench.replay.logged_document import logged_section
+from bench.replay.readiness import LOUD
 from bench.trace.text import plural, shown
 
 MOST_PICTURES = 20
@@ -54,7 +55,7 @@ def make_document(facts: dict[str, Any], s: Replay, found: Findings) -> Document
         Section("What the trace is", [Bullets(facts["notes"], "Understood and assumed")]),
     ]
     title = f"{Path(facts['trace']['file']).name} with {s.calibration.path.name}"
-    loud = [one["text"] for one in facts["look_at"] if one["code"] == "fault_at_launch"]
+    loud = [one["text"] for one in facts["look_at"] if one["code"] in LOUD]
     return Document(
         what="replay",
         title=title,
