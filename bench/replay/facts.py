@@ -11,7 +11,7 @@ from bench.facts import head
 from bench.replay import codes
 from bench.replay.findings import Findings, Replay
 from bench.replay.logged import Tolerance, logged_facts
-from bench.replay.remarks import Remark
+from bench.replay.readiness import Remark
 from bench.replay.torque import K_PER_DEG2
 from controller.constants import IMAGE_VERSION
 
