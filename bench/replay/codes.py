@@ -40,7 +40,7 @@ FAULTS = {
     c.FAULT_SENSOR: ("sensor", "too many samples not used"),
     c.FAULT_FALL: ("fall", "height fell too fast"),
     c.FAULT_STUCK: ("stuck", "reading does not move"),
-    c.FAULT_OUT_OF_SIGHT: ("out_of_sight", "nose beyond the sensor's range"),
+    c.FAULT_OUT_OF_SIGHT: ("out_of_sight", "nose held to be beyond the sensor's range"),
     c.FAULT_AT_LAUNCH: ("at_launch", "a fault was present at launch"),
     c.FAULT_ACQUIRING: ("acquiring", "no sample accepted since power-up"),
     c.FAULT_SPEED: ("speed", "no valid speed"),

@@ -14,7 +14,15 @@ import numpy.typing as npt
 
 from bench.vehicle.car import Car
 from bench.vehicle.equations import Statics
-from controller.constants import FAULT_OUT_OF_SIGHT
+from controller.constants import (
+    FAULT_ACQUIRING,
+    FAULT_AT_LAUNCH,
+    FAULT_FALL,
+    FAULT_NO_IMAGE,
+    FAULT_OUT_OF_SIGHT,
+    FAULT_SENSOR,
+    FAULT_STUCK,
+)
 
 if TYPE_CHECKING:
     from bench.calibration import CalibrationFile
@@ -23,6 +31,12 @@ Floats = npt.NDArray[np.float64]
 
 MARKS_FT = (60, 330, 660, 1000, 1320)
 FOOT = 0.3048
+OUT_OF_SERVICE = FAULT_SENSOR | FAULT_FALL | FAULT_STUCK | FAULT_ACQUIRING | FAULT_NO_IMAGE
+"""With any of these faults on the controller does not act on the height."""
+
+OUT_SHARE = 0.1
+"""A controller out of service for more than this share of a run is said before everything else."""
+
 FLIGHT_GAP = 0.025  # m of air under the front tyre from which on it is a flight
 
 # Columns of a run -> unit. What the car does is as before the tick moves it; reduction to lift_seen are what
@@ -71,8 +85,8 @@ ROW = {
 
 # Figures of a run -> unit. above_start and above_full: time above the ceilings at which a cut starts and is
 # full; full_cut: the reduction added up, in seconds of no torque; torque_time: torque not given, of what full
-# command would have given; nose: as if the front stood on the ground at each mark; beam: by the strip's own
-# beams.
+# command would have given; out_of_service: with a fault of OUT_OF_SERVICE on; nose: as if the front stood on
+# the ground at each mark; beam: by the strip's own beams.
 SCORES = {
     "end_time": "s",
     "turned_over": "1",
@@ -102,6 +116,8 @@ SCORES = {
     "reversals": "1",
     "latches": "1",
     "out_of_sight": "s",
+    "out_of_service": "s",
+    "fault_at_launch": "1",
     "nose_start": "s",
     "beam_start": "s",
     "nose_time": "s",
@@ -159,6 +175,7 @@ def score(
     ways = np.sign(moved[moved != 0])
     taking = (run["reduction"] > 0) | (run["retard"] > 0)
     in_air = run["gap"] > 0
+    faults = run["faults"].astype(np.int64)
     scores: dict[str, float | Floats] = {
         "end_time": float(run["time"][-1] + dt),
         "turned_over": float(turned_over),
@@ -187,7 +204,9 @@ def score(
         "changes": float(np.count_nonzero(moved)),
         "reversals": float(np.count_nonzero(np.diff(ways))),
         "latches": float(np.count_nonzero(np.diff(taking.astype(np.int8), prepend=np.int8(0)) > 0)),
-        "out_of_sight": dt * np.count_nonzero(run["faults"].astype(np.int64) & FAULT_OUT_OF_SIGHT),
+        "out_of_sight": dt * np.count_nonzero(faults & FAULT_OUT_OF_SIGHT),
+        "out_of_service": dt * np.count_nonzero(faults & OUT_OF_SERVICE),
+        "fault_at_launch": float((faults & FAULT_AT_LAUNCH).any()),
     }
     return scores | _strip(run, car)
 
