@@ -282,7 +282,8 @@ def test_sensor_dropouts(tmp_path: Path) -> None:
     lag = 20  # the longest that a demand was not seen before the fault
     begin, end = lost[2]
     assert (seen.reduction[lag:begin] >= healthy.reduction[: begin - lag]).all()
-    held = slice(begin, end + seen.calibration.number("hold_ticks"))
+    # What is kept in the fault counts as hold (H6).
+    held = slice(begin, max(end, faults[0][0] + seen.calibration.number("hold_ticks")))
     assert (seen.reduction[held] >= seen.reduction[begin]).all()
     # The last one begins with nothing taken: the blind reduction, until its time is over.
     blind = spans(seen.reason == REASON_BLIND)
