@@ -22,7 +22,7 @@ from bench.link.protocol import (
     split_stall,
 )
 from bench.link.target import LocalTarget, RemoteTarget, fitting
-from bench.verify.judge import Difference, Field, Judge, first_difference
+from bench.verify.judge import Difference, Field, Judge, Step, first_difference
 from bench.verify.source import StepSource
 from bench.verify.timing import Pace
 
@@ -44,16 +44,6 @@ class Options:
     digest: bool = True
     fine: range = range(0)
     """Ticks to be sent one in a frame."""
-
-
-@dataclass(frozen=True)
-class Step:
-    """Some ticks to send, and the right answer."""
-
-    start: int
-    inputs: Records
-    body: bytes
-    expected: bytes
 
 
 @dataclass(frozen=True)

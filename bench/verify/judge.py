@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
@@ -14,14 +13,21 @@ from bench.link.protocol import OUTPUT, Records, StepAnswer
 from controller import Calibration, read
 from controller.events import Events
 
-if TYPE_CHECKING:
-    from bench.verify.compare import Step
-
 EVENTS = "events"
 NAMES = (*(OUTPUT.names or ()), EVENTS)
 MOST_LAG = 1000
 
 _SKIPS = 3  # the bits of an event that switch something off
+
+
+@dataclass(frozen=True)
+class Step:
+    """Some ticks to send, and the right answer."""
+
+    start: int
+    inputs: Records
+    body: bytes
+    expected: bytes
 
 
 @dataclass(frozen=True)
