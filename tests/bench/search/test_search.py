@@ -13,7 +13,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bench.calibration import compile_text
+from bench.calibration import compile_text, load
 from bench.errors import UserError
 from bench.random import Random
 from bench.search import state
@@ -42,6 +42,7 @@ from bench.search.spread import DEFAULT_SCATTER, Spread, most_noise, with_scatte
 from bench.search.study import Options, search
 from bench.vehicle.results import MARKS_FT, SCORES
 from bench.vehicle.vehicle_file import read
+from tests import ROOT
 from tests.vehicle_support import CALIBRATION_PATH, NOT_BUILT, calibration, demo
 
 pytestmark = pytest.mark.skipif(NOT_BUILT is not None, reason=str(NOT_BUILT))
@@ -512,7 +513,7 @@ def test_limits_that_nothing_keeps_are_reported_and_not_bent():
 def test_it_beats_the_demo_calibration_and_no_control_at_once():
     """And its limits hold on cars that neither the search nor its check has seen."""
     limits = read_limits(["lift_mm=350", "landing_m_per_s=1.0", "bar_kn=8"])
-    options = Options(limits, cars=24, check=100, population=12, generations=8)
+    options = Options(limits, road="A", wide=False, cars=24, check=100, population=12, generations=8)
     found = search(demo(), calibration(), options)
     assert found.chosen is not None
     told = make_facts(found, [])
@@ -525,13 +526,25 @@ def test_it_beats_the_demo_calibration_and_no_control_at_once():
     assert with_found["shares"]["not_slower_than_without"] >= 0.95
     assert with_found["shares"]["better_than_start_in_lift_landing_and_time"] >= 0.95
 
-    fresh = Spread(demo().text, "car.toml", 77, "A", 660, 9.0)
+    fresh = Spread(demo().text, "car.toml", 77, "A", 660, 9.0, wide=False)
     count = 300
     with driver(fresh) as drive:
         (scores,) = drive([Job(found.chosen.calibration, 1, count)])
     within = judge(driven(scores, 660, 9.0), limits, 0.95).within
     # three standard deviations of a share of 95 % in so many cars
     assert within >= 0.95 - 3 * math.sqrt(0.95 * 0.05 / count)
+
+
+@pytest.mark.slow
+def test_from_the_demo_s_start_it_keeps_its_limits_and_a_calm_command_over_the_wide_spread():
+    limits = with_defaults(read_limits(["lift_mm=350", "landing_m_per_s=1.5", "bar_kn=5"]))
+    options = Options(limits, cars=24, check=100, population=12, generations=6)
+    found = search(demo(), load(ROOT / "traces" / "demo.toml"), options)
+    assert found.chosen is not None
+    told = make_facts(found, [])["with_found"]
+    assert told["shares"]["within_limits"] >= 0.95
+    assert told["percentiles_5_50_95"]["command_reversals"][2] <= 15
+    assert told["percentiles_5_50_95"]["interventions"][1] <= 3
 
 
 def test_the_least_time_at_each_lift_is_no_worse_than_any_setting():
