@@ -18,12 +18,12 @@ from bench.replay import codes
 from bench.replay.figure_data import window
 from bench.replay.findings import Findings, Intervention, Launch, Replay, find
 from bench.replay.inputs import Inputs, Options, from_trace
-from bench.replay.readiness import LOUD, of_outcome, readiness
+from bench.replay.readiness import LOUD, readiness
 from bench.replay.remarks import make_remarks
 from bench.replay.run import core_to_use, run
 from bench.trace.spans import spans
 from bench.trace.text import plural, shown
-from bench.vehicle.results import MARKS_FT, Outcome
+from bench.vehicle.results import MARKS_FT, Outcome, seen_in
 from bench.vehicle.track import Track
 from controller import constants as c
 
@@ -326,7 +326,7 @@ def _predicted(source: Source, cal: CalibrationFile) -> dict[str, Any] | None:
         "without": _driven(without, cal, until),
         "with": _driven(controlled, cal, until),
         "rows": _rows(without, controlled),
-        "readiness": [one.text for one in readiness(of_outcome(controlled), cal, "Predicted run")],
+        "readiness": [one.text for one in readiness(seen_in(controlled), cal, "Predicted run")],
     }
 
 

@@ -82,7 +82,8 @@ def replay(
     from bench.replay.files import write_tables
     from bench.replay.findings import Replay, find
     from bench.replay.inputs import Options, from_trace
-    from bench.replay.logged import disagreement, lay_log, parse_tolerance
+    from bench.replay.logged import lay_log, parse_tolerance
+    from bench.replay.logged_agreement import disagreement
     from bench.replay.remarks import make_remarks
     from bench.replay.run import core_to_use, run
     from bench.trace.progress import progress_bar

@@ -10,7 +10,8 @@ from bench.cautions import CAUTIONS
 from bench.facts import head
 from bench.replay import codes
 from bench.replay.findings import Findings, Replay
-from bench.replay.logged import Tolerance, logged_facts
+from bench.replay.logged import Tolerance
+from bench.replay.logged_agreement import logged_facts
 from bench.replay.readiness import Remark
 from bench.replay.torque import K_PER_DEG2
 from controller.constants import IMAGE_VERSION

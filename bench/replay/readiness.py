@@ -13,14 +13,13 @@ import numpy as np
 import numpy.typing as npt
 
 from bench.replay import codes
+from bench.replay.codes import OUT_OF_SERVICE, OUT_SHARE
 from bench.trace.spans import spans
 from bench.trace.text import percent
-from bench.vehicle.results import OUT_OF_SERVICE, OUT_SHARE
 from controller import constants as c
 
 if TYPE_CHECKING:
     from bench.calibration import CalibrationFile
-    from bench.vehicle.results import Outcome
 
 LOUD = ("fault_at_launch", "out_of_service", "height_not_moved", "lift_at_launch")
 """Codes that nobody may overlook."""
@@ -56,23 +55,6 @@ class Seen:
     first: int
     start: int
     stop: int
-
-
-def of_outcome(outcome: Outcome) -> Seen:
-    """A predicted run; the car stands armed before it."""
-    columns = outcome.columns
-    launched = np.flatnonzero(columns["launch"] > 0)
-    return Seen(
-        outcome.tick_s,
-        columns["counts"].astype(np.int64),
-        columns["speed"] / 10,
-        np.ones(len(columns["counts"]), dtype=np.int8),
-        columns["lift_seen"] * 1000,
-        columns["faults"].astype(np.int64),
-        0,
-        int(launched[0]),
-        len(columns["counts"]),
-    )
 
 
 def readiness(seen: Seen, calibration: CalibrationFile, who: str) -> Iterator[Remark]:

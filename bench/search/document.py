@@ -20,6 +20,7 @@ from bench.document.blocks import (
 )
 from bench.document.calibration import calibration_section
 from bench.document.provenance import provenance
+from bench.replay.codes import OUT_SHARE
 from bench.search import figure
 from bench.search.facts import CALIBRATION
 from bench.search.limits import KINDS
@@ -27,7 +28,6 @@ from bench.search.settings import STEP_FROM
 from bench.search.state import STATE
 from bench.search.study import Found
 from bench.trace.text import shown
-from bench.vehicle.results import OUT_SHARE
 
 _SHARES = (
     ("within all limits", "within_limits"),

@@ -9,11 +9,11 @@ import numpy as np
 
 from bench.cautions import CAUTIONS, MODEL
 from bench.facts import head
+from bench.replay.codes import OUT_SHARE
 from bench.search.limits import MARGIN, REVERSAL_S, Limit, at_share, each_car, excess, tightened
 from bench.search.spread import DEFAULT_SCATTER, defaults_used, widened_by
 from bench.search.study import Checked, Found
 from bench.vehicle.car import BY_NAME, written
-from bench.vehicle.results import OUT_SHARE
 
 if TYPE_CHECKING:
     from bench.vehicle.results import Floats

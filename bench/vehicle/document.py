@@ -19,11 +19,11 @@ from bench.document.blocks import (
 )
 from bench.document.calibration import calibration_section
 from bench.document.provenance import provenance
+from bench.replay.codes import OUT_SHARE
 from bench.replay.readiness import LOUD
 from bench.trace.text import shown
 from bench.vehicle import figure
 from bench.vehicle.predict import Prediction
-from bench.vehicle.results import OUT_SHARE
 
 # (what it is called, its figure, how it is written); no figure: a heading
 _ROWS = (

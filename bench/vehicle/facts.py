@@ -9,9 +9,10 @@ import numpy as np
 
 from bench.cautions import CAUTIONS, MODEL
 from bench.facts import head
-from bench.replay.readiness import of_outcome, readiness
+from bench.replay.codes import OUT_SHARE
+from bench.replay.readiness import readiness
 from bench.vehicle.predict import Prediction
-from bench.vehicle.results import MARKS_FT, OUT_SHARE, Floats, Outcome
+from bench.vehicle.results import MARKS_FT, Floats, Outcome, seen_in
 from bench.vehicle.run import slow
 
 SUMMARY_VERSION = 1
@@ -77,7 +78,7 @@ def make_facts(p: Prediction, command_line: Sequence[str]) -> dict[str, Any]:
         },
         "without": _figures(p.without),
         "with": _figures(p.controlled),
-        "readiness": [vars(one) for one in readiness(of_outcome(p.controlled), p.calibration, "The run")],
+        "readiness": [vars(one) for one in readiness(seen_in(p.controlled), p.calibration, "The run")],
         "notes": notes(p),
         "spread": None if p.spread is None else _shares(p),
         "model": MODEL,

@@ -12,17 +12,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
+from bench.replay.codes import OUT_OF_SERVICE
+from bench.replay.readiness import Seen
 from bench.vehicle.car import Car
 from bench.vehicle.equations import Statics
-from controller.constants import (
-    FAULT_ACQUIRING,
-    FAULT_AT_LAUNCH,
-    FAULT_FALL,
-    FAULT_NO_IMAGE,
-    FAULT_OUT_OF_SIGHT,
-    FAULT_SENSOR,
-    FAULT_STUCK,
-)
+from controller.constants import FAULT_AT_LAUNCH, FAULT_OUT_OF_SIGHT
 
 if TYPE_CHECKING:
     from bench.calibration import CalibrationFile
@@ -31,12 +25,6 @@ Floats = npt.NDArray[np.float64]
 
 MARKS_FT = (60, 330, 660, 1000, 1320)
 FOOT = 0.3048
-OUT_OF_SERVICE = FAULT_SENSOR | FAULT_FALL | FAULT_STUCK | FAULT_ACQUIRING | FAULT_NO_IMAGE
-"""With any of these faults on the controller does not act on the height."""
-
-OUT_SHARE = 0.1
-"""A controller out of service for more than this share of a run is said before everything else."""
-
 FLIGHT_GAP = 0.025  # m of air under the front tyre from which on it is a flight
 
 # Columns of a run -> unit. What the car does is as before the tick moves it; reduction to lift_seen are what
@@ -292,3 +280,20 @@ def _reached(time: Floats, way: Floats, goal: float) -> float:
     if i == 0:
         return float(time[0])
     return float(time[i - 1] + (time[i] - time[i - 1]) * (goal - way[i - 1]) / (way[i] - way[i - 1]))
+
+
+def seen_in(outcome: Outcome) -> Seen:
+    """A predicted run; the car stands armed before it."""
+    columns = outcome.columns
+    launched = np.flatnonzero(columns["launch"] > 0)
+    return Seen(
+        outcome.tick_s,
+        columns["counts"].astype(np.int64),
+        columns["speed"] / 10,
+        np.ones(len(columns["counts"]), dtype=np.int8),
+        columns["lift_seen"] * 1000,
+        columns["faults"].astype(np.int64),
+        0,
+        int(launched[0]),
+        len(columns["counts"]),
+    )

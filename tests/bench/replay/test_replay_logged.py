@@ -23,7 +23,8 @@ from bench.errors import UserError
 from bench.link.protocol import ARMED, LAUNCH, SPEED_VALID, Streamed
 from bench.link.record import Recording
 from bench.replay import inputs as replay_inputs
-from bench.replay.logged import Tolerance, find_delay, parse_tolerance
+from bench.replay.logged import Tolerance, parse_tolerance
+from bench.replay.logged_agreement import find_delay
 from bench.replay.run import Run, run
 from bench.replay.torque import K_PER_DEG2
 from bench.trace.read import read_trace
