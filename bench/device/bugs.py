@@ -32,8 +32,10 @@ class _LowRelease(Latch):
     __slots__ = ()
 
     def _lower(self, rate: int, demand: int) -> None:
+        before = self.ramp
         super()._lower(rate, demand)
         if self.state == RELEASE:
+            self.ramp = before - rate if 0 < rate < before else 0
             self.output = self.ramp >> 16
 
 

@@ -44,8 +44,10 @@ void __wrap_lift_latch_step(lift_latch_t *l, int32_t value) {
 }
 #elif defined(LIFT_BUG_RELEASE_LOW) /* the release is not raised to the demand (against L4) */
 void __wrap_lift_latch_step(lift_latch_t *l, int32_t value) {
+    int32_t before = l->state == LIFT_RELEASE ? l->ramp : l->output << 16;
     __real_lift_latch_step(l, value);
     if (l == &board_controller.reduction && l->state == LIFT_RELEASE) {
+        l->ramp = 0 < l->release && l->release < before ? before - l->release : 0;
         l->output = l->ramp >> 16;
     }
 }
