@@ -1,7 +1,7 @@
-"""python -m bench.readme.walk: README's way from a run to a verified device, walked.
+"""python -m bench.readme.walk: the way from a run to a verified device (bench/vehicle/WALK.md), walked.
 
-Runs the commands that stand in that section of README.md, in a new out/walk, says which lines README shows
-that they did not print, and copies the pictures they made (and that of `bench/run`) into this folder. It
+Runs the commands that stand on that page, in a new out/walk, says which lines the page shows that they did
+not print, and copies the pictures they made (and that of `bench/run`) into this folder. It
 takes some minutes, and needs what the emulated board needs.
 """
 
@@ -18,7 +18,7 @@ import click
 HERE = Path(__file__).parent
 ROOT = HERE.parent.parent
 WALK = ROOT / "out" / "walk"
-_SECTION = "## From a run to a verified device\n"
+PAGE = ROOT / "bench" / "vehicle" / "WALK.md"
 # What README's pictures of plots are copies of.
 PICTURES = {
     "clean_launch.svg": "demo/run.svg",
@@ -33,14 +33,14 @@ _RATE = re.compile(r", \d+ a second")  # of this machine, now
 @click.command()
 @click.option("--pictures", is_flag=True, help="Only copy the pictures of the walk before.")
 def main(pictures: bool) -> None:
-    """Walk README's way from a run to a verified device, and copy its pictures."""
+    """Walk the way from a run to a verified device, and copy its pictures."""
     missing: list[str] = []
     if not pictures:
         shutil.rmtree(WALK, ignore_errors=True)
         (WALK / "out").mkdir(parents=True)
         for name in ("bench", "traces"):
             (WALK / name).symlink_to(ROOT / name)
-        for command, shown in [(_DEMO, []), *steps((ROOT / "README.md").read_text(encoding="utf-8"))]:
+        for command, shown in [(_DEMO, []), *steps(PAGE.read_text(encoding="utf-8"))]:
             click.echo(command)
             begun = time.monotonic()
             done = subprocess.run(
@@ -52,15 +52,14 @@ def main(pictures: bool) -> None:
         shutil.copyfile(WALK / "out" / made, HERE / name)
         click.echo(f"{WALK.relative_to(ROOT)}/out/{made} > {HERE.relative_to(ROOT) / name}")
     for line in missing:
-        click.echo(f"README shows what was not printed: {line}")
+        click.echo(f"the page shows what was not printed: {line}")
     click.get_current_context().exit(1 if missing else 0)
 
 
-def steps(readme: str) -> list[tuple[str, list[str]]]:
-    """The commands of the section, each with the lines that are shown until the next one."""
-    section = readme.partition(_SECTION)[2].partition("\n## ")[0]
+def steps(page: str) -> list[tuple[str, list[str]]]:
+    """The commands of the page, each with the lines that are shown until the next one."""
     found: list[tuple[str, list[str]]] = []
-    for block in re.findall(r"(?:^ {4}.+\n)+", section, flags=re.MULTILINE):
+    for block in re.findall(r"(?:^ {4}.+\n)+", page, flags=re.MULTILINE):
         if re.match(r" +(bench/run|sed) ", block):
             found.append((block.replace("\\\n", " ").strip(), []))
         else:

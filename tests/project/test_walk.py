@@ -1,4 +1,4 @@
-"""README's way from a run to a verified device: the commands that bench.readme.walk finds there."""
+"""The way from a run to a verified device: the commands that bench.readme.walk finds there."""
 
 from __future__ import annotations
 
@@ -7,14 +7,15 @@ import shlex
 import click
 
 from bench.cli import liftlatch
-from bench.readme.walk import HERE, PICTURES, not_printed, steps
+from bench.readme.walk import HERE, PAGE, PICTURES, not_printed, steps
 from tests import ROOT
 
+WALK = PAGE.read_text(encoding="utf-8")
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 
 
 def test_the_way_has_all_its_steps_and_options() -> None:
-    found = steps(README)
+    found = steps(WALK)
     programs = [shlex.split(command)[:2] for command, _ in found]
     assert programs[0][0] == "sed"
     assert programs[1:] == [["bench/run", name] for name in ("fit", "search", "predict", "verify")]
@@ -27,7 +28,7 @@ def test_the_way_has_all_its_steps_and_options() -> None:
         assert shown, command
     for name in PICTURES:
         assert (HERE / name).is_file()
-        assert f"(bench/readme/{name})" in README
+        assert f"(bench/readme/{name})" in README or f"(../readme/{name})" in WALK
 
 
 def test_what_was_not_printed_is_named() -> None:
