@@ -38,6 +38,7 @@ COMMANDS = {
     "search": ("bench.search.command:search", "Seek settings for a car, within limits, in a model of it."),
     "fit": ("bench.fit.command:fit", "Fit the model of the car to recorded runs."),
     "desk": ("bench.desk.command:desk", "Work on a calibration in a browser: drag, and see the answer."),
+    "stand": ("bench.stand.command:stand", "Write a page on which a nose is lifted by hand."),
     "completion": ("bench.completion:completion", "Print a script for your shell's completion."),
     "demo": ("bench.demo.command:demo", "Write the demo traces anew."),
 }

@@ -136,6 +136,15 @@ def named_before(ctx: click.Context, *parameters: str) -> Any:
     return None
 
 
+def torque_from_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    """--torque-from, as `torque_from`: "log", "replay" or None."""
+    return click.option(
+        "--torque-from", type=click.Choice(["log", "replay"]),
+        help="Whose command the engine's torque is taken from: the trace's logged one, or the one that the"
+        " calibration gives.  [default: log where the trace has a reduction]",
+    )(command)  # fmt: skip
+
+
 def calibration_option(text: str, required: bool = True) -> Decorator:
     """--calibration FILE, as `calibration_path`."""
     return click.option(

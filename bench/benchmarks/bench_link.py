@@ -22,7 +22,8 @@ from bench.link.memory import MemoryLine
 from bench.link.ports import SerialLine
 from bench.link.protocol import ARMED, INPUT, LAUNCH, SPEED_VALID, Records
 from bench.link.target import LocalTarget, RemoteTarget
-from bench.verify.compare import Options, Step, compare, plan
+from bench.verify.compare import Options, compare, plan
+from bench.verify.judge import Step
 from bench.verify.source import TraceSource
 from controller import Controller
 

@@ -18,11 +18,12 @@ from bench.replay import codes
 from bench.replay.figure_data import window
 from bench.replay.findings import Findings, Intervention, Launch, Replay, find
 from bench.replay.inputs import Inputs, Options, from_trace
+from bench.replay.readiness import LOUD, readiness
 from bench.replay.remarks import make_remarks
 from bench.replay.run import core_to_use, run
 from bench.trace.spans import spans
 from bench.trace.text import plural, shown
-from bench.vehicle.results import MARKS_FT, Outcome
+from bench.vehicle.results import MARKS_FT, Outcome, seen_in
 from bench.vehicle.track import Track
 from controller import constants as c
 
@@ -40,7 +41,7 @@ _MAPS = ("lift_points", "progress_points", "lift_axis", "progress_axis", "reduct
 _OF_THE_DESK = {
     *_MAPS, "hold_ticks", "hold_from", "release_q16", "trigger", "look_rising_q12", "look_falling_q12",
 }  # fmt: skip
-_LOUD = ("no_launch", "fault_at_launch")  # remarks that nobody may overlook
+_LOUD = ("no_launch", *LOUD)  # remarks that nobody may overlook
 _PREDICTED_MARKS = (60, 330, 660, 1000, 1320)
 
 
@@ -101,6 +102,7 @@ def work_out(source: Source, cal: CalibrationFile, view: View) -> dict[str, Any]
     mine = [i for i in found.interventions if launch is None or i.launch == number]
     picture = _Picture(s, launch, _window(s, found, launch, view.whole))
     remarks = make_remarks(s, found)
+    predicted = _predicted(source, cal)
     return {
         "image_crc32": f"{cal.crc:08x}",
         "tick_ms": cal.tick_us / 1000,
@@ -114,10 +116,10 @@ def work_out(source: Source, cal: CalibrationFile, view: View) -> dict[str, Any]
         "ceilings": ceilings(cal),
         "figures": _figures(s, found, launch, mine),
         "loud": [one.text for one in remarks if one.code in _LOUD],
-        "looks": [one.text for one in remarks if one.code not in _LOUD],
+        "looks": [*(predicted or {}).get("readiness", []), *(r.text for r in remarks if r.code not in _LOUD)],
         "warnings": list(cal.warnings),
         "notes": [*source.trace.notes, *s.inputs.notes],
-        "predicted": _predicted(source, cal),
+        "predicted": predicted,
     }
 
 
@@ -324,6 +326,7 @@ def _predicted(source: Source, cal: CalibrationFile) -> dict[str, Any] | None:
         "without": _driven(without, cal, until),
         "with": _driven(controlled, cal, until),
         "rows": _rows(without, controlled),
+        "readiness": [one.text for one in readiness(seen_in(controlled), cal, "Predicted run")],
     }
 
 

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import click
 
 from bench.facts import command_line, json_option, print_json
-from bench.options import TOML_FILE, TRACE_FILE, completes, out_option, vehicle_option
+from bench.options import TOML_FILE, TRACE_FILE, completes, out_option, torque_from_option, vehicle_option
 from bench.trace.options import trace_options
 
 if TYPE_CHECKING:
@@ -27,7 +27,8 @@ if TYPE_CHECKING:
 @click.option(
     "--calibration", "calibration_paths", type=TOML_FILE, multiple=True, metavar="FILE",
     help="The calibration that drove the recorded runs: one for all, or one for each TRACE in their order. "
-    "Without it the torque is as the trace's columns of reduction and retard say, else full.",
+    "The torque is as the trace's logged reduction and retard say, else what the calibration commands; "
+    "without both it is full.",
 )  # fmt: skip
 @click.option(
     "--measured", "measured_paths", multiple=True, metavar="NAME",
@@ -37,6 +38,7 @@ if TYPE_CHECKING:
 )  # fmt: skip
 @out_option("Write car.toml, report.html, fit.svg and summary.json there.")
 @json_option
+@torque_from_option
 @trace_options
 def fit(
     traces: tuple[Path, ...],
@@ -45,6 +47,7 @@ def fit(
     measured_paths: tuple[str, ...],
     out: Path | None,
     as_json: bool,
+    torque_from: str | None,
     choice: ColumnChoice,
 ) -> None:
     """Fit the model of the car to the recorded run of each TRACE.
@@ -82,7 +85,7 @@ def fit(
     # The folder first: a long fit must not end with one that cannot be written.
     with whole_folder(out) if out else nullcontext(None) as folder:
         runs = [
-            measure(read_trace(path, choice), vehicle.car, calibration)
+            measure(read_trace(path, choice), vehicle.car, calibration, torque_from)
             for path, calibration in zip(traces, by_run, strict=True)
         ]
         _refuse_twins(runs)

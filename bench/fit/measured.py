@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from bench.errors import UserError
+from bench.replay.logged import no_log
 from bench.trace import launching, passes
 from bench.trace.grid import on_grid, without_delays
 from bench.trace.model import Trace
@@ -79,15 +80,19 @@ class MeasuredRun:
         return float(self.time[-1])
 
 
-def measure(trace: Trace, car: Car, calibration: CalibrationFile | None) -> MeasuredRun:
-    """The first run of a trace. Raises UserError where it cannot tell anything about the car."""
+def measure(
+    trace: Trace, car: Car, calibration: CalibrationFile | None, torque_from: str | None = None
+) -> MeasuredRun:
+    """The first run of a trace. The torque is the logged command's ("log"), or what the calibration commands
+    ("replay"); None takes the log's where it has a reduction. Raises UserError where the trace cannot tell
+    anything about the car."""
     for role in ("height", "speed", "engine_speed"):
         if role not in trace.channels or not trace.channels[role].valid.any():
             right = f"{_NEEDS}; name its column with {option_name(role)}"
             raise UserError(f"no {role.replace('_', ' ')}", trace.path, right)
     trace = without_delays(trace)
     notes: list[str] = []
-    tick_us, launch_s, reduction, retard = _command(trace, calibration, notes)
+    tick_us, launch_s, reduction, retard = _command(trace, calibration, torque_from, notes)
     height = _height_mm(trace, calibration)
     until = _until(trace, launch_s)
     samples = (trace.time_s >= launch_s) & (trace.time_s <= until)
@@ -143,31 +148,15 @@ def measure(trace: Trace, car: Car, calibration: CalibrationFile | None) -> Meas
 
 
 def _command(
-    trace: Trace, calibration: CalibrationFile | None, notes: list[str]
+    trace: Trace, calibration: CalibrationFile | None, torque_from: str | None, notes: list[str]
 ) -> tuple[int, float, npt.NDArray[Any], npt.NDArray[Any]]:
     """Tick (us), the trace's time of the launch, and from there on reduction (0.1 %) and retard
     (0.1 degree)."""
     if calibration is not None:
-        from bench.replay.figure_data import fault_names
-        from bench.replay.inputs import from_trace
-        from bench.replay.run import core_to_use, run
-
-        inputs = from_trace(trace, calibration)
-        notes += inputs.notes
-        done = run(core_to_use(None)[0], calibration.image, inputs.arrays)
-        first = _first_launch(inputs.arrays["armed"], inputs.arrays["launch"], trace, notes)
-        notes.append("torque: what the calibration commands over the trace, replayed")
-        ticks = done.ticks
-        end = first + round(LONGEST_S * 1e6 / calibration.tick_us)
-        failed = np.asarray(ticks["faults"][first:end]) & _LOST
-        if failed.any():
-            seconds = np.count_nonzero(failed) * calibration.tick_us / 1e6
-            which = fault_names(int(np.bitwise_or.reduce(failed)))
-            notes.append(
-                f"torque: {seconds:.3f} s of it in fault ({which}); if the car's own controller saw what the"
-                " recording lost, its torque was another one"
-            )
-        return calibration.tick_us, inputs.time_s(first), ticks["reduction"][first:], ticks["retard"][first:]
+        return _replayed(trace, calibration, torque_from, notes)
+    if torque_from == "replay":
+        right = "give the --calibration that drove the run"
+        raise UserError("there is no calibration to replay the torque with", "--torque-from replay", right)
     tick_us = 1000
     grid = on_grid(trace, tick_us, 0.1)
 
@@ -183,15 +172,49 @@ def _command(
     height, engine = grid.values["height"], grid.values["engine_speed"]
     notes += passes.take_pass(trace, signals, switches, engine, height, trace.channels["height"].unit)
     first = _first_launch(switches.armed, switches.launch, trace, notes)
+    whose = "logged" if "logged_reduction" in grid.values else "request"
+    if torque_from == "log" and whose != "logged":
+        raise no_log(trace)
     command = []
-    for role in ("request_reduction", "request_retard"):
+    for role in (f"{whose}_reduction", f"{whose}_retard"):
         known = grid.values.get(role, np.zeros(grid.n))
         command.append(np.rint(10 * np.nan_to_num(known)).astype(np.int64)[first:])
-    if any(c.any() for c in command):
+    if whose == "logged" or any(c.any() for c in command):
         notes.append("torque: as the trace's columns of reduction and retard say")
     else:
         notes.append("torque: no calibration and no command in the trace, so full torque all the way")
     return tick_us, grid.start_s + first * tick_us / 1e6, command[0], command[1]
+
+
+def _replayed(
+    trace: Trace, calibration: CalibrationFile, torque_from: str | None, notes: list[str]
+) -> tuple[int, float, npt.NDArray[Any], npt.NDArray[Any]]:
+    """The same with a calibration: its own command, or the log's beside its sensor."""
+    from bench.replay.figure_data import fault_names
+    from bench.replay.inputs import from_trace
+    from bench.replay.logged import known, lay_log
+    from bench.replay.run import core_to_use, run
+
+    inputs = from_trace(trace, calibration)
+    logged, torque_from = lay_log(trace, inputs, torque_from)
+    notes += inputs.notes
+    first = _first_launch(inputs.arrays["armed"], inputs.arrays["launch"], trace, notes)
+    if logged is not None and torque_from == "log":
+        reduction = known(logged.ticks["reduction"][first:])
+        retard = known(logged.ticks["retard"][first:]) if "retard" in logged.ticks else 0 * reduction
+        return calibration.tick_us, inputs.time_s(first), reduction, retard
+    ticks = run(core_to_use(None)[0], calibration.image, inputs.arrays).ticks
+    notes.append("torque: what the calibration commands over the trace, replayed")
+    end = first + round(LONGEST_S * 1e6 / calibration.tick_us)
+    failed = np.asarray(ticks["faults"][first:end]) & _LOST
+    if failed.any():
+        seconds = np.count_nonzero(failed) * calibration.tick_us / 1e6
+        which = fault_names(int(np.bitwise_or.reduce(failed)))
+        notes.append(
+            f"torque: {seconds:.3f} s of it in fault ({which}); if the car's own controller saw what the"
+            " recording lost, its torque was another one"
+        )
+    return calibration.tick_us, inputs.time_s(first), ticks["reduction"][first:], ticks["retard"][first:]
 
 
 def _first_launch(armed: npt.NDArray[Any], launch: npt.NDArray[Any], trace: Trace, notes: list[str]) -> int:

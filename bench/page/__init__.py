@@ -1,4 +1,4 @@
-"""The front end of reports and of the desk: sources in `src`, built files in `static`, see README.md."""
+"""The front end of reports, desk and stand: sources in `src`, built files in `static`, see README.md."""
 
 from __future__ import annotations
 

@@ -7,7 +7,7 @@ import { fileURLToPath } from "node:url";
 
 const here = dirname(fileURLToPath(import.meta.url));
 const out = process.argv[2] ?? join(here, "static");
-const ENTRIES = { report: "src/report.jsx", desk: "src/desk/main.jsx" };
+const ENTRIES = { report: "src/report.jsx", desk: "src/desk/main.jsx", stand: "src/stand/main.jsx" };
 await mkdir(out, { recursive: true });
 
 async function licences(inputs) {

@@ -40,7 +40,7 @@ FAULTS = {
     c.FAULT_SENSOR: ("sensor", "too many samples not used"),
     c.FAULT_FALL: ("fall", "height fell too fast"),
     c.FAULT_STUCK: ("stuck", "reading does not move"),
-    c.FAULT_OUT_OF_SIGHT: ("out_of_sight", "nose beyond the sensor's range"),
+    c.FAULT_OUT_OF_SIGHT: ("out_of_sight", "nose held to be beyond the sensor's range"),
     c.FAULT_AT_LAUNCH: ("at_launch", "a fault was present at launch"),
     c.FAULT_ACQUIRING: ("acquiring", "no sample accepted since power-up"),
     c.FAULT_SPEED: ("speed", "no valid speed"),
@@ -53,3 +53,9 @@ FAULTS = {
 def reason_name(reason: int) -> str:
     """The name of a reason number; those from 16 on are the outside request's own."""
     return REASONS.get(reason) or f"outside {reason}"
+
+OUT_OF_SERVICE = c.FAULT_SENSOR | c.FAULT_FALL | c.FAULT_STUCK | c.FAULT_ACQUIRING | c.FAULT_NO_IMAGE
+"""With any of these faults on the controller does not act on the height."""
+
+OUT_SHARE = 0.1
+"""A controller out of service for more than this share of a run is said before everything else."""

@@ -10,7 +10,14 @@ from typing import TYPE_CHECKING
 import click
 
 from bench.facts import command_line, json_option, print_json
-from bench.options import TRACE_FILE, calibration_option, core_option, input_options, out_option
+from bench.options import (
+    TRACE_FILE,
+    calibration_option,
+    core_option,
+    input_options,
+    out_option,
+    torque_from_option,
+)
 from bench.trace.options import trace_options
 
 if TYPE_CHECKING:
@@ -26,6 +33,12 @@ if TYPE_CHECKING:
 @json_option
 @input_options
 @core_option
+@click.option(
+    "--expect", "expected", metavar="TOLERANCE",
+    help="Demand that the trace's logged commands agree with the replay: within so many % of reduction, or"
+    " reduction=2,retard=1 (% and degrees). Where they do not, one line says why and the exit code is 1.",
+)  # fmt: skip
+@torque_from_option
 @trace_options
 def replay(
     trace: Path,
@@ -36,6 +49,8 @@ def replay(
     speed: float | None,
     launch_at: float | None,
     core: str | None,
+    expected: str | None,
+    torque_from: str | None,
     choice: ColumnChoice,
 ) -> None:
     """Run the controller over TRACE with a calibration: what would it have done?
@@ -43,6 +58,9 @@ def replay(
     Shows the launches, lifts and interventions with their reasons, the torque-time taken, faults, and what
     looks wrong with the calibration on this trace. The sensor's heights are given to the controller as its
     ADC would read them. An engineering aid, not a safety device.
+
+    Where the trace has what the car's own controller commanded, that is laid over the replay: the delay
+    between the two, where they disagree, and the totals side by side.
 
     A replay id printed by another command may stand in the place of TRACE; it brings its calibration along.
     """
@@ -64,11 +82,14 @@ def replay(
     from bench.replay.files import write_tables
     from bench.replay.findings import Replay, find
     from bench.replay.inputs import Options, from_trace
+    from bench.replay.logged import lay_log, parse_tolerance
+    from bench.replay.logged_agreement import disagreement
     from bench.replay.remarks import make_remarks
     from bench.replay.run import core_to_use, run
     from bench.trace.progress import progress_bar
     from bench.trace.read import read_trace
 
+    tolerance = parse_tolerance(expected or "2")
     calibration = load(calibration_path)
     core, remark = core_to_use(core)
     if remark:
@@ -78,13 +99,16 @@ def replay(
         with progress_bar("reading") as progress:
             recorded = read_trace(trace, choice, progress)
         inputs = from_trace(recorded, calibration, Options(max_gap, speed, launch_at))
+        logged, torque_from = lay_log(recorded, inputs, torque_from)
         # Its samples are of no more use, and those of a long trace are large.
         recorded.channels.clear()
         with progress_bar("stepping") as progress:
             done = run(core, calibration.image, inputs.arrays, progress)
-        stepped = Replay(inputs, done, calibration)
+        stepped = Replay(inputs, done, calibration, logged, torque_from)
         found = find(stepped)
-        facts = make_facts(recorded, stepped, found, make_remarks(stepped, found), command_line())
+        remarks = make_remarks(stepped, found)
+        facts = make_facts(recorded, stepped, found, remarks, command_line(), tolerance)
+        why = disagreement(facts["logged"], trace) if expected is not None else ""
         document = make_document(facts, stepped, found)
         if folder is not None:
             write(folder, facts, document)
@@ -93,3 +117,6 @@ def replay(
         print_json(facts)
     else:
         show(document, out)
+    if why:
+        click.echo(f"liftlatch: not as expected: {why}", err=True)
+        click.get_current_context().exit(1)

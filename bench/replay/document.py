@@ -25,12 +25,19 @@ from bench.replay.decimate import Decimated
 from bench.replay.figure import Axis
 from bench.replay.figure_data import MEAN_S, window
 from bench.replay.findings import Findings, Launch, Replay
+from bench.replay.logged_document import logged_section
+from bench.replay.readiness import LOUD
 from bench.trace.text import plural, shown
 
 MOST_PICTURES = 20
 """Launches with a picture of their own: a long trace may have hundreds, and the page shows them all."""
 _SCREEN_ROWS = 12
 _SPANS = 4
+_ESTIMATES = {
+    "events": "skipped events and retard",
+    "command": "command, no events",
+    "log": "of what the log says was commanded",
+}
 
 
 def make_document(facts: dict[str, Any], s: Replay, found: Findings) -> Document:
@@ -42,12 +49,13 @@ def make_document(facts: dict[str, Any], s: Replay, found: Findings) -> Document
         run.insert(0, Text([ticks.note], where="page"))
     sections = [
         Section("The run", run),
+        *logged_section(facts, axis),
         Section("In figures", list(_tables(facts, axis)), wide=False),
         calibration_section(s.calibration),
         Section("What the trace is", [Bullets(facts["notes"], "Understood and assumed")]),
     ]
     title = f"{Path(facts['trace']['file']).name} with {s.calibration.path.name}"
-    loud = [one["text"] for one in facts["look_at"] if one["code"] == "fault_at_launch"]
+    loud = [one["text"] for one in facts["look_at"] if one["code"] in LOUD]
     return Document(
         what="replay",
         title=title,
@@ -313,7 +321,7 @@ def _who(facts: dict[str, Any]) -> Table:
     )
     torque = facts["torque"]
     if torque["estimated_share_left"] is not None:
-        source = "skipped events and retard" if torque["estimate_from"] == "events" else "command, no events"
+        source = _ESTIMATES[torque["estimate_from"]]
         left = 100 * torque["estimated_share_left"]
         note += f"\nTorque left over the runs, an estimate: {left:.1f} % ({source})."
     columns = (("who", False), ("set the reduction s", True), ("share", True), ("asked s", True))

@@ -10,7 +10,9 @@ from bench.cautions import CAUTIONS
 from bench.facts import head
 from bench.replay import codes
 from bench.replay.findings import Findings, Replay
-from bench.replay.remarks import Remark
+from bench.replay.logged import Tolerance
+from bench.replay.logged_agreement import logged_facts
+from bench.replay.readiness import Remark
 from bench.replay.torque import K_PER_DEG2
 from controller.constants import IMAGE_VERSION
 
@@ -21,7 +23,12 @@ SUMMARY_VERSION = 2  # 2: what stepped is the key core
 
 
 def make_facts(
-    trace: Trace, s: Replay, found: Findings, remarks: Sequence[Remark], command_line: Sequence[str]
+    trace: Trace,
+    s: Replay,
+    found: Findings,
+    remarks: Sequence[Remark],
+    command_line: Sequence[str],
+    tolerance: Tolerance | None = None,
 ) -> dict[str, Any]:
     """Everything worth knowing about a replay, as plain values that JSON can hold. Keys stay; SUMMARY_VERSION
     grows when the meaning of one changes."""
@@ -52,6 +59,7 @@ def make_facts(
         },
         "notes": [*trace.notes, *s.inputs.notes],
         **asdict(found),
+        "logged": logged_facts(s, tolerance or Tolerance()),
         "look_at": [asdict(remark) for remark in remarks],
         "torque_law": f"fired share * (1 - {K_PER_DEG2:g} * retard_deg^2), an estimate",
         "legend": {

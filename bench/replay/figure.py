@@ -37,6 +37,7 @@ from bench.replay.figure_data import (
     window,
 )
 from bench.replay.findings import Findings, Launch, Replay
+from bench.replay.logged_figure import disagrees, logged_columns, logged_rows, reduction_lines, retard_lines
 from controller import constants as c
 
 NAME = "run"
@@ -198,6 +199,7 @@ def _columns(s: Replay, part: Ticks) -> dict[str, Column]:
         "engine": column("engine", 1, "rpm"),
         "shaft": column("shaft", 1, "rpm"),
     }
+    columns |= logged_columns(s, part)
     for number, name in enumerate(("retard_from", "reduction_from", "full")):
 
         def level(number: int = number) -> Any:
@@ -247,6 +249,7 @@ def _lift(s: Replay) -> Panel:
 
 def _commands(s: Replay) -> Iterator[Panel]:
     latched = (s.ticks["latched"] != s.ticks["reduction"]).any()
+    taken = "torque taken, an estimate" + (", by the log" if s.torque_from == "log" else "")
     yield Panel(
         "Reduction of the cylinder events",
         "%",
@@ -254,7 +257,8 @@ def _commands(s: Replay) -> Iterator[Panel]:
             Line("live demand of the lift", "demand", "fill"),
             Line("commanded", "reduction", "main", stepped=True),
             *([Line("latch of the lift", "latched", "third", stepped=True)] if latched else []),
-            Line("torque taken, an estimate", "taken", "second"),
+            *reduction_lines(s),
+            Line(taken, "taken", "second"),
         ],
         height=190,
         bottom=0.0,
@@ -266,6 +270,7 @@ def _commands(s: Replay) -> Iterator[Panel]:
         [
             Line("live demand of the lift", "retard_demand", "fill"),
             Line("commanded", "retard", "main", stepped=True),
+            *retard_lines(s),
         ],
         height=100,
         bottom=0.0,
@@ -323,6 +328,7 @@ def _bands(s: Replay) -> Bands:
         Row("latch", "state", STATE_BARS, {code: state_name(code) for code in STATE_BARS}),
         Row("set by", "reason", REASON_BARS, {r: codes.reason_name(r) for r in _codes(t["reason"])}),
     ]
+    rows += logged_rows(s)
     asked = int(np.bitwise_or.reduce(t["askers"]))
     askers = {bit: name for bit, name in codes.ASKERS.items() if asked & bit}
     if len(askers) > 1:
@@ -369,6 +375,12 @@ def _places(facts: dict[str, Any], axis: Axis) -> list[Place]:
                     continue  # from power-up every sensor is at fault for a moment
                 detail = f"{_since(span, many)}, {span['duration_s']:.3f} s"
                 found.append((span["tick"], Place(fault["text"], detail, axis.fault(span), "fault")))
+    for one in (facts["logged"] or {}).get("stretches", ()):
+        title = f"the log disagrees: {disagrees(one)}"
+        detail = f"{_since(one, many)}, {one['duration_s']:.3f} s"
+        found.append(
+            (one["tick"], Place(title, detail, axis.part(one["tick"], one["duration_s"], one["tick"])))
+        )
     return [place for _, place in sorted(found, key=lambda one: one[0])]
 
 

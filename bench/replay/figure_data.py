@@ -10,7 +10,6 @@ import numpy.typing as npt
 from bench.document.window import worth_seeing
 from bench.replay import codes
 from bench.replay.findings import Findings, Launch, Replay
-from bench.replay.torque import torque_left
 from controller import constants as c
 
 Floats = npt.NDArray[np.float64]
@@ -26,6 +25,9 @@ def window(s: Replay, found: Findings, launch: Launch) -> tuple[int, int]:
     """The ticks of a run worth seeing, [start, stop): until nothing more is taken and the front is down."""
     part = slice(launch.tick, launch.end_tick)
     taking = (s.ticks["reduction"][part] > 0) | (s.ticks["retard"][part] > 0)
+    if s.logged is not None:
+        for name in ("reduction", "retard"):
+            taking |= s.logged.ticks[name][part] > 0 if name in s.logged.ticks else False
     last = np.flatnonzero(taking | (s.ticks["lift"][part] > 16 * found.lift_threshold_mm))
     return worth_seeing(
         launch.tick, launch.end_tick, launch.tick + int(last[-1]) if len(last) else None, s.tick_s
@@ -36,8 +38,7 @@ def torque_taken(s: Replay, start: int, stop: int) -> Floats:
     """The estimated torque taken at each tick of [start, stop), %, a mean over the last MEAN_S."""
     ticks = max(1, round(MEAN_S / s.tick_s))
     first = max(0, start - ticks)
-    cylinders = s.calibration.number("cylinders")
-    left = torque_left(s.run, cylinders, s.inputs.has_engine, slice(first, stop))
+    left = s.torque_left(slice(first, stop))
     return np.asarray(100 * (1 - _mean_over(left, ticks)[start - first :]), dtype=np.float64)
 
 

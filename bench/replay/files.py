@@ -10,7 +10,6 @@ import numpy as np
 
 from bench.replay import codes
 from bench.replay.findings import Replay
-from bench.replay.torque import torque_left
 from controller.constants import FUEL_OFF, SPARK_OFF
 
 _CHUNK = 1 << 16
@@ -25,7 +24,6 @@ def write_tables(folder: Path, s: Replay) -> None:
 def write_ticks(path: Path, s: Replay) -> None:
     """ticks.csv: a row for each tick. `progress` is in the calibration's unit; reason, askers and faults are
     the numbers of the summary's legend; torque_estimate is the share of full torque left."""
-    cylinders = s.calibration.number("cylinders")
     scale = 10 if s.calibration.progress_unit == "km/h" else 1
     t, a = s.ticks, s.inputs.arrays
 
@@ -52,9 +50,7 @@ def write_ticks(path: Path, s: Replay) -> None:
             "faults": t["faults"][part],
             "hold_left_ticks": t["hold_left"][part],
             "out_of_sight_ticks": t["out_of_sight_ticks"][part],
-            "torque_estimate": np.round(
-                torque_left(s.run, cylinders, s.inputs.has_engine, part).astype(np.float64), 4
-            ),
+            "torque_estimate": np.round(s.torque_left(part).astype(np.float64), 4),
         }
 
     write_csv(path, s.run.n, columns)

@@ -16,8 +16,9 @@ import numpy.typing as npt
 
 from bench.replay import codes
 from bench.replay.inputs import Inputs
+from bench.replay.logged import Logged
 from bench.replay.run import Run
-from bench.replay.torque import torque_left
+from bench.replay.torque import Shares, torque_left
 from bench.trace.spans import spans
 from controller import constants as c
 
@@ -128,11 +129,21 @@ def lift_threshold(calibration: CalibrationFile) -> tuple[float, str]:
 
 class Replay:
     """A run with its inputs and its calibration, and the few things that everything here is worked out
-    with."""
+    with. `logged` is what the trace has of the car's own controller, `torque_from` whose command the torque
+    left is estimated from: "log" or "replay"."""
 
-    def __init__(self, inputs: Inputs, run: Run, calibration: CalibrationFile) -> None:
+    def __init__(
+        self,
+        inputs: Inputs,
+        run: Run,
+        calibration: CalibrationFile,
+        logged: Logged | None = None,
+        torque_from: str = "replay",
+    ) -> None:
         self.inputs = inputs
         self.run = run
+        self.logged = logged
+        self.torque_from = torque_from
         self.ticks = run.ticks
         self.calibration = calibration
         self.tick_s = inputs.tick_us / 1e6
@@ -148,6 +159,12 @@ class Replay:
     def bit(self, bit: int, part: slice = slice(None)) -> Mask:
         """Where a fault bit is set, over all ticks or a part of them."""
         return np.asarray(self.ticks["faults"][part] & bit, dtype=np.bool_)
+
+    def torque_left(self, part: slice) -> Shares:
+        """The estimated share of full torque left at each tick of a part, by the command of `torque_from`."""
+        if self.logged is not None and self.torque_from == "log":
+            return self.logged.torque_left(part)
+        return torque_left(self.run, self.calibration.number("cylinders"), self.inputs.has_engine, part)
 
     def run_of(self, tick: int) -> int | None:
         """The number from 1 of the run a tick lies in."""
@@ -254,11 +271,8 @@ def _torque(s: Replay) -> dict[str, Any]:
     reduction = s.ticks["reduction"][s.launched]
     run_ticks = len(reduction)
     taken = int(reduction.sum(dtype=np.int64))
-    cylinders = s.calibration.number("cylinders")
-    left = [
-        float(torque_left(s.run, cylinders, s.inputs.has_engine, slice(*run)).sum(dtype=np.float64))
-        for run in s.runs
-    ]
+    left = [float(s.torque_left(slice(*run)).sum(dtype=np.float64)) for run in s.runs]
+    source = "events" if s.inputs.has_engine else "command"
     return {
         "run_s": s.seconds(run_ticks),
         "reduced_s": s.seconds(reduction > 0),
@@ -266,7 +280,7 @@ def _torque(s: Replay) -> dict[str, Any]:
         "full_cut_s": round(taken * s.tick_s / 1000, 6),
         "share_taken": round(taken / 1000 / run_ticks, 6) if run_ticks else None,
         "estimated_share_left": round(sum(left) / run_ticks, 4) if run_ticks else None,
-        "estimate_from": "events" if s.inputs.has_engine else "command",
+        "estimate_from": "log" if s.torque_from == "log" else source,
     }
 
 

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 import numpy as np
 
-from bench.replay.findings import Findings, Launch, Replay
+from bench.replay.findings import Findings, Launch, Mask, Replay
+from bench.replay.readiness import Remark, Seen, readiness
+from bench.trace.spans import spans
 from bench.trace.text import percent
 from controller import constants as c
 
@@ -15,19 +16,12 @@ _REVERSALS_PER_S = 10.0
 _REST_OFF_MM = 10.0
 _STOOD_S = 0.5
 _LITTLE = 0.02
+_IN_RANGE = 0.1
 # A wheel in the air slows down: over a flight so long a rise beyond noise is not its own, and a fall that the
 # landing makes good at once is hardly the car's.
 _FLIGHT_S = 0.3
 _ROSE_KMH = 5.0
 _FELL_KMH = 10.0
-
-
-@dataclass(frozen=True)
-class Remark:
-    """One remark; `code` says which, so that a program can find it."""
-
-    code: str
-    text: str
 
 
 def make_remarks(s: Replay, found: Findings) -> list[Remark]:
@@ -41,9 +35,7 @@ def make_remarks(s: Replay, found: Findings) -> list[Remark]:
 def _launches(s: Replay, found: Findings) -> Iterator[Remark]:
     for launch in found.launches:
         number = launch.number
-        if launch.fault_at_launch:
-            why = "The controller did not trust the height sensor when the car left."
-            yield Remark("fault_at_launch", f"LAUNCH {number}: A FAULT WAS PRESENT AT LAUNCH. {why}")
+        yield from readiness(_seen(s, launch), s.calibration, f"Launch {number}")
         off = _rest_off(s, launch)
         if off is not None and abs(off) > _REST_OFF_MM:
             where, wrong = ("higher", "great") if off > 0 else ("lower", "small")
@@ -52,6 +44,22 @@ def _launches(s: Replay, found: Findings) -> Iterator[Remark]:
                 f"Launch {number}: the nose stood {abs(off):.0f} mm {where} than the rest height in use"
                 f" ({launch.rest_mm:g} mm), so every lift is shown that much too {wrong}.",
             )
+
+
+def _seen(s: Replay, launch: Launch) -> Seen:
+    read = s.inputs.arrays
+    before = s.runs[launch.number - 2][1] if launch.number > 1 else s.inputs.lead
+    return Seen(
+        s.tick_s,
+        read["counts"],
+        np.where(read["speed_valid"] != 0, read["speed"] / 10, np.nan),
+        read["armed"],
+        s.ticks["lift"] / 16,
+        s.ticks["faults"],
+        before,
+        launch.tick,
+        launch.end_tick,
+    )
 
 
 def _rest_off(s: Replay, launch: Launch) -> float | None:
@@ -67,13 +75,9 @@ def _rest_off(s: Replay, launch: Launch) -> float | None:
 def _sensor(s: Replay, found: Findings) -> Iterator[Remark]:
     far, near_end = max(s.calibration.row("sensor_height")), s.calibration.number("near_end")
     ended = s.seconds(s.launched & (s.ticks["height"] >= far - near_end))
-    out = s.seconds(s.launched & s.bit(c.FAULT_OUT_OF_SIGHT))
-    if out:
-        yield Remark(
-            "out_of_sight",
-            f"The nose was out of the sensor's range for {out:.3f} s: above {far / 16:.0f} mm nothing is"
-            " known of it.",
-        )
+    held = s.launched & s.bit(c.FAULT_OUT_OF_SIGHT)
+    if held.any():
+        yield Remark("out_of_sight", _held(s, held, far, near_end))
     elif ended:
         text = f"The height was within {near_end / 16:.0f} mm of the sensor's end for {ended:.3f} s."
         yield Remark("sensor_at_end", text)
@@ -87,6 +91,25 @@ def _sensor(s: Replay, found: Findings) -> Iterator[Remark]:
         ):
             text = f"{fault['text'].capitalize()}: {fault['in_runs_s']:.3f} s of the runs."
             yield Remark(f"fault_{fault['name']}", text)
+
+
+def _held(s: Replay, held: Mask, far: int, near_end: int) -> str:
+    """What the controller believed, beside what the recording reads."""
+    where = spans(held)
+    since = s.since_launch(where[0][0], s.run_of(where[0][0]))
+    times = f", {len(where)} times" if len(where) > 1 else ""
+    text = (
+        f"The controller held the nose for out of sight for {s.seconds(held):.3f} s{times}, from"
+        f" {since:.2f} s on"
+    )
+    counts = s.inputs.arrays["counts"][held]
+    cal = s.calibration
+    inside = (counts >= cal.number("window_low")) & (counts <= cal.number("window_high"))
+    low = inside & (cal.counts_to_height(counts) < (far - near_end) / 16)
+    share = float(low.mean())
+    if share > _IN_RANGE:
+        return f"{text}, although the recording reads heights in range for {percent(share)} of it."
+    return f"{text}; the recording reads no height below the sensor's end of {far / 16:.0f} mm there."
 
 
 def _axes(s: Replay) -> Iterator[Remark]:

@@ -20,6 +20,7 @@ from bench.document.blocks import (
 )
 from bench.document.calibration import calibration_section
 from bench.document.provenance import provenance
+from bench.replay.codes import OUT_SHARE
 from bench.search import figure
 from bench.search.facts import CALIBRATION
 from bench.search.limits import KINDS
@@ -33,6 +34,8 @@ _SHARES = (
     ("  peak lift", "lift_kept"),
     ("  landing speed", "landing_kept"),
     ("  bar force", "bar_kept"),
+    ("  command reversals", "reversals_kept"),
+    ("  interventions", "latches_kept"),
     ("not slower than without", "not_slower_than_without"),
     ("better than start in lift, landing, time", "better_than_start_in_lift_landing_and_time"),
     ("turns over", "turned_over"),
@@ -40,6 +43,8 @@ _SHARES = (
     ("more flights", "more_flights"),
     ("touches the bar", "bar_touched"),
     ("nose on the ground", "nose_on_ground"),
+    ("fault at launch", "fault_at_launch"),
+    (f"out of service, over {100 * OUT_SHARE:g} % of the run", "out_of_service"),
 )
 _FIGURES = (
     ("time, s", "time_s", 3),
@@ -48,11 +53,12 @@ _FIGURES = (
     ("bar force, kN", "bar_force_kn", 1),
     ("reduction, %", "greatest_reduction_percent", 0),
     ("command reversals", "command_reversals", 0),
+    ("interventions", "interventions", 0),
 )
 _SIDES = ("without", "with_start", "with_found")
 # The columns of the settings of the trade-off, in their order.
 _SETTINGS = (
-    "at\nrest", "fall\nmm", "wide\nmm", "most\n%", "hold\nms", "rel.\n%/s", "up\nms", "down\nms",
+    "at\nrest", "fall\nmm", "wide\nmm", "most\n%", "hold\nms", "rel.\n%/s", "up\nms", "down\nms", "tau\nms",
 )  # fmt: skip
 
 
@@ -80,7 +86,7 @@ def make_document(facts: dict[str, Any], found: Found) -> Document:
         what="search",
         title=title,
         subjects=list(_subjects(facts)),
-        alarm=[] if facts["limits_kept"] else ["Nothing was found that keeps the limits."],
+        alarm=list(_alarm(facts)),
         answer=[*_answer(facts), facts["model"]],
         key=_key(facts),
         sections=sections,
@@ -100,15 +106,29 @@ def make_document(facts: dict[str, Any], found: Found) -> Document:
     )
 
 
+def _alarm(facts: dict[str, Any]) -> Iterator[str]:
+    if not facts["limits_kept"]:
+        yield "Nothing was found that keeps the limits."
+    shares = facts["with_found"]["shares"]
+    out = f"The controller is out of service for more than {100 * OUT_SHARE:g} % of the run"
+    for key, text in (("fault_at_launch", "A fault is present at launch"), ("out_of_service", out)):
+        if shares[key]:
+            yield f"{text} in {100 * shares[key]:.1f} % of the cars with the setting {_found_word(facts)}."
+
+
 def _subjects(facts: dict[str, Any]) -> Iterator[Subject]:
-    vehicle, spread = facts["vehicle"], facts["spread"]
-    limits = ", ".join(f"{one['of']} {one['most']:g} {one['unit']}" for one in facts["limits"])
-    road = f"roads of class {spread['road']}" if spread["road"] else "level roads"
+    vehicle, spread, aim = facts["vehicle"], facts["spread"], facts["aim"]["seconds_a_reversal"]
+    limits = ", ".join(f"{one['of']} {one['most']:g} {one['unit']}".rstrip() for one in facts["limits"])
+    classes = (spread["road"] or "").replace("+", " and ")
+    road = f"roads of class {classes}" if classes else "level roads"
     yield Subject("vehicle", shown(vehicle["name"], 40), vehicle["file"])
     yield Subject("start", f"image CRC-32 {facts['start']['image_crc32']}", facts["start"]["file"])
-    yield Subject("sought", f"least time to {facts['distance_ft']} ft")
-    yield Subject("limits", f"{limits}; in {facts['share_percent']:g} %")
+    yield Subject("sought", f"least time to {facts['distance_ft']} ft, plus {aim:g} s a reversal")
+    half = "; interventions in half of the cars" if "interventions" in limits else ""
+    yield Subject("limits", f"{limits}; in {facts['share_percent']:g} %{half}")
     yield Subject("spread", f"{spread['cars']} cars on {road}, seed {spread['seed']}; {facts['runs']} runs")
+    if spread["widened_by"]:
+        yield Subject("widened", ", ".join(spread["widened_by"]))
     if spread["default_scatter"]:
         yield Subject("assumed", f"not in the file: {', '.join(spread['default_scatter'])}")
 
@@ -157,18 +177,20 @@ def _trade_off(facts: dict[str, Any]) -> Table:
         rows.append([
             Cell(f"{number}" if kept else f"{number}!", "good" if row["chosen"] else "" if kept else "bad"),
             f"{row['mean_time_s']:.3f}", f"{row['peak_lift_mm']:.0f}", f"{row['landing_speed_mps']:.2f}",
-            f"{row['bar_force_kn']:.1f}", f"{100 * row['within_limits']:.1f}",
+            f"{row['bar_force_kn']:.1f}", f"{row['command_reversals']:.0f}",
+            f"{100 * row['within_limits']:.1f}",
             *(str(value) for value in row["values"].values()),
         ])  # fmt: skip
     return Table(
         (("row", False), ("time\ns", True), ("lift\nmm", True), ("land\nm/s", True), ("bar\nkN", True),
-         ("within\n%", True), *((title, True) for title in _SETTINGS)),
+         ("rev.", True), ("within\n%", True), *((title, True) for title in _SETTINGS)),
         rows,
         "The trade-off, on the same cars",
-        f"! does not keep the limits. Time: the mean; lift, land, bar: what {facts['share_percent']:g} % of"
-        " the cars stay at or below. At rest: the lift in mm where the cut starts; fall: how much lower at"
-        " the end; wide: from there to the full cut; most: the greatest reduction; rel.: the release, one"
-        f" step from {STEP_FROM} %/s; up, down: look-ahead, rising and falling.",
+        "! does not keep the limits. Time: the mean; lift, land, bar, rev. (reversals): what"
+        f" {facts['share_percent']:g} % of the cars stay at or below. At rest: the lift in mm where the cut"
+        " starts; fall: how much lower at the end; wide: from there to the full cut; most: the greatest"
+        f" reduction; rel.: the release, one step from {STEP_FROM} %/s; up, down: look-ahead, rising and"
+        " falling; tau: its time constant.",
         chosen=[n for n, row in enumerate(facts["trade_off"]) if row["chosen"]],
         chosen_as="chosen",
         ids=[f"front-{n}" for n in range(len(rows))],

@@ -1,7 +1,7 @@
 """How the next settings are chosen: differential evolution towards a whole trade-off curve.
 
 A population of settings, of which each generation tries one change each: a difference of two others, added to
-a third or to the fastest one within the limits. A change must do no worse than what it replaces on a few of
+a third or to the best one within the limits. A change must do no worse than what it replaces on a few of
 the cars before it is worth all of them. A change that is better replaces its parent; one that is only
 different stays beside it, and the population is cut back along the curve (see bench.search.limits.rank).
 
@@ -78,7 +78,7 @@ class Tried:
 @dataclass
 class Course:
     """A search under way: all of what the next generation depends on. `runs` counts runs of a car, `best`
-    the fastest time within limits after each generation."""
+    the time of the best one within limits after each generation."""
 
     generation: int = 0
     members: list[Member] = field(default_factory=list)
@@ -103,7 +103,7 @@ class Search:
         else:
             self._change(course, rng)
         course.generation += 1
-        course.best.append(fastest_within(course.tried))
+        course.best.append(best_within(course.tried))
 
     def judge(self, members: Sequence[Member]) -> list[Judged]:
         """How well settings do on the cars that drove them."""
@@ -199,9 +199,11 @@ class Search:
         return [driven(scores, self.plan.feet, self.plan.longest_s) for scores in self._drive(jobs)]
 
 
-def fastest_within(tried: Sequence[Tried]) -> float | None:
-    """The least time of a setting within the limits; None where there is none."""
-    return min((t.judged.time_s for t in tried if t.judged.over <= 0), default=None)
+def best_within(tried: Sequence[Tried]) -> float | None:
+    """The mean time of the setting within the limits that is best in what is sought; None where there is
+    none."""
+    inside = [t.judged for t in tried if t.judged.over <= 0]
+    return min(inside, key=lambda j: (j.aim_s, j.time_s)).time_s if inside else None
 
 
 def evenly_spread(count: int, numbers: int, rng: Random) -> list[list[float]]:

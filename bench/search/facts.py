@@ -9,17 +9,18 @@ import numpy as np
 
 from bench.cautions import CAUTIONS, MODEL
 from bench.facts import head
-from bench.search.limits import Limit, at_share, excess
-from bench.search.spread import DEFAULT_SCATTER, defaults_used
+from bench.replay.codes import OUT_SHARE
+from bench.search.limits import MARGIN, REVERSAL_S, Limit, at_share, each_car, excess, tightened
+from bench.search.spread import DEFAULT_SCATTER, defaults_used, widened_by
 from bench.search.study import Checked, Found
 from bench.vehicle.car import BY_NAME, written
 
 if TYPE_CHECKING:
     from bench.vehicle.results import Floats
 
-SUMMARY_VERSION = 1
+SUMMARY_VERSION = 2  # 2: the setting chosen has the least mean_aim_s, not mean_time_s
 CALIBRATION = "calibration.toml"
-_BINDS = 0.9  # a limit that the wanted share of cars comes this near to bounds what was found
+_BINDS = 0.9 * (1 - MARGIN)  # a limit that the wanted share of cars comes this near to bounds what was found
 
 
 def make_facts(found: Found, command_line: Sequence[str]) -> dict[str, Any]:
@@ -45,6 +46,8 @@ def make_facts(found: Found, command_line: Sequence[str]) -> dict[str, Any]:
             {"of": limit.kind.words, "most": limit.most / limit.kind.size, "unit": limit.kind.unit}
             for limit in options.limits
         ],
+        "margin_percent": 100 * MARGIN,
+        "aim": {"seconds_a_reversal": REVERSAL_S},
         "share_percent": 100 * options.share,
         "distance_ft": options.feet,
         "spread": {
@@ -52,6 +55,7 @@ def make_facts(found: Found, command_line: Sequence[str]) -> dict[str, Any]:
             "seed": options.seed,
             "cars": options.cars,
             "check_cars": options.check,
+            "widened_by": widened_by(found.vehicle, settings.start) if options.wide else [],
             "default_scatter": [_scatter(found, name) for name in defaults_used(found.vehicle)],
         },
         "population": options.population,
@@ -103,6 +107,8 @@ def _figures(found: Found, one: Checked) -> dict[str, Any]:
         "more_flights": s["flights"] > 1,
         "bar_touched": s["bar_force"] > 0,
         "nose_on_ground": s["clearance"] < 0,
+        "fault_at_launch": s["fault_at_launch"] > 0,
+        "out_of_service": s["out_of_service"] > OUT_SHARE * s["end_time"],
         "not_slower_than_without": d.time <= without.time,
         "better_than_start_in_lift_landing_and_time": (
             (d.lift < start.lift) & (d.landing < start.landing) & (d.time < start.time)
@@ -111,6 +117,7 @@ def _figures(found: Found, one: Checked) -> dict[str, Any]:
     return {
         "shares": {name: round(float(np.mean(yes)), 6) for name, yes in questions.items()},
         "mean_time_s": round(one.judged.time_s, 6),
+        "mean_aim_s": round(one.judged.aim_s, 6),
         "percentiles_5_50_95": {
             "time_s": _percentiles(d.time),
             "peak_lift_mm": _percentiles(d.lift * 1000),
@@ -118,7 +125,8 @@ def _figures(found: Found, one: Checked) -> dict[str, Any]:
             "bar_force_kn": _percentiles(d.bar / 1000),
             "greatest_reduction_percent": _percentiles(s["peak_reduction"] / 10),
             "full_cut_s": _percentiles(s["full_cut"]),
-            "command_reversals": _percentiles(s["reversals"]),
+            "command_reversals": _percentiles(d.reversals),
+            "interventions": _percentiles(d.latches),
         },
     }
 
@@ -134,9 +142,12 @@ def _row(found: Found, one: Checked) -> dict[str, Any]:
         "chosen": one is found.chosen,
         "keeps_limits": j.over <= 0,
         "mean_time_s": round(j.time_s, 6),
+        "mean_aim_s": round(j.aim_s, 6),
         "peak_lift_mm": round(j.lift_m * 1000, 6),
         "landing_speed_mps": round(j.landing_mps, 6),
         "bar_force_kn": round(j.bar_n / 1000, 6),
+        "command_reversals": j.reversals,
+        "interventions": j.latches,
         "within_limits": round(j.within, 6),
         "values": dict(zip((s.key for s in found.settings.all), one.values or (), strict=True)),
     }
@@ -146,11 +157,15 @@ def bounded_by(found: Found) -> list[str]:
     """What bounds the time, in sentences."""
     options, one = found.options, found.nearest
     cars = f"{options.check} cars"
-    nearest, beyond = _nearest(one, options.limits), _beyond(one, options.limits)
+    limits = each_car(options.limits)
+    nearest, beyond = _nearest(one, limits), _beyond(one, limits)
     failed = float((one.driven.failed > 0).mean())
     if found.chosen is None:
-        broken = [
-            f"{limit.kind.words} in {_percent(b)}" for limit, b in zip(options.limits, beyond, strict=True)
+        broken = [f"{limit.kind.words} in {_percent(b)}" for limit, b in zip(limits, beyond, strict=True)]
+        broken += [
+            f"{limit.kind.words} {limit.kind.shown(at_share(one.driven.of(limit.kind), 0.5))} in half of them"
+            for limit in options.limits
+            if limit.kind.in_half and at_share(one.driven.beyond(limit), 0.5) > 0
         ]
         text = (
             f"No setting was found that keeps the limits in {_percent(options.share)} of the cars. The"
@@ -158,7 +173,7 @@ def bounded_by(found: Found) -> list[str]:
         )
         return [text + (f"; {_percent(failed)} turn over or never get there" if failed else "") + "."]
     place = int(np.argmax(nearest))
-    limit = options.limits[place]
+    limit = limits[place]
     reached = at_share(one.driven.of(limit.kind), options.share)
     stay = f"{_percent(options.share)} of the cars stay at or below {limit.kind.shown(reached)}"
     faster = [
@@ -168,7 +183,7 @@ def bounded_by(found: Found) -> list[str]:
         lines = [
             f"The limit on {limit.kind.words} bounds it: it is the nearest one in"
             f" {_percent(nearest[place])} of {cars} and broken in {_percent(beyond[place])}; {stay}, and"
-            f" {limit.kind.shown(limit.most)} is allowed."
+            f" {limit.kind.shown(limit.most)} is allowed.{_kept_below(limit)}"
         ]
     else:
         lines = [
@@ -179,11 +194,11 @@ def bounded_by(found: Found) -> list[str]:
         best = min(faster, key=lambda t: (t.judged.time_s, t.values))
         gain = _as_tried(found, one) - best.judged.time_s
         lines.append(
-            f"The fastest setting tried beyond the limits gains {gain:.3f} s and keeps them in"
-            f" {_percent(best.judged.within)} of the {options.cars} cars of the search."
+            f"The fastest setting tried beyond what the search keeps to gains {gain:.3f} s and keeps to it in"
+            f" {_percent(best.judged.within)} of its {options.cars} cars."
         )
     else:
-        lines.append("Nothing tried beyond the limits is faster by a millisecond.")
+        lines.append("Nothing tried beyond what the search keeps to is faster by a millisecond.")
     assert one.values is not None
     ends = [
         f"{setting.words} ({found.settings.written(i, value)})"
@@ -196,6 +211,11 @@ def bounded_by(found: Found) -> list[str]:
     if slower > 0:
         lines.append(f"It is slower than no control in {_percent(slower)} of {cars}.")
     return lines
+
+
+def _kept_below(limit: Limit) -> str:
+    (kept,) = tightened([limit])
+    return f" The search kept to {limit.kind.shown(kept.most)}." if kept.most < limit.most else ""
 
 
 def _as_tried(found: Found, one: Checked) -> float:

@@ -26,7 +26,8 @@ def _marks(found: Found) -> list[tuple[Checked, Mark, str]]:
 def _judged_text(found: Found, judged: Any, values: Any, cars: int) -> str:
     text = (
         f"{judged.time_s:.3f} s, lift {judged.lift_m * 1000:.0f} mm, landing {judged.landing_mps:.2f} m/s,"
-        f" bar {judged.bar_n / 1000:.1f} kN; within the limits in {100 * judged.within:.1f} % of {cars} cars"
+        f" bar {judged.bar_n / 1000:.1f} kN, {judged.reversals:.0f} reversals; limits kept in"
+        f" {100 * judged.within:.1f} % of {cars} cars"
     )
     if values is None:
         return text
@@ -45,7 +46,7 @@ def trade_off(found: Found, kind: Kind, facts: dict[str, Any]) -> Points:
         return round(float(value) / kind.size, 4)
 
     groups: list[Group] = []
-    for inside, text in ((False, "tried, limits not kept"), (True, "tried, limits kept")):
+    for inside, text in ((False, "tried, beyond what the search keeps to"), (True, "tried, within it")):
         tried = [t for t in found.course.tried if (t.judged.over <= 0) is inside]
         groups.append(
             Group(
@@ -111,7 +112,7 @@ def least_times(points: list[tuple[float, float]]) -> tuple[list[float], list[fl
 
 def cars(found: Found) -> Points:
     """Each car of the check: lift and landing."""
-    lift, landing, _ = KINDS
+    lift, landing = KINDS[:2]
     groups = []
     looks: tuple[Literal["run-1", "run-2", "run-0"], ...] = ("run-1", "run-2", "run-0")
     for (one, _mark, text), look in zip(_marks(found), looks, strict=True):

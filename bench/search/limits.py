@@ -13,6 +13,13 @@ from bench.errors import UserError
 from bench.trace.text import quoted
 from bench.vehicle.results import MARKS_FT, Floats
 
+REVERSAL_S = 0.002
+"""What a reversal of the command counts in the aim, beside the time: each one is a jolt for the car, and a
+busy command wears what carries it out. Chosen, no source."""
+
+MARGIN = 0.1
+"""A search keeps so much below what is asked for, so that cars that it has not seen keep it too."""
+
 OVER = 10.0  # how far out of limits a run counts that turns over or never gets there
 
 _DOUBT = 0.1
@@ -31,19 +38,24 @@ class Kind:
     unit: str
     size: float
     form: str
+    in_half: bool = False
+    """Whether half of the cars keeping it is enough, whatever the share."""
 
     def shown(self, value: float) -> str:
         """A score as a person reads it."""
-        return f"{format(value / self.size, self.form)} {self.unit}"
+        return f"{format(value / self.size, self.form)} {self.unit}".rstrip()
 
 
 KINDS = (
     Kind("lift", "peak lift", "peak_lift", "mm", 1e-3, ".0f"),
     Kind("landing", "landing speed", "landing_speed", "m/s", 1.0, ".2f"),
     Kind("bar", "bar force", "bar_force", "kN", 1e3, ".1f"),
+    Kind("reversals", "command reversals", "reversals", "", 1.0, ".0f"),
+    Kind("latches", "interventions", "latches", "", 1.0, ".0f", True),
 )
+_COUNTED = {"reversals": 15.0, "latches": 3.0}  # what is allowed unless told otherwise; no unit
 _BAR_UNITS = {"n": 1.0, "kn": 1e3, "lbf": _N_IN_LBF}
-_FORM = "lift_mm=350, landing_m_per_s=1.0 or bar_kn=10"
+_FORM = "lift_mm=350, landing_m_per_s=1.0, bar_kn=10, reversals=15 or latches=3"
 
 
 @dataclass(frozen=True)
@@ -65,6 +77,23 @@ def read_limits(texts: Sequence[str]) -> tuple[Limit, ...]:
     return tuple(found[kind.name] for kind in KINDS if kind.name in found)
 
 
+def with_defaults(limits: Sequence[Limit]) -> tuple[Limit, ...]:
+    """The limits, with those on reversals and latches that hold unless others are given."""
+    given = {limit.kind.name: limit for limit in limits}
+    usual = {name: Limit(kind, _COUNTED[name]) for kind in KINDS if (name := kind.name) in _COUNTED}
+    found = usual | given
+    return tuple(found[kind.name] for kind in KINDS if kind.name in found)
+
+
+def tightened(limits: Sequence[Limit]) -> tuple[Limit, ...]:
+    """What a search keeps to for these limits to be kept by other cars: less by MARGIN. What is counted
+    stays."""
+    return tuple(
+        limit if limit.kind.name in _COUNTED else Limit(limit.kind, (1 - MARGIN) * limit.most)
+        for limit in limits
+    )
+
+
 def _read(text: str) -> Limit:
     key, equals, number = text.partition("=")
     name, _, suffix = key.strip().partition("_")
@@ -74,7 +103,7 @@ def _read(text: str) -> Limit:
     size = _size(kind, suffix)
     if size is None:
         known = {"lift": "lift_mm or lift_in", "landing": "landing_m_per_s or landing_fps"}
-        right = known.get(name, "bar_kn, bar_n or bar_lbf")
+        right = known.get(name, name if name in _COUNTED else "bar_kn, bar_n or bar_lbf")
         raise UserError(f"{quoted(key.strip())} has no unit of a {kind.words}", "--limit", right)
     try:
         value = float(number)
@@ -87,6 +116,8 @@ def _read(text: str) -> Limit:
 
 def _size(kind: Kind, suffix: str) -> float | None:
     """SI units in one of the unit that a suffix names, None where it is none of this kind."""
+    if kind.name in _COUNTED:
+        return None if suffix else 1.0
     if kind.name == "bar":
         return _BAR_UNITS.get(suffix)
     unit = units.SUFFIXES.get(suffix)
@@ -106,6 +137,8 @@ class CarFigures:
     lift: Floats
     landing: Floats
     bar: Floats
+    reversals: Floats
+    latches: Floats
     failed: Floats  # 1 where the car turned over or never got there
     up: Floats  # 1 where the nose flew and had not landed at the end: no landing limit is kept
 
@@ -119,6 +152,11 @@ class CarFigures:
         lost = (self.failed > 0) | ((self.up > 0) & (limit.kind.name == "landing"))
         return np.where(lost, OVER, ratios)
 
+    @property
+    def aim(self) -> Floats:
+        """What should be least: the time, and for each reversal of the command a little more, in s."""
+        return self.time + REVERSAL_S * self.reversals
+
     def of(self, kind: Kind) -> Floats:
         """A figure that can be limited."""
         values: Floats = getattr(self, kind.name)
@@ -130,7 +168,7 @@ def joined(a: CarFigures, b: CarFigures) -> CarFigures:
     return CarFigures(*(np.concatenate([getattr(a, name), getattr(b, name)]) for name in FIGURES))
 
 
-FIGURES = ("time", "lift", "landing", "bar", "failed", "up")
+FIGURES = ("time", "lift", "landing", "bar", "reversals", "latches", "failed", "up")
 
 
 def driven(scores: dict[str, Floats], feet: int, longest_s: float) -> CarFigures:
@@ -142,6 +180,8 @@ def driven(scores: dict[str, Floats], feet: int, longest_s: float) -> CarFigures
         scores["peak_lift"],
         np.nan_to_num(scores["landing_speed"]),
         scores["bar_force"],
+        scores["reversals"],
+        scores["latches"],
         failed.astype(np.float64),
         np.isnan(scores["landing_speed"]).astype(np.float64),
     )
@@ -150,38 +190,51 @@ def driven(scores: dict[str, Floats], feet: int, longest_s: float) -> CarFigures
 @dataclass(frozen=True)
 class Judged:
     """A setting over a spread. `over`: by how much, as a share of the limit, the worst limit is passed in the
-    car at the demanded share (0 and below: kept). `time_s`: the mean; the rest: the value that the wanted
-    share of the cars stays at or below. `within`: the share of cars that keep all limits."""
+    car at the demanded share (0 and below: kept). `aim_s`: the mean of CarFigures.aim; `time_s`: the mean;
+    the rest: the value that the wanted share of the cars stays at or below, of `latches` half of them.
+    `within`: the share of cars that keep all limits of each_car."""
 
     over: float
+    aim_s: float
     time_s: float
     lift_m: float
     landing_mps: float
     bar_n: float
+    reversals: float
+    latches: float
     within: float
 
     @property
     def aims(self) -> tuple[float, float, float]:
         """What should be small."""
-        return self.time_s, self.lift_m, self.landing_mps
+        return self.aim_s, self.lift_m, self.landing_mps
+
+
+def each_car(limits: Sequence[Limit]) -> list[Limit]:
+    """Those that the wanted share of the cars must keep, each of them all."""
+    return [limit for limit in limits if not limit.kind.in_half]
 
 
 def excess(d: CarFigures, limits: Sequence[Limit]) -> Floats:
-    """By how much, as a share of a limit, each car is beyond the limit it is farthest beyond (or nearest
-    to)."""
-    return np.asarray(np.max([d.beyond(limit) for limit in limits], axis=0))
+    """By how much, as a share of a limit, each car is beyond that one of each_car it is farthest beyond (or
+    nearest to)."""
+    return np.asarray(np.max([d.beyond(limit) for limit in each_car(limits)], axis=0))
 
 
 def judge(d: CarFigures, limits: Sequence[Limit], share: float, demand: float | None = None) -> Judged:
     """How well a setting does where `share` of the cars must keep the limits, or of these cars the share
     `demand`."""
     beyond = excess(d, limits)
+    half = [at_share(d.beyond(limit), 0.5) for limit in limits if limit.kind.in_half]
     return Judged(
-        at_share(beyond, demand or share),
+        max(at_share(beyond, demand or share), *half, -math.inf),
+        float(d.aim.mean()),
         float(d.time.mean()),
         at_share(d.lift, share),
         at_share(d.landing, share),
         at_share(d.bar, share),
+        at_share(d.reversals, share),
+        at_share(d.latches, 0.5),
         float((beyond <= 0).mean()),
     )
 
@@ -221,7 +274,8 @@ def dominates(a: Judged, b: Judged) -> bool:
 
 def rank(judged: Sequence[Judged]) -> list[int]:
     """Numbers of the settings, the ones to keep first: those within the limits by fronts, in each front in
-    turn one of the fastest and one of the loneliest; then the others, the nearest to the limits first."""
+    turn one of the best in the first aim and one of the loneliest; then the others, the nearest to the limits
+    first."""
     inside = [i for i, j in enumerate(judged) if j.over <= 0]
     outside = sorted((i for i, j in enumerate(judged) if j.over > 0), key=lambda i: (judged[i].over, i))
     order: list[int] = []
@@ -233,8 +287,8 @@ def rank(judged: Sequence[Judged]) -> list[int]:
 
 
 def _spread_out(front: list[int], judged: Sequence[Judged]) -> list[int]:
-    """In turn the fastest one left and the one left that has most room to its neighbours along the aims: the
-    time is what is sought, and the rest of the curve is to be seen too."""
+    """In turn the best one left and the one left that has most room to its neighbours along the aims: the
+    first aim is what is sought, and the rest of the curve is to be seen too."""
     room = dict.fromkeys(front, 0.0)
     for aim in range(3):
         along = sorted(front, key=lambda i: (judged[i].aims[aim], i))
@@ -243,7 +297,7 @@ def _spread_out(front: list[int], judged: Sequence[Judged]) -> list[int]:
         for before, i, after in zip(along, along[1:], along[2:], strict=False):
             if span > 0:
                 room[i] += (judged[after].aims[aim] - judged[before].aims[aim]) / span
-    fast = sorted(front, key=lambda i: (judged[i].time_s, i))
+    fast = sorted(front, key=lambda i: (judged[i].aim_s, i))
     lonely = sorted(front, key=lambda i: (-room[i], i))
     # each number once, where it comes first
     return list(dict.fromkeys(i for pair in zip(fast, lonely, strict=True) for i in pair))

@@ -17,7 +17,15 @@ if TYPE_CHECKING:
 Values = tuple[int, ...]
 
 STEP_FROM = 2500  # %/s; a release this fast is written as one step
-_LOOKS = (100, 200, 300)  # ms
+_LOOKS = (200, 300)  # ms
+_LEAST_HOLD_MS = 20  # with look-ahead: without a hold a noisy sensor makes hundreds of reversals
+_FIRST_HOLD_MS = 40
+# The first numbers of a start with look-ahead; see traces/demo.toml, which gives the reason of each.
+_CUT_FROM_SHARE = 0.92  # of the lift where the sensor ends: there the cut starts
+_FALL_SHARE = 0.4  # of that lift
+_FIRST_REDUCTION = 50  # %
+_RISE_MM_PER_MS = 0.7  # of a nose on its way up
+_SMOOTH_MS = 30  # for a sensor with more than 3 mm of noise
 _FALL_MM = 120
 _FLOOR_MM = 60  # the lowest lift at which a cut may start where the file does not say how far the wheels hang
 
@@ -53,8 +61,8 @@ class Settings:
 
     The shape of the ceilings over progress stays the file's: their first point moves with the start at rest,
     their last one lies lower by the fall, those between in proportion. They do not rise with progress unless
-    the file's do: the model knows no aerodynamic lift, and would not see what is wrong with a nose that is
-    high at speed. Retard keeps its distance.
+    the file's do, nor fall by less than the file's: the model knows no aerodynamic lift, and would not see
+    what is wrong with a nose that is high at speed. Retard keeps its distance.
     """
 
     def __init__(self, start: CalibrationFile) -> None:
@@ -76,8 +84,9 @@ class Settings:
         droop = start.built.droop_mm
         self._ground = math.ceil(droop) if droop is not None else _FLOOR_MM
         most = min(100, start.number("reduction_limit") // 10)
-        lowest, highest = self._ground + 10, max(self._ground + 20, int(0.85 * self._far))
+        lowest, highest = self._ground + 10, max(self._ground + 20, int(0.93 * self._far))
         self._lowest = min(lowest, round(first), round(last))
+        least_fall = min(max(0, round(first - last)), _FALL_MM, highest - lowest)
         release = start.number("release_q16")
         rate = STEP_FROM if release == 0 else release * 1e5 / (65536 * start.tick_us)
         self.start_values: Values = tuple(
@@ -91,17 +100,19 @@ class Settings:
                 min(rate, STEP_FROM),
                 _look_ms(start, "rising"),
                 _look_ms(start, "falling"),
+                _smooth_ms(start),
             )
         )
         all_of_them = (
             ("start_at_rest_mm", "cut starts, at rest", "mm", lowest, highest, 1, False),
-            ("fall_mm", "lower at the end by", "mm", 0, min(_FALL_MM, highest - lowest), 1, True),
+            ("fall_mm", "lower at the end by", "mm", least_fall, min(_FALL_MM, highest - lowest), 1, True),
             ("width_mm", "from start to full cut", "mm", 20, max(60, self._far - lowest), 1, False),
             ("greatest_reduction_percent", "greatest reduction", "%", min(5, most), most, 1, False),
             ("hold_ms", "hold", "ms", 0, 800, 5, True),
             ("release_percent_per_s", "release", "%/s", 50, STEP_FROM, 10, True),
             ("look_rising_ms", "look-ahead, rising", "ms", 0, 400, 5, False),
             ("look_falling_ms", "look-ahead, falling", "ms", 0, 400, 5, False),
+            ("look_time_ms", "look-ahead, smoothed", "ms", 5, 50, 1, False),
         )
         # The range takes in what the file has, so that the search can begin there.
         self.all = tuple(
@@ -113,14 +124,29 @@ class Settings:
 
     @property
     def first_tries(self) -> list[Values]:
-        """The start, and the start with look-ahead in place of the hold, which does much for a nose
-        that comes down by itself."""
-        *most, _, release, _, _ = self.start_values
-        return [self.start_values, *((*most, 0, release, look, look) for look in _LOOKS)]
+        """The start, the start with look-ahead and a short hold, and what the rules of thumb give for this
+        sensor."""
+        *cut, _, release, _, _, smooth = self.start_values
+        from_mm = round(_CUT_FROM_SHARE * self._far)
+        look = round((from_mm - self._ground) / _RISE_MM_PER_MS)
+        thumb = (
+            from_mm, round(_FALL_SHARE * from_mm), self._far - from_mm, _FIRST_REDUCTION, _FIRST_HOLD_MS,
+            STEP_FROM, look, 0,
+        )  # fmt: skip
+        return [
+            self.start_values,
+            *((*cut, _FIRST_HOLD_MS, release, look, 0, smooth) for look in _LOOKS),
+            *((*thumb, smoothed) for smoothed in (smooth, _SMOOTH_MS)),
+        ]
 
     def values(self, shares: Sequence[float]) -> Values:
-        """The values at shares of the ranges."""
-        return tuple(s.value(share) for s, share in zip(self.all, shares, strict=True))
+        """The values at shares of the ranges, with no less than a short hold where there is look-ahead."""
+        *cut, hold, release, rising, falling, smooth = (
+            s.value(share) for s, share in zip(self.all, shares, strict=True)
+        )
+        if rising or falling:
+            hold = max(hold, _LEAST_HOLD_MS)
+        return (*cut, hold, release, rising, falling, smooth)
 
     def shares(self, values: Values) -> list[float]:
         """The shares of the ranges at which values lie."""
@@ -146,7 +172,7 @@ class Settings:
         return f"{value} {setting.unit}"
 
     def _changes(self, values: Values) -> dict[str, Any]:
-        at_rest, fall, width, most, hold, release, rising, falling = values
+        at_rest, fall, width, most, hold, release, rising, falling, smooth = values
         starts, retards, fulls = [], [], []
         for shape, before, wide in zip(self._shape, self._before, self._widths, strict=True):
             start = max(round(at_rest - fall * shape), self._lowest)
@@ -165,8 +191,16 @@ class Settings:
             "latch.release_percent_per_s": None if one_step else release,
             "look_ahead.rising_ms": rising,
             "look_ahead.falling_ms": falling,
+            "look_ahead.time_constant_ms": smooth,
         }
 
 
 def _look_ms(start: CalibrationFile, way: str) -> float:
     return start.number(f"look_{way}_q12") * 1000 / (16 * 4096)
+
+
+def _smooth_ms(start: CalibrationFile) -> float:
+    """The time constant of the look-ahead's speed: the pole is 1 - exp(-T/tau), T the sensor's period."""
+    pole = start.number("look_lowpass_q12") / 4096
+    period_ms = 1000 * 4096 / 16 / start.number("look_speed_q12")
+    return 0.0 if pole >= 1 else -period_ms / math.log1p(-pole)

@@ -14,7 +14,7 @@ from bench.search.evolve import Course, Member, Tried
 from bench.search.limits import FIGURES, CarFigures, Judged
 
 STATE = "state.json"
-_VERSION = 1
+_VERSION = 2
 _DONE = "choose another folder, or delete this one to begin anew"
 
 

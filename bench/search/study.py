@@ -10,11 +10,11 @@ from typing import TYPE_CHECKING, Any
 
 from bench.search import state
 from bench.search.drive import Driver, Job, Scores, driver, program
-from bench.search.evolve import Course, Plan, Search, Tried, fastest_within
-from bench.search.limits import CarFigures, Judged, Limit, dominates, driven, judge
+from bench.search.evolve import Course, Plan, Search, Tried, best_within
+from bench.search.limits import CarFigures, Judged, Limit, dominates, driven, judge, tightened
 from bench.search.progress import Progress
 from bench.search.settings import Settings, Values
-from bench.search.spread import CHECK_FROM, Spread
+from bench.search.spread import CHECK_FROM, Spread, most_noise
 from bench.vehicle.car import VehicleFile
 from bench.vehicle.results import FOOT
 from bench.vehicle.run import run
@@ -23,22 +23,24 @@ from bench.vehicle.track import Track
 if TYPE_CHECKING:
     from bench.calibration import CalibrationFile
 
-_FASTEST, _ALONG, _BEYOND = 4, 6, 3  # settings that are checked: see _candidates
+_BEST, _ALONG, _BEYOND = 4, 6, 3  # settings that are checked: see _candidates
 _LONGEST_S = 15.0
 
 
 @dataclass(frozen=True)
 class Options:
-    """What is sought. `road` None is level; `check` is the number of cars that check what was found."""
+    """What is sought. `road` None is level; `wide`: see Spread; `check` is the number of cars that
+    check what was found."""
 
     limits: tuple[Limit, ...]
     share: float = 0.95
     feet: int = 660
-    road: str | None = "A"
+    road: str | None = "A+B"
+    wide: bool = True
     cars: int = 48
     check: int = 200
     population: int = 24
-    generations: int = 30
+    generations: int = 27
     seed: int = 1
 
 
@@ -55,8 +57,8 @@ class Checked:
 
 @dataclass(frozen=True)
 class Found:
-    """A search that is done. `checked` has the settings that were checked, the fastest first; `chosen` is the
-    fastest one of them that keeps the limits in the wanted share of those cars, None where none does."""
+    """A search that is done. `checked` has the settings that were checked, least in aim first; `chosen` is
+    the first one of them that keeps the limits in the wanted share of those cars, None where none does."""
 
     vehicle: VehicleFile
     settings: Settings
@@ -87,9 +89,18 @@ def search(
     asked = _asked(vehicle, start, options)
     course = (state.load(folder, asked) if folder else None) or Course()
     longest = _longest(vehicle, start, options)
-    spread = Spread(vehicle.text, str(vehicle.path), options.seed, options.road, options.feet, longest)
+    spread = Spread(
+        vehicle.text,
+        str(vehicle.path),
+        options.seed,
+        options.road,
+        options.feet,
+        longest,
+        options.wide,
+        most_noise(start),
+    )
     plan = Plan(
-        options.limits, options.share, options.feet, longest, options.cars, options.population,
+        tightened(options.limits), options.share, options.feet, longest, options.cars, options.population,
         options.generations, options.seed,
     )  # fmt: skip
     with driver(spread, cluster) as drive:
@@ -120,6 +131,7 @@ def _asked(vehicle: VehicleFile, start: CalibrationFile, options: Options) -> di
         "share": options.share,
         "distance": options.feet,
         "road": options.road,
+        "spread": "wide" if options.wide else "file",
         "seed": options.seed,
         "cars": options.cars,
         "check": options.check,
@@ -137,7 +149,7 @@ def _longest(vehicle: VehicleFile, start: CalibrationFile, options: Options) -> 
 
 def _so_far(course: Course, options: Options) -> str:
     text = f"generation {course.generation} of {options.generations}"
-    best = fastest_within(course.tried)
+    best = best_within(course.tried)
     if best is not None:
         return f"{text}, best so far {best:.3f} s"
     if not course.tried:
@@ -162,33 +174,33 @@ def _check(
     checked = []
     for (values, calibration, _), scores in zip(ways, drive(jobs), strict=True):
         figures = driven(scores, plan.feet, plan.longest_s)
-        judged = judge(figures, plan.limits, plan.share)
+        judged = judge(figures, options.limits, plan.share)
         checked.append(Checked(values, calibration, scores, figures, judged))
     without, start, *rest = checked
-    rest.sort(key=lambda c: (c.judged.time_s, c.values or ()))
+    rest.sort(key=lambda c: (c.judged.aim_s, c.values or ()))
     chosen = next((c for c in rest if c.judged.over <= 0), None)
     return Found(vehicle, settings, options, course, without, start, rest, chosen)
 
 
 def _candidates(tried: Sequence[Tried]) -> list[Values]:
-    """Settings worth a check: on the trade-off curve within the limits the fastest ones and some along the
-    rest of it, and beyond the limits some of the faster ones on the curve without limits; where
+    """Settings worth a check: on the trade-off curve within the limits the best ones and some along the
+    rest of it, and beyond the limits some of the better ones on the curve without limits; where
     nothing is within, the nearest."""
     inside = curve([t for t in tried if t.judged.over <= 0])
-    chosen = inside[:_FASTEST] + _evenly(inside[_FASTEST:], _ALONG)
+    chosen = inside[:_BEST] + _evenly(inside[_BEST:], _ALONG)
     if inside:
         outside = [t for t in curve(tried) if t.judged.over > 0]
-        chosen += _evenly([t for t in outside if t.judged.time_s < inside[0].judged.time_s], _BEYOND)
+        chosen += _evenly([t for t in outside if t.judged.aim_s < inside[0].judged.aim_s], _BEYOND)
     else:
         by_excess = sorted(tried, key=lambda t: (t.judged.over, t.values))
-        chosen = by_excess[: _FASTEST + _ALONG]
+        chosen = by_excess[: _BEST + _ALONG]
     return [t.values for t in chosen]
 
 
 def curve(tried: Sequence[Tried]) -> list[Tried]:
-    """Those that none of the others beats in time, lift and landing at once, the fastest first."""
+    """Those that none of the others beats in all aims at once, the best in the first aim first."""
     front = [t for t in tried if not any(dominates(other.judged, t.judged) for other in tried)]
-    return sorted(front, key=lambda t: (t.judged.time_s, t.values))
+    return sorted(front, key=lambda t: (t.judged.aim_s, t.values))
 
 
 def _evenly(items: list[Tried], count: int) -> list[Tried]:

@@ -16,6 +16,7 @@ from bench.trace.roles import (
     HEIGHT,
     LAUNCH,
     LOGGED_DEMAND,
+    LOGGED_FAULTS,
     LOGGED_REASON,
     LOGGED_REDUCTION,
     LOGGED_RETARD,
@@ -194,6 +195,7 @@ _RULES: dict[str, tuple[tuple[tuple[int, str], ...], str]] = {
         ((92, "reduction demand"), (92, "cut demand"), (90, "live demand"), (85, "demand")),
         "request throttle pedal driver fuel boost engine torque",
     ),
+    LOGGED_FAULTS: (((95, "device faults"),), ""),
     LOGGED_STATE: (
         (
             (90, "hold state"), (90, "latch state"), (88, "controller state"), (86, "hold active"),

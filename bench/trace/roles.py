@@ -17,9 +17,12 @@ LOGGED_RETARD = "logged_retard"
 LOGGED_REASON = "logged_reason"
 LOGGED_DEMAND = "logged_demand"
 LOGGED_STATE = "logged_state"
+LOGGED_FAULTS = "logged_faults"
 
 SWITCH_ROLES = frozenset({ARMED, LAUNCH})
-LOGGED_ROLES = frozenset({LOGGED_REDUCTION, LOGGED_RETARD, LOGGED_REASON, LOGGED_DEMAND, LOGGED_STATE})
+LOGGED_ROLES = frozenset({
+    LOGGED_REDUCTION, LOGGED_RETARD, LOGGED_REASON, LOGGED_DEMAND, LOGGED_STATE, LOGGED_FAULTS,
+})  # fmt: skip
 WORD_ROLES = frozenset({LOGGED_REASON, LOGGED_STATE})
 """Signals whose cells may be words, which a layout's table (or our own names) turns into numbers."""
 
@@ -42,6 +45,7 @@ ROLE_UNITS: dict[str, dict[str, str]] = {
     LOGGED_REASON: {},
     LOGGED_DEMAND: {"fraction": "%"},
     LOGGED_STATE: {},
+    LOGGED_FAULTS: {},
 }
 
 WHAT = {
@@ -60,6 +64,7 @@ WHAT = {
     LOGGED_REASON: "reason that the car's own controller gave",
     LOGGED_DEMAND: "demand of the car's own controller before its hold",
     LOGGED_STATE: "hold state of the car's own controller",
+    LOGGED_FAULTS: "faults of a device of this controller, as `record` writes them",
 }
 
 # Units that may be assumed (and are then noted), because loggers write no other for this signal.

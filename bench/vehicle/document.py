@@ -19,6 +19,8 @@ from bench.document.blocks import (
 )
 from bench.document.calibration import calibration_section
 from bench.document.provenance import provenance
+from bench.replay.codes import OUT_SHARE
+from bench.replay.readiness import LOUD
 from bench.trace.text import shown
 from bench.vehicle import figure
 from bench.vehicle.predict import Prediction
@@ -65,6 +67,8 @@ _SHARES = (
     ("rear tyres without load", "rear_unloaded"),
     ("strut against its stop", "strut_bottomed"),
     ("nose on the ground", "nose_on_ground"),
+    ("fault at launch", "fault_at_launch"),
+    (f"out of service, over {100 * OUT_SHARE:g} % of the run", "out_of_service"),
     ("not slower than without", "not_slower"),
 )
 
@@ -91,7 +95,10 @@ def make_document(facts: dict[str, Any], p: Prediction) -> Document:
             f"{side.capitalize()} the controller the run ends like this: {facts[side]['end']}."
             for side in ("with", "without")
             if facts[side]["end"] != "finished"
-        ],
+        ]
+        + [one["text"] for one in facts["readiness"] if one["code"] in LOUD]
+        + list(_unready_cars(facts["spread"])),
+        remarks=[one["text"] for one in facts["readiness"] if one["code"] not in LOUD],
         answer=[*_answer(facts), facts["model"]],
         key=_key(facts),
         sections=sections,
@@ -104,6 +111,17 @@ def make_document(facts: dict[str, Any], p: Prediction) -> Document:
         pictures=[Picture("predict.svg", f"{title}: a model's guess", _subtitle(facts), draw)],
         files=["trace.csv (for replay)", "motion.csv", "motion_without.csv"],
     )
+
+
+def _unready_cars(spread: dict[str, Any] | None) -> Iterator[str]:
+    shares = {} if spread is None else spread["with"]["shares"]
+    if shares.get("fault_at_launch"):
+        yield f"A fault is present at launch in {100 * shares['fault_at_launch']:.1f} % of the cars."
+    if shares.get("out_of_service"):
+        yield (
+            f"The controller is out of service for more than {100 * OUT_SHARE:g} % of the run in"
+            f" {100 * shares['out_of_service']:.1f} % of the cars."
+        )
 
 
 def _subjects(facts: dict[str, Any]) -> list[Subject]:

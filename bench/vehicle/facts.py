@@ -9,8 +9,10 @@ import numpy as np
 
 from bench.cautions import CAUTIONS, MODEL
 from bench.facts import head
+from bench.replay.codes import OUT_SHARE
+from bench.replay.readiness import readiness
 from bench.vehicle.predict import Prediction
-from bench.vehicle.results import MARKS_FT, Floats, Outcome
+from bench.vehicle.results import MARKS_FT, Floats, Outcome, seen_in
 from bench.vehicle.run import slow
 
 SUMMARY_VERSION = 1
@@ -42,6 +44,7 @@ _FIGURES = {
     "command_reversals": ("reversals", 1),
     "latches": ("latches", 1),
     "out_of_sight_s": ("out_of_sight", 1),
+    "out_of_service_s": ("out_of_service", 1),
     "run_s": ("end_time", 1),
 }
 
@@ -75,6 +78,7 @@ def make_facts(p: Prediction, command_line: Sequence[str]) -> dict[str, Any]:
         },
         "without": _figures(p.without),
         "with": _figures(p.controlled),
+        "readiness": [vars(one) for one in readiness(seen_in(p.controlled), p.calibration, "The run")],
         "notes": notes(p),
         "spread": None if p.spread is None else _shares(p),
         "model": MODEL,
@@ -129,6 +133,8 @@ def _shares(p: Prediction) -> dict[str, Any]:
             "rear_unloaded": scores["rear_unloaded"] > 0,
             "strut_bottomed": scores["strut_travel"] > car.bump_travel,
             "nose_on_ground": scores["clearance"] < 0,
+            "fault_at_launch": scores["fault_at_launch"] > 0,
+            "out_of_service": scores["out_of_service"] > OUT_SHARE * scores["end_time"],
         }
         found[side] = {
             "shares": {name: round(float(np.mean(yes)), 6) for name, yes in questions.items()},

@@ -12,9 +12,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
+from bench.replay.codes import OUT_OF_SERVICE
+from bench.replay.readiness import Seen
 from bench.vehicle.car import Car
 from bench.vehicle.equations import Statics
-from controller.constants import FAULT_OUT_OF_SIGHT
+from controller.constants import FAULT_AT_LAUNCH, FAULT_OUT_OF_SIGHT
 
 if TYPE_CHECKING:
     from bench.calibration import CalibrationFile
@@ -71,8 +73,8 @@ ROW = {
 
 # Figures of a run -> unit. above_start and above_full: time above the ceilings at which a cut starts and is
 # full; full_cut: the reduction added up, in seconds of no torque; torque_time: torque not given, of what full
-# command would have given; nose: as if the front stood on the ground at each mark; beam: by the strip's own
-# beams.
+# command would have given; out_of_service: with a fault of OUT_OF_SERVICE on; nose: as if the front stood on
+# the ground at each mark; beam: by the strip's own beams.
 SCORES = {
     "end_time": "s",
     "turned_over": "1",
@@ -102,6 +104,8 @@ SCORES = {
     "reversals": "1",
     "latches": "1",
     "out_of_sight": "s",
+    "out_of_service": "s",
+    "fault_at_launch": "1",
     "nose_start": "s",
     "beam_start": "s",
     "nose_time": "s",
@@ -159,6 +163,7 @@ def score(
     ways = np.sign(moved[moved != 0])
     taking = (run["reduction"] > 0) | (run["retard"] > 0)
     in_air = run["gap"] > 0
+    faults = run["faults"].astype(np.int64)
     scores: dict[str, float | Floats] = {
         "end_time": float(run["time"][-1] + dt),
         "turned_over": float(turned_over),
@@ -187,7 +192,9 @@ def score(
         "changes": float(np.count_nonzero(moved)),
         "reversals": float(np.count_nonzero(np.diff(ways))),
         "latches": float(np.count_nonzero(np.diff(taking.astype(np.int8), prepend=np.int8(0)) > 0)),
-        "out_of_sight": dt * np.count_nonzero(run["faults"].astype(np.int64) & FAULT_OUT_OF_SIGHT),
+        "out_of_sight": dt * np.count_nonzero(faults & FAULT_OUT_OF_SIGHT),
+        "out_of_service": dt * np.count_nonzero(faults & OUT_OF_SERVICE),
+        "fault_at_launch": float((faults & FAULT_AT_LAUNCH).any()),
     }
     return scores | _strip(run, car)
 
@@ -273,3 +280,20 @@ def _reached(time: Floats, way: Floats, goal: float) -> float:
     if i == 0:
         return float(time[0])
     return float(time[i - 1] + (time[i] - time[i - 1]) * (goal - way[i - 1]) / (way[i] - way[i - 1]))
+
+
+def seen_in(outcome: Outcome) -> Seen:
+    """A predicted run; the car stands armed before it."""
+    columns = outcome.columns
+    launched = np.flatnonzero(columns["launch"] > 0)
+    return Seen(
+        outcome.tick_s,
+        columns["counts"].astype(np.int64),
+        columns["speed"] / 10,
+        np.ones(len(columns["counts"]), dtype=np.int8),
+        columns["lift_seen"] * 1000,
+        columns["faults"].astype(np.int64),
+        0,
+        int(launched[0]),
+        len(columns["counts"]),
+    )

@@ -11,6 +11,9 @@
 #define RING 512
 #define LONGEST_STEP_US 500
 #define TURNED_OVER 1.2
+/* With any of these faults on the controller does not act on the height. */
+#define OUT_OF_SERVICE \
+    (LIFT_FAULT_SENSOR | LIFT_FAULT_FALL | LIFT_FAULT_STUCK | LIFT_FAULT_ACQUIRING | LIFT_FAULT_NO_IMAGE)
 #define FLIGHT_GAP 0.025
 #define WHEEL_ON_GROUND_S 0.025
 #define WHEEL_IN_AIR_S 1.1
@@ -670,7 +673,10 @@ static void judge(lv_run_t *run, const lv_ceilings_t *ceilings, const lv_row_t *
     int32_t taking = row->reduction > 0 || row->retard > 0;
     s->latches += taking && !w->taking;
     w->taking = taking;
-    s->out_of_sight += (int32_t)row->faults & LIFT_FAULT_OUT_OF_SIGHT ? dt : 0.0;
+    int32_t faults = (int32_t)row->faults;
+    s->out_of_sight += faults & LIFT_FAULT_OUT_OF_SIGHT ? dt : 0.0;
+    s->out_of_service += faults & OUT_OF_SERVICE ? dt : 0.0;
+    s->fault_at_launch = faults & LIFT_FAULT_AT_LAUNCH ? 1.0 : s->fault_at_launch;
     s->end_time = row->time + dt;
 }
 

@@ -68,6 +68,7 @@ typedef struct {
     double landing_speed, front_load, strut_travel, clearance;
     double bar_force, bar_time, bar_impulse, rear_load, rear_unloaded;
     double full_cut, torque_time, peak_reduction, peak_retard, changes, reversals, latches, out_of_sight;
+    double out_of_service, fault_at_launch;
     double nose_start, beam_start;
     double nose_time[LV_MARKS], beam_time[LV_MARKS], velocity[LV_MARKS], gap[LV_MARKS];
 } lv_scores_t;

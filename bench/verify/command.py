@@ -350,7 +350,8 @@ def _compare(
     """The comparison of one run of at most `total` ticks, and how long the device took."""
     from bench.link.target import LocalTarget
     from bench.trace.progress import progress_bar
-    from bench.verify.compare import Step, compare, plan
+    from bench.verify.compare import compare, plan
+    from bench.verify.judge import Step
     from bench.verify.source import TraceSource
     from controller import Controller
 

@@ -199,7 +199,7 @@ VARIANTS = (
     Variant("H6", KeepsNothing, "lost_high", "top", "back"),
     Variant("H6", KeepsNothing, "spikes_down", "top", "back"),
     Variant("H6", KeepsNothing, "mostly_dead", "top", "H6"),
-    Variant("H6", LetsGoAtOnce, "zero_volt", "falling", "H6"),
+    Variant("H6", LetsGoAtOnce, "wander_beyond", "top", "H6"),
     Variant("H6", NeverBlind, "lost_high", "rising", "H6"),
     Variant("H8", NeverStuck, "stuck", "before", "H8"),
     Variant("H10", NeverReturns, "lost_high", "falling", "stays"),

@@ -107,7 +107,7 @@ def test_a_steady_disarm_ends_out_of_sight_and_comes_to_rest() -> None:
     while height < 480:
         tick(made, height)
         height += 1.5
-    for _ in range(3000):  # the nose is up for as long as it likes
+    for _ in range(2500):  # less than the fault's hold, after which it is a fault (H5)
         tick(made, counts=4095)
     assert made.faults & FAULT_OUT_OF_SIGHT
     assert not made.faults & FAULT_SENSOR

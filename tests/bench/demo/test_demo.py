@@ -130,12 +130,13 @@ def test_what_is_replayed_is_what_drove_the_car(name: str) -> None:
 
 def test_a_clean_run_obeys_the_model() -> None:
     """In its first gear the model under the commands that a replay of the trace gives shows what the trace
-    shows, within the noise of its sensors; another car does not."""
+    shows, within the noise of its sensors; another car does not. Not of clean_launch: at its 200 rows a
+    second the look-ahead of a replay commands another cut than that of the run."""
     if NOT_BUILT:
         pytest.skip(NOT_BUILT)
-    made = BY_NAME["clean_launch"]
+    made = BY_NAME["high_wheelstand"]
     car = car_with(made.changes).car
-    run = measure(read_trace(TRACES / "clean_launch.csv"), car, load(TRACES / made.calibration))
+    run = measure(read_trace(TRACES / "high_wheelstand.csv"), car, load(TRACES / made.calibration))
 
     def off(car: Car) -> dict[str, float]:
         with ThreadPoolExecutor(1) as pool:
@@ -282,7 +283,8 @@ def test_sensor_dropouts(tmp_path: Path) -> None:
     lag = 20  # the longest that a demand was not seen before the fault
     begin, end = lost[2]
     assert (seen.reduction[lag:begin] >= healthy.reduction[: begin - lag]).all()
-    held = slice(begin, end + seen.calibration.number("hold_ticks"))
+    # What is kept in the fault counts as hold (H6).
+    held = slice(begin, max(end, faults[0][0] + seen.calibration.number("hold_ticks")))
     assert (seen.reduction[held] >= seen.reduction[begin]).all()
     # The last one begins with nothing taken: the blind reduction, until its time is over.
     blind = spans(seen.reason == REASON_BLIND)

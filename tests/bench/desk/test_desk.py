@@ -947,6 +947,19 @@ def test_a_trace_without_a_launch_is_shown_and_said(tmp_path: Path, file: Path) 
     assert shown == {"cut": 0, "back": None, "again": 0, "retard": 0, "changes": 0}
 
 
+def test_a_controller_that_was_not_ready_is_said_aloud(tmp_path: Path, file: Path) -> None:
+    header, units, *rows = (TRACES / "clean_launch.csv").read_text().splitlines()
+    nose = next(i for i, name in enumerate(header.split(",")) if "height" in name.lower())
+    cells = [row.split(",") for row in rows]
+    still = [",".join([*row[:nose], cells[0][nose], *row[nose + 1 :]]) for row in cells]
+    trace = tmp_path / "dead.csv"
+    trace.write_text("\n".join([header, units, *still]) + "\n")
+    found = work_out(Source(read_trace(trace), Options(), None), load(file), View())
+    assert any("HAD NOT MOVED SINCE ARMING" in text for text in found["loud"])
+    healthy = work_out(Source(read_trace(TRACES / "clean_launch.csv"), Options(), None), load(file), View())
+    assert healthy["loud"] == []
+
+
 # -- the command
 
 

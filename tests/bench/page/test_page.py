@@ -26,7 +26,7 @@ MIT = (
 """The beginning, the condition and the end of the MIT License; source: SPDX License List, identifier MIT."""
 
 
-@pytest.mark.parametrize("name", ["report.js", "desk.js"])
+@pytest.mark.parametrize("name", ["report.js", "desk.js", "stand.js"])
 def test_a_script_is_one(name: str, tmp_path: Path) -> None:
     """Its syntax, without a browser (`node --check`)."""
     (tmp_path / name).write_bytes(built(name))
@@ -53,7 +53,7 @@ def test_the_lock_file_names_no_host_and_each_package_by_its_content() -> None:
 
 
 def test_nothing_is_fetched_from_anywhere() -> None:
-    for name in ("report.js", "report.css", "desk.js", "desk.css", "index.html"):
+    for name in ("report.js", "report.css", "desk.js", "desk.css", "index.html", "stand.js", "stand.css"):
         found = re.findall(r"https?://[^\s\"'`)]+", built(name).decode())
         assert {url for url in found if not url.startswith("http://www.w3.org/")} == set(), name
 

@@ -60,7 +60,9 @@ def test_a_nose_that_does_not_stand_says_nothing_of_the_rest_height() -> None:
 
 
 def test_out_of_sight() -> None:
-    assert "out of the sensor's range for 0." in said(nose(420))["out_of_sight"]
+    text = said(nose(420))["out_of_sight"]
+    assert text.startswith("The controller held the nose for out of sight for 0.")
+    assert text.endswith("the recording reads no height below the sensor's end of 500 mm there.")
     assert "sensor_at_end" not in said(nose(420))
 
 
@@ -157,3 +159,69 @@ def test_torque_that_a_fault_keeps_to_the_end_of_the_run() -> None:
     remarks = said(counts, {"fault_hold_ticks": 5000})
     assert "kept torque taken for the last 2." in remarks["kept_to_the_end"]
     assert "kept_to_the_end" not in said(counts, {"fault_hold_ticks": 500, "fault_release_q16": 65536 * 100})
+
+
+# --- readiness
+
+QUIET = np.full(N, 1065)
+
+
+def still(standing_mm: float) -> np.ndarray:
+    """A nose that rises from 1.5 s on and wanders as an even share of so many mm before."""
+    height = 130 + standing_mm * (np.random.default_rng(5).random(N) - 0.5)
+    rise = 310 * np.sin(np.pi * np.clip((np.arange(N) - 1600) / 1500, 0, 1)) ** 2
+    return np.rint((height + rise) * 4095 / 500)
+
+
+def test_a_controller_out_of_service_for_part_of_the_run() -> None:
+    lost = nose(310)
+    lost[1200:] = 0
+    text = said(lost)["out_of_service"]
+    # lost from 1.0 s after the launch on, and a fault 20 ms later: 2.78 of 3.80 s
+    assert text.startswith("LAUNCH 1: THE CONTROLLER WAS OUT OF SERVICE for 73 % of the run (2.7")
+    assert "first 1.0" in text
+    assert text.endswith("too many samples not used.")
+    short = nose(310)
+    short[2500:2600] = 0
+    assert "out_of_service" not in said(short)
+
+
+def test_a_height_that_has_not_moved_since_arming() -> None:
+    armed = np.arange(N) >= 50
+    text = said(QUIET, armed=armed)["height_not_moved"]
+    assert "HAD NOT MOVED SINCE ARMING, 0.150 s before" in text
+    assert "1065 counts all the time" in text
+    moved = QUIET.copy()
+    moved[600:] += 2
+    assert "height_not_moved" not in said(moved, armed=armed)
+
+
+def test_a_lift_at_launch_that_is_no_rest() -> None:
+    text = said(nose(310), launch=np.arange(N) >= 900)["lift_at_launch"]
+    assert text.startswith("LAUNCH 1: THE LIFT WAS ")
+    assert "which is no rest" in text
+    assert "lift_at_launch" not in said(nose(310))
+
+
+@pytest.mark.parametrize(("wander", "told"), [(6.0, True), (2.0, False)])
+def test_noise_that_is_too_small_for_what_the_still_car_did(wander: float, told: bool) -> None:
+    # nine tenths of an even share of 6 mm lie within 5.4 mm; noise_mm is 3
+    remarks = said(still(wander), launch=np.arange(N) >= 1500)
+    assert ("noise_too_small" in remarks) is told
+    if told:
+        text = remarks["noise_too_small"]
+        assert text.startswith("Launch 1: the car stood still for 1.4 s and the height wandered by 5.")
+        assert text.endswith("noise_mm = 3 is too small.")
+
+
+def test_a_rolling_car_tells_nothing_of_the_noise() -> None:
+    assert "noise_too_small" not in said(still(6.0), launch=np.arange(N) >= 1500, speed=30)
+
+
+def test_what_the_controller_believed_is_no_fact() -> None:
+    """Up to the end of the range, and from one reading to the next 200 mm lower: no nose falls so."""
+    counts = nose(350)
+    counts[1250:2000] = round(250 * 4095 / 500)
+    text = said(counts)["out_of_sight"]
+    assert text.startswith("The controller held the nose for out of sight for 2.750 s, from 1.05 s on")
+    assert "although the recording reads heights in range for 100 % of it" in text

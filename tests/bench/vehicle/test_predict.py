@@ -21,6 +21,7 @@ from bench.trace.choice import ColumnChoice
 from bench.trace.read import read_trace
 from bench.vehicle import compiled
 from bench.vehicle import run as running
+from bench.vehicle.document import make_document
 from bench.vehicle.facts import make_facts, notes
 from bench.vehicle.predict import Options, predict
 from bench.vehicle.results import ROW
@@ -211,3 +212,26 @@ def test_a_car_drives_under_what_the_device_says():
 def test_verify_with_nothing_to_run(tmp_path):
     line = refused("verify", "--calibration", str(CALIBRATION_PATH), "--port", "socket://127.0.0.1:9")
     assert "name a trace, a car, or both" in line
+
+
+def test_a_prediction_says_whether_the_controller_was_ready():
+    well = predict(demo(), calibration(), Options(feet=60, spread=8))
+    told = make_facts(well, [])
+    assert told["readiness"] == []
+    assert told["spread"]["with"]["shares"]["fault_at_launch"] == 0
+    assert told["spread"]["with"]["shares"]["out_of_service"] == 0
+    # noise far beyond the 3 mm of the calibration: the sensor is not believed
+    ill = predict(demo(), calibration(), Options(noise_mm=40, feet=60, spread=8))
+    told = make_facts(ill, [])
+    assert {"fault_at_launch", "out_of_service"} <= {one["code"] for one in told["readiness"]}
+    assert told["spread"]["with"]["shares"]["fault_at_launch"] == 1
+    assert told["spread"]["with"]["shares"]["out_of_service"] == 1
+    alarm = make_document(told, ill).alarm
+    assert any("OUT OF SERVICE" in text for text in alarm)
+    assert "A fault is present at launch in 100.0 % of the cars." in alarm
+
+
+def test_a_noisy_sensor_is_told_by_what_it_did_while_the_car_stood():
+    noisy = make_facts(predict(demo(), calibration(), Options(noise_mm=2, feet=60)), [])
+    (one,) = (one for one in noisy["readiness"] if one["code"] == "noise_too_small")
+    assert "noise_mm = 3 is too small" in one["text"]

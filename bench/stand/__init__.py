@@ -1,0 +1,1 @@
+"""A nose to lift by hand, and what the controller does: see README.md."""

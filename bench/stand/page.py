@@ -1,0 +1,97 @@
+"""The stand as one HTML file: style, script, the core and a calibration stand in it."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+from functools import cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from bench.cautions import CAUTIONS, SHORT
+from bench.page import built
+from bench.replay.codes import FAULTS, REASONS, STATES
+from bench.trace.text import shown
+from controller import constants as c
+from controller.image import FIELDS, HEADER_BYTES
+from firmware_model import wasm
+from firmware_model.binding import OUTPUT_TYPES
+
+if TYPE_CHECKING:
+    from jinja2 import Template
+
+    from bench.calibration import CalibrationFile
+
+_HERE = Path(__file__).parent
+_CORE = Path(wasm.__file__).parent / "core.wasm"
+
+REFUSALS = {
+    c.IMAGE_MAGIC: "it is no calibration",
+    c.IMAGE_VERSION_OTHER: "it is of another version",
+    c.IMAGE_LENGTH: "its length is wrong",
+    c.IMAGE_CRC: "its checksum is wrong",
+    c.IMAGE_RANGE: "a value is outside its range",
+    c.IMAGE_ORDER: "two values do not fit each other (the fault's hold must not be shorter than the hold)",
+}
+
+# What the page says of the sensor: the first of these that is on.
+_SENSOR_BITS = (c.FAULT_ACQUIRING, c.FAULT_OUT_OF_SIGHT, c.FAULT_STUCK, c.FAULT_FALL, c.FAULT_SENSOR)
+
+
+def fields() -> dict[str, list[Any]]:
+    """Where each field of an image stands: name -> [offset in bytes, code as in FIELDS, count]."""
+    places: dict[str, list[Any]] = {}
+    at = HEADER_BYTES
+    for name, code, count, _, _ in FIELDS:
+        places[name] = [at, code, count]
+        at += count * (4 if code == "I" else 2)
+    return places
+
+
+def render(calibration: CalibrationFile, version: str) -> str:
+    """The text of the page for a calibration; `version` is Liftlatch's."""
+    spec = {
+        "core": base64.b64encode(_CORE.read_bytes()).decode(),
+        "image": base64.b64encode(calibration.image).decode(),
+        "fields": fields(),
+        "outputs": list(OUTPUT_TYPES),
+        "reasons": REASONS,
+        "states": {state: name.replace("_", " ") for state, name in STATES.items()},
+        "sensor": [(bit, FAULTS[bit][1]) for bit in _SENSOR_BITS],
+        "refusals": REFUSALS,
+    }
+    made = [
+        ("Calibration", shown(str(calibration.path))),
+        ("Its image", f"CRC-32 {calibration.crc:08x}, {len(calibration.image)} bytes"),
+        ("Liftlatch", version),
+        ("The controller", f"core.wasm, SHA-256 {hashlib.sha256(_CORE.read_bytes()).hexdigest()[:16]}…"),
+    ]
+    return _template().render(
+        spec=spec,
+        name=shown(calibration.path.name),
+        made=made,
+        short=SHORT,
+        cautions=CAUTIONS,
+        style=built("stand.css").decode(),
+        script=_script(),
+        licences=built("stand-licences.txt").decode(),
+    )
+
+
+@cache
+def _template() -> Template:
+    from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+    environment = Environment(
+        loader=FileSystemLoader(_HERE), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
+        lstrip_blocks=True,
+    )  # fmt: skip
+    return environment.get_template("page.html")
+
+
+@cache
+def _script() -> str:
+    text = built("stand.js").decode()
+    assert "</script" not in text.lower()
+    assert "<!--" not in text
+    return text
