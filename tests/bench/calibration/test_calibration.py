@@ -249,7 +249,7 @@ def test_defaults_are_shown_as_defaults() -> None:
 def test_a_value_that_rounding_moves_by_more_than_a_percent_is_told() -> None:
     said = changed(("confirm_ms = 20", "confirm_us = 20400")).warnings
     assert said == [
-        "line 28: sensor.confirm_us: 20400 us becomes 20000 us, the nearest step of the controller"
+        "line 30: sensor.confirm_us: 20400 us becomes 20000 us, the nearest step of the controller"
     ]
     assert changed(("confirm_ms = 20", "confirm_us = 20100")).warnings == []
 

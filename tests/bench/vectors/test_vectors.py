@@ -116,7 +116,7 @@ def test_the_command(tmp_path: Path) -> None:
     out = tmp_path / "out"
     arguments = [
         str(ROOT / "traces" / "clean_launch.csv"),
-        *("--calibration", str(ROOT / "traces" / "plain.toml"), "--out", str(out), "--ticks", "4000"),
+        *("--calibration", str(ROOT / "traces" / "demo.toml"), "--out", str(out), "--ticks", "4000"),
     ]
     done = CliRunner().invoke(vectors, arguments)
     assert done.exit_code == 0, done.output
