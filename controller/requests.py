@@ -118,15 +118,15 @@ class Command:
     """
 
     __slots__ = (
+        "_acting_reason",
+        "_acting_reduction",
+        "_acting_retard",
         "_asking",
         "_reduction",
         "_reduction_limit",
         "_retard",
         "_retard_limit",
         "_who",
-        "acting_reason",
-        "acting_reduction",
-        "acting_retard",
         "askers",
         "reason",
         "reduction",
@@ -173,9 +173,9 @@ class Command:
 
     def act(self, reduction: int, retard: int, reason: int) -> None:
         """Let a set act: values 0..FULL, reason 0..255. Not part of the digest."""
-        self.acting_reduction = reduction
-        self.acting_retard = retard
-        self.acting_reason = reason
+        self._acting_reduction = reduction
+        self._acting_retard = retard
+        self._acting_reason = reason
 
     def digest(self, crc: int) -> int:
         """The CRC register carried on over the published command."""

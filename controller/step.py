@@ -255,11 +255,11 @@ class Controller:
     def acting(self) -> tuple[int, int, int]:
         """What acts on the engine now: (reduction, retard, reason) of the last step, or the safe state."""
         command = self.command
-        return command.acting_reduction, command.acting_retard, command.acting_reason
+        return command._acting_reduction, command._acting_retard, command._acting_reason
 
     def event(self, cylinder: int) -> int:
         """The fuel of a cylinder's next cycle is due: FUEL_OFF and SPARK_OFF bits for that cycle (C1)."""
-        return self.events.event(cylinder, self.command.acting_reduction)
+        return self.events.event(cylinder, self.command._acting_reduction)
 
     def spark(self, cylinder: int) -> int:
         """The spark of a cylinder's present cycle is due: SPARK_OFF or 0, as its event said (C1)."""

@@ -63,10 +63,10 @@ class UnsafeEvents(Device):
 
     def _events(self, body: bytes) -> bytes | Reason:
         command = self._stepper.core.command
-        kept = command.acting_reduction
-        command.acting_reduction = command.reduction
+        kept = command._acting_reduction
+        command._acting_reduction = command.reduction
         answer = super()._events(body)
-        command.acting_reduction = kept
+        command._acting_reduction = kept
         return answer
 
 
