@@ -128,7 +128,7 @@ class SensorSections(Builder):
         hidden = Fraction(far, LIFT) - Fraction(self.ends_mm[1])
         crossed = agree.value * self.sample_ms * fastest.value / 1000
         # One sample more, as one may be lost on the way.
-        wide = hidden + crossed * (agree.value + 1) / agree.value + noise.value
+        wide = hidden + crossed + self.sample_ms * fastest.value / 1000 + noise.value
         default = Fraction(math.ceil(wide)) if known else Fraction(25)
         q = s.number("near_end", "mm", default=default)
         file.put("near_end", q, LIFT)

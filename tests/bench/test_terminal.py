@@ -391,7 +391,10 @@ def device(*options: str) -> Iterator[dict[str, Any]]:
 def test_verify_prints_json_and_says_the_rest_on_standard_error(files: Files, tmp_path: Path) -> None:
     with device("--bug", "hold-short") as found:
         assert found["summary_version"] == 1
-        words = ["verify", files.trace, "--calibration", files.calibration, "--port", found["port"]]
+        plain = files.folder / "plain.toml"
+        shutil.copyfile(TRACES / "plain.toml", plain)
+        (high,) = (trace for trace in files.traces if "high_wheelstand" in trace.name)
+        words = ["verify", high, "--calibration", plain, "--port", found["port"]]
         code, out, err = here(*words, "--json", "--out", tmp_path / "out")
         assert code == 1
         facts = strict(out)

@@ -78,6 +78,10 @@ LEFT_OUT = {
     "lift_init": "clears bytes",
     "lift_load": "reads an image",
     "lift_outputs": "copies",
+    "lift_acting": "copies",
+    "lift_safe": "lets the calibrated safe state act",
+    "lift_command_act": "packs what acts into an unsigned word",
+    "lift_command_acting": "unpacks it",
 }
 
 METHODS = {
@@ -187,6 +191,10 @@ class Translation:
             return self.constants[node.name]
         if isinstance(node, c_ast.UnaryOp) and node.op == "-":
             return -self._number(node.expr)
+        if isinstance(node, c_ast.FuncCall) and node.name.name == "INT32_C":
+            return self._number(node.args.exprs[0])
+        if isinstance(node, c_ast.Cast):  # only a wider type, so that a narrow int does not overflow
+            return self._number(node.expr)
         if isinstance(node, c_ast.BinaryOp):
             one, other = self._number(node.left), self._number(node.right)
             return int(_CONSTANT[node.op](one, other))
@@ -200,6 +208,10 @@ class Translation:
             one.expr.name
             for one in _every(node.body, c_ast.UnaryOp)
             if one.op == "&" and isinstance(one.expr, c_ast.ID)
+        }
+        # A struct is an object, and its address is the object itself.
+        self._boxed -= {
+            one.name for one in _every(node.body, c_ast.Decl) if _type_name(one.type).startswith("lift_")
         }
         self._line = node.coord.line
         self._counted = node.decl.name not in UNCOUNTED
@@ -225,6 +237,9 @@ class Translation:
         match node:
             case c_ast.Compound():
                 return self._block(node)
+            case c_ast.Decl() if _type_name(node.type).startswith("lift_"):
+                made = self._at(ast.Call(ast.Name("_struct", ast.Load()), [], []))
+                return [self._at(ast.Assign([ast.Name(node.name, ast.Store())], made))]
             case c_ast.Decl():
                 if node.init is None and node.name not in self._boxed:
                     return []  # so that Python refuses to read it before it is written
@@ -303,6 +318,8 @@ class Translation:
             case c_ast.ArrayRef():
                 base, place = self._expression(node.name), self._expression(node.subscript)
                 return self._at(ast.Subscript(base, place, ast.Load()))
+            case c_ast.FuncCall(name=c_ast.ID(name="INT32_C")):
+                return self._expression(node.args.exprs[0])
             case c_ast.FuncCall():
                 arguments = [self._expression(one) for one in (node.args.exprs if node.args else [])]
                 return self._at(ast.Call(ast.Name(node.name.name, ast.Load()), arguments, []))
@@ -465,7 +482,15 @@ def _above(value: Any) -> Int:
 
 RUNTIME: dict[str, Any] = {f"_{name}": _width(name) for name in WIDTHS}
 RUNTIME |= {"_uint32_t": _uint32, "_whole": _whole, "_above": _above, "_bool": lambda value: value}
-RUNTIME |= {"_greater": greatest_of}
+RUNTIME |= {"_greater": greatest_of, "_struct": SimpleNamespace}
+
+
+def _act(c: Any, reduction: Any, retard: Any, reason: Any) -> None:
+    c._acting = SimpleNamespace(reduction=reduction, retard=retard, reason=reason)
+
+
+def _acting(c: Any, out: Any) -> None:
+    out.__dict__.update(c._acting.__dict__)
 
 
 class Part:
@@ -516,6 +541,7 @@ class Core:
             for key, value in space.items()
             if key.startswith("lift_")
         }
+        shared |= {"lift_command_act": _act, "lift_command_acting": _acting}
         for space in self.namespaces.values():
             space.update(shared)
 

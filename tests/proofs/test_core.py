@@ -48,7 +48,7 @@ def test_the_cores_ranges_are_the_references() -> None:
     """The proofs take the ranges of fields from the reference, for the core too."""
     need("gcc")
     image = Translation("image")
-    kinds = {"I": "WORD", "H": "HALF", "h": "SIGNED"}
+    kinds = {"I": "CODE_uint32_t", "H": "CODE_uint16_t", "h": "CODE_int16_t"}
     expected = [
         [image.constants[kinds[code]], count, least, greatest] for _, code, count, least, greatest in FIELDS
     ]
