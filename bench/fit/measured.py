@@ -44,6 +44,7 @@ ALONE = {"height": 40.0, "speed": 3.0, "engine": 500.0}
 _STOOD_S = 1.0
 _CLEAR_MM = 25.0  # of lift beyond the droop: the wheels have left the ground
 _NEAR_END_MM = 3.0
+_COARSE_MM = 5  # readings all so far apart are those of a coarse logger
 _FLAT = 6  # equal readings, one after the other
 _NO_HEIGHT_MM = 1.0  # a reading below is none
 _SPUN_UP_S = 0.3
@@ -286,7 +287,8 @@ def _clipped(height: Floats, rest: float, end_mm: float, notes: list[str]) -> fl
     same = np.diff(readings) == 0
     flat = [(first, last + 1) for first, last in spans(same) if last + 1 - first >= _FLAT]
     others = np.count_nonzero(same) - sum(last - first - 1 for first, last in flat)
-    if others > 0.2 * len(readings):
+    steps = np.diff(np.unique(readings))
+    if others > 0.2 * len(readings) or (len(steps) and steps.min() > _COARSE_MM):
         return end_mm  # as coarse as that any height comes again
     for first, last in flat:
         at = float(readings[first])

@@ -119,6 +119,7 @@ def test_a_latch_holds_exactly(to: Any) -> None:
 def test_a_latch_releases(to: Any) -> None:
     proved(to, "latch_release", "latch_again", "latch_without_hold")
     proved(to, "latch_follows", "latch_calibrated", "latch_to_rest")
+    proved(to, "latch_falls", "latch_shortened")
 
 
 @BOTH
@@ -133,6 +134,13 @@ def test_a_latch_in_faults_and_slopes(to: Any) -> None:
 @pytest.mark.rule("H1", "H3", "H4", "H5", "H6")
 def test_which_samples_are_used(to: Any) -> None:
     proved(to, "height_sample")
+
+
+@BOTH
+@pytest.mark.slow
+@pytest.mark.rule("H10", "R1")
+def test_a_return_and_a_speed_that_could_be(to: Any) -> None:
+    proved(to, "height_chain", "height_back", "request_speed")
 
 
 @BOTH

@@ -50,7 +50,8 @@ def test_the_screen_fits_a_terminal_and_says_what_it_is(searched, capsys):
     text = capsys.readouterr().out
     assert max(len(line.rstrip()) for line in text.splitlines()) <= 80
     for piece in (
-        "least time to 60 ft", "peak lift 350 mm; in 95 %", "The settings", "look-ahead, falling",
+        "least time to 60 ft", "peak lift 350 mm, command reversals 15", "in 95 %",
+        "The settings", "look-ahead, falling",
         "On 16 cars that it was not sought with", "not slower than without",
         "The trade-off, on the same cars", "What bounds it", "A model's guess from these inputs",
         "An engineering aid, not a safety device",
