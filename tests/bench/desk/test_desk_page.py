@@ -138,8 +138,12 @@ def test_drag_undo_redo_save_reload_kill_and_start_again(
     assert (code, errors.strip()) == (130, "liftlatch: stopped")
 
 
-def test_the_picture_follows_while_dragging(browser: Browser, program: Program) -> None:
-    with open_page(browser, program.address, allowed=program.root) as page:
+def test_the_picture_follows_while_dragging(browser: Browser, file: Path, state: Path) -> None:
+    # a run that is cut, and more or less so as the ceiling moves
+    with (
+        Program(state, TRACES / "second_lift.csv", "--calibration", file) as program,
+        open_page(browser, program.address, allowed=program.root) as page,
+    ):
         ready(page)
         x, y = middle(handle(page, "reduction_full", 1))
         page.mouse.move(x, y)
