@@ -483,3 +483,29 @@ def test_each_of_four_cells_counts_a_quarter_in_their_middle(odd: int) -> None:
     reference.load(pack(values(**maps, reduction_map=table(cells[:2], cells[2:]))))
     reference.maps.look(1, 1)
     assert reference.maps.reduction == 450
+
+
+def test_the_safe_state_acts_until_the_next_step() -> None:
+    twins = Twins(safe_reduction=700, safe_retard=40)
+    empty = Controller(), Core()
+    for side in empty:
+        side.safe()  # without an image there is none
+        assert tuple(side.acting()) == (0, 0, 0)
+    launch(twins)
+    for side in (twins.reference, twins.core):
+        side.safe()
+    assert tuple(twins.core.acting()) == tuple(twins.reference.acting())
+    assert tuple(twins.reference.acting())[:2] == (700, 40)
+    twins.check()
+    twins.run([{} for _ in range(5)], cylinders=8)
+    assert tuple(twins.reference.acting())[:2] == (0, 0)
+
+
+@pytest.mark.parametrize("high", [220, 300, 400])
+def test_a_sensor_that_returns_while_torque_is_taken(high: int) -> None:
+    """H10: the nose is low and moves for longer than any return takes."""
+    twins = Twins()
+    launch(twins)
+    rising = [{"mm": 130 + 2 * k} for k in range((high - 130) // 2)]
+    moving = [{"mm": 140 + (k * 7) % 12} for k in range(4000)]
+    twins.run([*rising, *({"mm": high} for _ in range(60)), *({"counts": LOST} for _ in range(400)), *moving])
