@@ -5,7 +5,6 @@ from __future__ import annotations
 import itertools
 import math
 from fractions import Fraction
-from typing import TYPE_CHECKING
 
 from bench.calibration.builder import LIFT, Q12, SPEED, Builder
 from bench.calibration.quantity import Quantity, in_unit, nearest
@@ -14,9 +13,6 @@ from controller.constants import (
     LIFT_LIMIT,
     SENSOR_POINTS,
 )
-
-if TYPE_CHECKING:
-    pass
 
 
 class SensorSections(Builder):
@@ -126,9 +122,10 @@ class SensorSections(Builder):
         assert isinstance(heights, list)
         far, near = max(heights), min(heights)
         hidden = Fraction(far, LIFT) - Fraction(self.ends_mm[1])
-        crossed = agree.value * self.sample_ms * fastest.value / 1000
+        in_one_sample = self.sample_ms * fastest.value / 1000
+        crossed = agree.value * in_one_sample
         # One sample more, as one may be lost on the way.
-        wide = hidden + crossed + self.sample_ms * fastest.value / 1000 + noise.value
+        wide = hidden + crossed + in_one_sample + noise.value
         default = Fraction(math.ceil(wide)) if known else Fraction(25)
         q = s.number("near_end", "mm", default=default)
         file.put("near_end", q, LIFT)
