@@ -110,6 +110,7 @@ def make_document(facts: dict[str, Any], found: Found) -> Document:
 
 
 def _alarm(facts: dict[str, Any]) -> Iterator[str]:
+    yield from facts["harm"]
     if facts["taken_row"] and not facts["limits_kept"]:
         yield f"Row {facts['taken_row']}, as asked for, does not keep the limits."
     elif not facts["limits_kept"]:

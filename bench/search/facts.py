@@ -16,7 +16,6 @@ from bench.search.limits import (
     OVER,
     REVERSAL_S,
     Limit,
-    at_share,
     each_car,
     excess,
     tightened,
@@ -24,6 +23,7 @@ from bench.search.limits import (
 from bench.search.spread import DEFAULT_SCATTER, defaults_used, widened_by
 from bench.search.study import Checked, Found, looks_ahead
 from bench.vehicle.car import BY_NAME, written
+from bench.vehicle.harm import at_share, harm, of_cars
 
 if TYPE_CHECKING:
     from bench.vehicle.results import Floats
@@ -90,6 +90,7 @@ def make_facts(found: Found, command_line: Sequence[str]) -> dict[str, Any]:
             }
             for i, s in enumerate(settings.all)
         ],
+        "harm": _harm(found),
         "without": _figures(found, found.without),
         "with_start": _figures(found, found.start),
         "with_found": _figures(found, found.told),
@@ -100,6 +101,15 @@ def make_facts(found: Found, command_line: Sequence[str]) -> dict[str, Any]:
         "model": MODEL,
         "cautions": CAUTIONS,
     }
+
+
+def _harm(found: Found) -> list[str]:
+    """What gets worse against the start and against no control, over the cars of the check."""
+    feet, share = found.options.feet, found.options.share
+    word = "taken" if found.taken else "found" if found.kept else "nearest to the limits"
+    told = of_cars(f"the setting {word}", found.told.scores, feet, share)
+    sides = (("the start", found.start), ("no control", found.without))
+    return harm(told, [of_cars(name, one.scores, feet, share) for name, one in sides])
 
 
 def _scatter(found: Found, name: str) -> str:

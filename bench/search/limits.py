@@ -11,6 +11,7 @@ import numpy as np
 from bench import units
 from bench.errors import UserError
 from bench.trace.text import quoted
+from bench.vehicle.harm import at_share
 from bench.vehicle.results import MARKS_FT, Floats
 
 REVERSAL_S = 0.002
@@ -248,12 +249,6 @@ def judge(d: CarFigures, limits: Sequence[Limit], share: float, demand: float | 
         at_share(d.latches, 0.5),
         float((beyond <= 0).mean()),
     )
-
-
-def at_share(values: Floats, share: float) -> float:
-    """The least of the values that at least `share` of them do not exceed."""
-    place = math.ceil(share * len(values) - 1e-9) - 1
-    return float(np.sort(values)[max(0, place)])
 
 
 def demanded(cars: int, share: float) -> float:

@@ -58,6 +58,7 @@ _ROWS = (
 
 _SHARES = (
     ("turns over", "turned_over"),
+    ("flies and never lands", "never_landed"),
     ("no flight", "no_flight"),
     ("one flight", "one_flight"),
     ("more flights", "more_flights"),
@@ -91,7 +92,8 @@ def make_document(facts: dict[str, Any], p: Prediction) -> Document:
         what="predict",
         title=title,
         subjects=_subjects(facts),
-        alarm=[
+        alarm=facts["harm"]
+        + [
             f"{side.capitalize()} the controller the run ends like this: {facts[side]['end']}."
             for side in ("with", "without")
             if facts[side]["end"] != "finished"
@@ -169,13 +171,17 @@ def _landings(facts: dict[str, Any]) -> str:
     """How hard it lands with and without, and where it does not: a car that turned over has no landing."""
     sides = [(side, facts[side]["landing_speed_mps"]) for side in ("with", "without")]
     landed = [f"at {speed:.2f} m/s {side} it" for side, speed in sides if speed]
-    never = [f"never {side} it" for side, speed in sides if not speed]
+    never = [
+        f"never {side} it" if facts[side]["flights"] else f"not at all {side} it, which does not fly"
+        for side, speed in sides
+        if not speed
+    ]
     return f"It lands {', '.join([*landed, *never])}."
 
 
 def _landing(side: dict[str, Any]) -> str:
     speed = side["landing_speed_mps"]
-    return f"{speed:.2f} m/s" if speed else "none"
+    return f"{speed:.2f} m/s" if speed else "never" if side["flights"] else "no flight"
 
 
 def _lost(facts: dict[str, Any]) -> float | None:

@@ -26,7 +26,6 @@ from bench.search.limits import (
     FIGURES,
     CarFigures,
     Judged,
-    at_share,
     demanded,
     dominates,
     driven,
@@ -42,6 +41,7 @@ from bench.search.settings import Settings
 from bench.search.spread import DEFAULT_SCATTER, Spread, most_noise, with_scatter
 from bench.search.study import Options, looks_ahead, search
 from bench.search.wishes import KEYS, Wishes, read_wishes
+from bench.vehicle.harm import at_share
 from bench.vehicle.results import MARKS_FT, SCORES
 from bench.vehicle.vehicle_file import read
 from tests import ROOT
