@@ -11,7 +11,7 @@ from bench.cautions import CAUTIONS, MODEL
 from bench.facts import head
 from bench.replay.codes import OUT_SHARE
 from bench.replay.readiness import readiness
-from bench.vehicle.harm import harm, of_cars, of_run
+from bench.vehicle.harm import at_share, harm, of_cars, of_run
 from bench.vehicle.predict import Prediction
 from bench.vehicle.results import MARKS_FT, Floats, Outcome, seen_in
 from bench.vehicle.run import slow
@@ -162,6 +162,17 @@ def _shares(p: Prediction) -> dict[str, Any]:
                 f"nose_{feet}_ft_s": _percentiles(time[~np.isnan(time)]),
             },
         }
+        found[side]["range_80"] = {
+            "peak_lift_mm": _middle(scores["peak_lift"] * 1000),
+            "landing_speed_mps": _middle(np.nan_to_num(scores["landing_speed"], nan=np.inf)),
+            "bar_force_n": _middle(scores["bar_force"]),
+            **{
+                f"nose_{mark_ft}_ft_s": _middle(np.nan_to_num(scores["nose_time"][:, i], nan=np.inf))
+                for i, mark_ft in enumerate(MARKS_FT)
+                if mark_ft <= feet
+            },
+        }
+    found["fitted"] = p.vehicle.ways is not None
     lost = p.spread[1]["nose_time"][:, mark] - p.spread[0]["nose_time"][:, mark]
     both = lost[~np.isnan(lost)]
     found["with"]["shares"]["not_slower"] = round(float((both <= 0).sum()) / p.options.spread, 6)
@@ -173,6 +184,12 @@ def _landed(scores: dict[str, Floats]) -> Floats:
     """The landing speeds of those cars that flew and landed."""
     speeds = scores["landing_speed"]
     return speeds[~np.isnan(speeds) & (scores["flights"] > 0)]
+
+
+def _middle(values: Floats) -> list[float]:
+    """Between what 80 % of all cars are, those that never land or get there beyond the end (infinite): each
+    end a value of a car."""
+    return [round(at_share(values, share), 6) for share in (0.1, 0.9)]
 
 
 def _percentiles(values: Floats) -> list[float] | None:
@@ -212,6 +229,6 @@ def notes(p: Prediction) -> list[str]:
                 f" {1000 * outcome.score('rear_unloaded'):.0f} ms; the model keeps them on the ground, a real"
                 " car may hop there"
             )
-    if p.options.spread and not p.vehicle.scatter:
+    if p.options.spread and not p.vehicle.scatter and p.vehicle.ways is None:
         found.append("the vehicle file gives no scatter, so that all cars of the spread are alike")
     return found
