@@ -31,6 +31,7 @@ ASKS = {
 _POOR = {"height": 15.0, "speed": 0.6, "engine": 150.0}
 _POOR_LEFT_OUT = 3.0  # times what the ranges allow
 _ENOUGH_AIR_S = 1.2
+_LATE_S = 0.010  # a channel that comes later than this is told
 
 
 @dataclass(frozen=True)
@@ -99,6 +100,7 @@ def _run(fit: Fit, i: int) -> dict[str, Any]:
         "beyond_sensor": bool(run.at_end.any()),
         "peak_lift_fitted_mm": round(float(fitted.lift_mm[i].max()), 1),
         "launch_later_ms": round(1000 * fitted.launch[i], 2),
+        "channel_later_ms": {name: round(1000 * late, 2) for name, late in fitted.late[i].items()},
         "shifts_s": [round(t, 4) for t in fitted.shifts[i]],
         "rms": {
             name: {"unit": unit, "given": round(rest[name][0], 3), "fitted": round(rest[name][1], 3)}
@@ -144,19 +146,19 @@ def _ratio(fit: Fit) -> dict[str, Any]:
 def holds(fit: Fit) -> bool:
     """Whether the fitted car describes its runs, in every channel, and runs left out within reason."""
     far = any(one.ratio > _POOR_LEFT_OUT for one in fit.fitted.left_out)
-    return not far and not any(_poor(rest) for rest in rest_of(fit.fitted))
+    return not far and not any(map(_poor, fit.runs, rest_of(fit.fitted)))
 
 
-def _poor(rest: dict[str, tuple[float, float]]) -> list[str]:
+def _poor(run: MeasuredRun, rest: dict[str, tuple[float, float]]) -> list[str]:
     """The channels in which a run goes its own way: far more is left than noise."""
-    return [name for name, most in _POOR.items() if rest[name][1] > most]
+    return [name for name, most in _POOR.items() if rest[name][1] > max(most, 3 * run.noise[name])]
 
 
 def notes(fit: Fit) -> list[str]:
     """What a person should know before trusting the fit."""
     found = []
-    for run, rest in zip(fit.runs, rest_of(fit.fitted), strict=True):
-        poor = _poor(rest)
+    for run, rest, late in zip(fit.runs, rest_of(fit.fitted), fit.fitted.late, strict=True):
+        poor = _poor(run, rest)
         if poor:
             far = " and ".join(f"{rest[name][1]:.3g} {CHANNELS[name]} of {name}" for name in poor)
             found.append(
@@ -164,6 +166,11 @@ def notes(fit: Fit) -> list[str]:
                 " value, the calibration or the recording is wrong there: do not predict from it before that"
                 " is found"
             )
+        for name, seconds in late.items():
+            if abs(seconds) > _LATE_S:
+                found.append(
+                    f"{run.path.name}: {name} comes {1000 * seconds:.0f} ms later than the height, as it fits"
+                )
         if run.at_end.any():
             found.append(
                 f"{run.path.name}: the nose was beyond the sensor in {100 * run.at_end.mean():.0f} % of the"

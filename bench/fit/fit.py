@@ -50,10 +50,10 @@ class Estimate:
 @dataclass(frozen=True)
 class Fitted:
     """A fitted car. By run: `differences` modelled less measured by channel, `before` the same of the given
-    car, `seen` what the model shows, `launch` and `shifts` in s. `together` are pairs of parameters that the
-    runs hardly tell apart, with their correlation; `left_out` is each run predicted from the others,
-    `directions` as bench.fit.spread gives them, `ratio_sd` the relative standard deviation of the height of
-    the centre of gravity over its distance to the rear axle."""
+    car, `seen` what the model shows, `launch`, `late` (by channel, against the height) and `shifts` in s.
+    `together` are pairs of parameters that the runs hardly tell apart, with their correlation; `left_out` is
+    each run predicted from the others, `directions` as bench.fit.spread gives them, `ratio_sd` the relative
+    standard deviation of the height of the centre of gravity over its distance to the rear axle."""
 
     car: Car
     estimates: list[Estimate]
@@ -63,6 +63,7 @@ class Fitted:
     differences: list[dict[str, Floats]]
     before: list[dict[str, Floats]]
     launch: list[float]
+    late: list[dict[str, float]]
     shifts: list[tuple[float, ...]]
     windows: list[float]
     steps: int
@@ -130,9 +131,16 @@ def fit(
             lift_mm=[lift for _, lift in seen],
             differences=[of.differences(full, i) for i in range(len(runs))],
             before=[of.differences(zero, i) for i in range(len(runs))],
-            launch=[_of_run(free, full, i, -1, 0.0) for i in range(len(runs))],
+            launch=[_of_run(free, full, Unknown("launch", 0.0, i)) for i in range(len(runs))],
+            late=[
+                {
+                    name: _of_run(free, full, Unknown("late", 0.0, i, channel=name))
+                    for name in ("speed", "engine")
+                }
+                for i in range(len(runs))
+            ],
             shifts=[
-                tuple(_of_run(free, full, i, k, t) for k, t in enumerate(run.shifts))
+                tuple(_of_run(free, full, Unknown("shift", 0.0, i, k), t) for k, t in enumerate(run.shifts))
                 for i, run in enumerate(runs)
             ],
             windows=windows,
@@ -149,9 +157,10 @@ def _ratio_sd(free: list[Unknown], sd: Floats, correlation: Floats) -> float:
     return float(np.sqrt(max(0.0, a * a + b * b - 2 * a * b * float(correlation[i, k]))))
 
 
-def _of_run(free: list[Unknown], x: Floats, run: int, shift: int, taken: float) -> float:
+def _of_run(free: list[Unknown], x: Floats, of: Unknown, taken: float = 0.0) -> float:
+    """A time of a run, as found."""
     for u, v in zip(free, x, strict=True):
-        if u.run == run and u.shift == shift:
+        if (u.run, u.shift, u.channel) == (of.run, of.shift, of.channel):
             return taken + u.sd * float(v)
     return taken
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -122,7 +122,7 @@ def _left_out(
 
 
 def _moved(u: Unknown, place: dict[int, int]) -> Unknown:
-    return u if u.run < 0 else Unknown(u.name, u.sd, place[u.run], u.shift)
+    return u if u.run < 0 else replace(u, run=place[u.run])
 
 
 def _rms(values: Floats) -> float:

@@ -1,6 +1,7 @@
 """Drives each kind of outside car without control and with each of some calibrations, and writes what it did.
 
-    python -m tests.outside_car --write CALIBRATION...    # minutes; keeps tests/outside_car/truth.csv
+python -m tests.outside_car --write CALIBRATION...    # minutes; keeps tests/outside_car/truth.csv
+python -m tests.outside_car --table [KIND...]         # how far to trust fit and prediction: table.py
 """
 
 from __future__ import annotations
@@ -35,6 +36,11 @@ def row(kind: str, name: str) -> str:
 
 def main() -> None:
     """The table on standard output, and with --write in the file."""
+    if "--table" in sys.argv:
+        from tests.outside_car.table import write
+
+        print(write([word for word in sys.argv[1:] if not word.startswith("-")]), end="")
+        return
     names = ["off", *(word for word in sys.argv[1:] if not word.startswith("-"))] if len(sys.argv) > 2 else [
         "off", *CALIBRATIONS
     ]  # fmt: skip

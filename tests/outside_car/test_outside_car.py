@@ -104,6 +104,6 @@ def test_the_same_seed_drives_the_same_run_and_its_log_holds_it() -> None:
     for name, column in one.columns.items():
         assert np.array_equal(column, same.columns[name]), name
     assert not np.array_equal(one.columns["counts"], other.columns["counts"])
-    rows = log_text(one, 1).splitlines()
+    rows = log_text(one.columns, 1).splitlines()
     assert len(rows) == 1 + (len(one.columns["time"]) + 4) // 5
     assert len(rows[1].split(",")) == len(rows[0].split(","))
