@@ -16,7 +16,7 @@ from tests.outside_car.car import OutsideCar, Run
 from tests.outside_car.kinds import KINDS
 
 TRUTH = Path(__file__).with_name("truth.csv")
-CALIBRATIONS = ("demo", "demo_maps")
+CALIBRATIONS = ("demo", "plain")
 HEAD = "kind,calibration,peak_lift_mm,landing_m_per_s,bar_n,flights,time_60_ft_s,time_330_ft_s,time_660_ft_s"
 
 
@@ -41,9 +41,8 @@ def main() -> None:
 
         print(write([word for word in sys.argv[1:] if not word.startswith("-")]), end="")
         return
-    names = ["off", *(word for word in sys.argv[1:] if not word.startswith("-"))] if len(sys.argv) > 2 else [
-        "off", *CALIBRATIONS
-    ]  # fmt: skip
+    words = [word for word in sys.argv[1:] if not word.startswith("-")]
+    names = ["off", *(words or CALIBRATIONS)]
     jobs = [(kind, name) for kind in KINDS for name in names]
     with ProcessPoolExecutor() as pool:
         rows = list(pool.map(row, *zip(*jobs, strict=True)))

@@ -300,7 +300,7 @@ def rows_of(name: str) -> Rows:
             rows.missed, rows.held = dict(enumerate(missed)), held
     if subject.drive is not None:
         rows.searches.append(searched(subject, found[2][1]))
-    print(f"{name} done", file=sys.stderr, flush=True)
+    sys.stderr.write(f"{name} done\n")
     return rows
 
 
