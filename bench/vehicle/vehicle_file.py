@@ -9,8 +9,9 @@ from math import sqrt
 from pathlib import Path
 from typing import Any
 
+from bench.calibration.parsing import parse
 from bench.calibration.quantity import Quantity
-from bench.calibration.reader import CalibrationMistakes, File, Section, parse, read_text
+from bench.calibration.reader import CalibrationMistakes, File, Section, read_text
 from bench.vehicle.car import (
     BY_NAME,
     GEARS,
@@ -124,7 +125,7 @@ def load(path: str | os.PathLike[str]) -> VehicleFile:
 
 def read(text: str, path: str | os.PathLike[str], digest: str = "") -> VehicleFile:
     """The car of a text; `path` is the name it has in messages. Raises CalibrationMistakes."""
-    file = parse(os.fspath(path), text)
+    file = parse(os.fspath(path), text, "car")
     r = _Reader(file)
     about = file.section("car")
     name = about.text("name")
