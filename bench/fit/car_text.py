@@ -40,9 +40,7 @@ def rounded(value: float, spread: float) -> float:
     return float(f"{value:.{digits}g}")
 
 
-def fitted_text(
-    vehicle: VehicleFile, fitted: Fitted, sources: Sequence[str], remarks: Sequence[str]
-) -> str:
+def fitted_text(vehicle: VehicleFile, fitted: Fitted, sources: Sequence[str], remarks: Sequence[str]) -> str:
     """The text of the fitted car's file, at its end [scatter.fit]: how else the car may be. Raises
     CalibrationMistakes where the fitted car could not be."""
     rewriter = Rewriter(_without_note(vehicle.text))

@@ -101,9 +101,7 @@ def _left_out(
     full[stays] = found
     own = [n for n, u in enumerate(of.free) if u.run in (-1, i)]
     alone = Residuals(of.car, [of.runs[i]], [_moved(of.free[n], {i: 0}) for n in own], of.pool, of.until)
-    plain = {
-        name: float(np.hypot(of.runs[i].noise[name], size)) for name, (size, _) in MODEL_ERROR.items()
-    }
+    plain = {name: float(np.hypot(of.runs[i].noise[name], size)) for name, (size, _) in MODEL_ERROR.items()}
     alone.noise = [plain]
     r = alone(full[own])
     j = alone.jacobian(full[own], r)
@@ -146,4 +144,3 @@ def directions(free: Sequence[Unknown], sd: Floats, correlation: Floats) -> tupl
     values, vectors = np.linalg.eigh(covariance)
     rows = (vectors * np.sqrt(np.maximum(values, 0.0))).T[::-1]
     return [free[n].name for n in at], rows[np.abs(rows).max(axis=1) > _LEAST]
-
