@@ -200,7 +200,7 @@ def _ranges(scores: dict[str, Floats], feet: int, fitted: bool) -> dict[str, lis
 def _wider(key: str, low: float, high: float) -> list[float]:
     """A range with the miss of MISSED in it; one at 0 has nothing to miss."""
     missed = MISSED.get(key, MISSED_TIME_S if key.startswith("nose_") else 0.0)
-    if high == 0 or high == np.inf or not missed:
+    if high in (0, np.inf) or not missed:
         return [low, high]
     half = (high - low) / 2
     more = float(np.hypot(half, _Z80 * missed)) - half
