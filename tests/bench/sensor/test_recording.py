@@ -34,6 +34,13 @@ def test_a_slow_hand_is_no_plateau(tmp_path: Path) -> None:
     assert len(found) == 2
 
 
+def test_a_car_that_drives_does_not_stand(tmp_path: Path) -> None:
+    read = counts(np.full(9000, 200.0), 0.8)
+    speed = np.where((np.arange(9000) > 3000), 40.0, 0.0)
+    (one,) = recording(write(tmp_path / "run.csv", read, **{"speed_km/h": speed})).plateaus
+    assert (one.start, one.stop) == (0, 3001)
+
+
 def test_a_spike_is_not_nothing_and_a_lost_echo_is(tmp_path: Path) -> None:
     read = counts(np.full(6000, 200.0), 0.8)
     once = read.copy()
