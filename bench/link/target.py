@@ -118,6 +118,7 @@ class RemoteTarget:
         import numpy as np
 
         quiet = np.zeros(MOST_TICKS, INPUT)
+        self._own_run = True  # the safe state that follows a silence is ours too
         for _ in range(0, SETTLE_TICKS, MOST_TICKS):
             last = self.run(0, quiet).outputs[-1]
             if not (last["launched"] or last["reduction"] or last["retard"]):

@@ -179,7 +179,7 @@ def test_from_a_run_to_a_verified_device(tmp_path, capsys):
     assert abs(peak_mm(car) - peak_mm(true)) < 5
 
     limits = ("--limit", "lift_mm=330", "--distance", "330ft")
-    small = ("--cars", "8", "--check", "16", "--population", "8", "--generations", "4")
+    small = ("--cars", "8", "--check", "16", "--population", "8", "--generations", "8")
     code = liftlatch(
         "search", "--vehicle", fitted / "car.toml", "--calibration", CALIBRATION_PATH, *limits, *small,
         "--out", sought,
@@ -198,9 +198,9 @@ def test_from_a_run_to_a_verified_device(tmp_path, capsys):
     predicted = json.loads(capsys.readouterr().out)
     without, controlled = (predicted[side]["peak_lift_mm"] for side in ("without", "with"))
     assert controlled <= 330 < without
-    # what is true of the car itself with that calibration
+    # what is true of the car itself with that calibration; 15 mm is the goal for a fitted car
     assert controlled == pytest.approx(
-        1000 * compiled.run(true, found, Track(duration=4.0), True).score("peak_lift"), abs=10
+        1000 * compiled.run(true, found, Track(duration=4.0), True).score("peak_lift"), abs=15
     )
 
     with device("--core", "c") as port:
