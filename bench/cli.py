@@ -42,7 +42,10 @@ COMMANDS = {
     ),
     "fit": ("bench.fit.command:fit", "Fit the model of the car to recorded runs."),
     "desk": ("bench.desk.command:desk", "Work on a calibration in a browser: drag, and see the answer."),
-    "stand": ("bench.stand.command:stand", "Write a page on which a nose is lifted by hand."),
+    "stand": (
+        "bench.stand.command:stand",
+        "Lift a nose by hand and see the controller; test a device on stands.",
+    ),
     "completion": ("bench.completion:completion", "Print a script for your shell's completion."),
     "demo": ("bench.demo.command:demo", "Write the demo traces anew."),
 }

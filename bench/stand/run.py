@@ -108,10 +108,7 @@ def run_watched(
     Raises LinkError where the device runs another calibration, or where messages are lost on the way: a step
     is judged by all of its ticks.
     """
-    greeting = host.hello()
-    if greeting.image_crc != calibration.crc or greeting.tick_us == 0:
-        what = f"the device runs image {greeting.image_crc:08x}, this file makes {calibration.crc:08x}"
-        raise LinkError(what, host.line.name, "load it: liftlatch load --calibration FILE --port PORT")
+    demand_same(host, calibration)
     watched = Watched(calibration)
     host.ask(Kind.STREAM, pack_stream(1))
     try:
@@ -126,6 +123,14 @@ def run_watched(
         with suppress(LinkError):
             host.ask(Kind.STREAM, pack_stream(0))
     return watched.results
+
+
+def demand_same(host: Host, calibration: CalibrationFile) -> None:
+    """LinkError where the device runs another calibration than this one: what is seen would not be its."""
+    greeting = host.hello()
+    if greeting.image_crc != calibration.crc or greeting.tick_us == 0:
+        what = f"the device runs image {greeting.image_crc:08x}, this file makes {calibration.crc:08x}"
+        raise LinkError(what, host.line.name, "load it: liftlatch load --calibration FILE --port PORT")
 
 
 def _collect(host: Host, step: Step, done: Callable[[Step, Streamed | None], bool]) -> list[Streamed]:

@@ -280,8 +280,7 @@ def test_the_emulated_board_passes(tmp_path: Path) -> None:
     [
         (["--check"], "--port, --emulated: needs one of the two"),
         (["--scripted"], "--scripted: is for --check"),
-        (["--port", "x", "--out", "page.html"], "--port: is for --check"),
-        ([], "nothing to do"),
+        (["--port", "x", "--out", "page.html"], "--port: is for the live stand and --check"),
     ],
 )
 def test_wrong_words_are_one_line(words: list[str], what: str) -> None:
