@@ -25,6 +25,7 @@ FIRST_TICK = 65000
 
 _LISTEN_S = 0.1
 _DRAIN_S = 0.002
+_SILENT_S = 5.0
 
 
 @dataclass(frozen=True)
@@ -138,14 +139,19 @@ def _collect(host: Host, step: Step, done: Callable[[Step, Streamed | None], boo
     while host.listen(_DRAIN_S) is not None:
         pass  # what came before the step
     found: list[Streamed] = []
+    heard = host.line.now()
     while True:
         got = host.listen(_LISTEN_S)
         if got is not None:
+            heard = host.line.now()
             if found and (got.number - found[-1].number) & 0xFFFF != 1:
                 raise LinkError(
                     "messages of the stream were lost", host.line.name,
                     "a faster line: each tick takes 53 bytes, 530 000 baud at a tick of 1 ms",
                 )  # fmt: skip
             found.append(got)
+        elif host.line.now() - heard > _SILENT_S:
+            what = f"the device has streamed nothing for {_SILENT_S:g} s"
+            raise LinkError(what, host.line.name, "check its supply and the line, and begin again")
         if done(step, got) and found:
             return found

@@ -197,7 +197,7 @@ def test_ceilings_beyond_the_sensor_are_refused() -> None:
 # -- watched, by hand
 
 
-def watched(calibration: CalibrationFile, image: bytes, lost: bool = False) -> Any:
+def watched(calibration: CalibrationFile, image: bytes, lost: bool = False, short: bool = False) -> Any:
     """A device that runs by itself on what the scripts say, as if a person did it, and streams."""
     import numpy as np
 
@@ -208,7 +208,7 @@ def watched(calibration: CalibrationFile, image: bytes, lost: bool = False) -> A
             step.script(nose)
             scripts.append(nose.records())
     ends = np.cumsum([len(one) for one in scripts])
-    player = Player(FAST(), image, np.concatenate(scripts))
+    player = Player(FAST(), image, scripts[0] if short else np.concatenate(scripts))
     line = MemoryLine(Behaviour(Device(FAST, image=image), player=player))
     host = Host(line, 7)
     have, at = 0, 0
@@ -241,6 +241,11 @@ def test_a_device_with_another_calibration_is_not_watched() -> None:
 def test_lost_messages_are_said() -> None:
     with pytest.raises(LinkError, match="messages of the stream were lost; a faster line"):
         watched(PLAIN, PLAIN.image, lost=True)
+
+
+def test_a_device_that_falls_silent_is_said() -> None:
+    with pytest.raises(LinkError, match="has streamed nothing for 5 s"):
+        watched(PLAIN, PLAIN.image, short=True)
 
 
 # -- the command
