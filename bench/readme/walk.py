@@ -1,6 +1,7 @@
-"""python -m bench.readme.walk: the way from a run to a verified device (bench/vehicle/WALK.md), walked.
+"""python -m bench.readme.walk: the ways from a run to a verified device (bench/vehicle/WALK.md) and from an
+empty folder to a passed stand test (bench/stand/WALK.md), walked.
 
-Runs the commands that stand on that page, in a new out/walk, says which lines the page shows that they did
+Runs the commands that stand on these pages, in a new out/walk, says which lines the pages show that they did
 not print, and copies the pictures they made (and that of `bench/run`) into this folder. It
 takes some minutes, and needs what the emulated board needs.
 """
@@ -19,12 +20,14 @@ HERE = Path(__file__).parent
 ROOT = HERE.parent.parent
 WALK = ROOT / "out" / "walk"
 PAGE = ROOT / "bench" / "vehicle" / "WALK.md"
+STAND = ROOT / "bench" / "stand" / "WALK.md"
 # What README's pictures of plots are copies of.
 PICTURES = {
     "clean_launch.svg": "demo/run.svg",
     "fit.svg": "fit/fit.svg",
     "search.svg": "search/search.svg",
     "predict.svg": "predict/predict.svg",
+    "stand.svg": "stand/stand.svg",
 }
 _DEMO = "bench/run replay traces/clean_launch.csv --calibration traces/demo.toml --out out/demo"
 _RATE = re.compile(r", \d+ a second")  # of this machine, now
@@ -33,14 +36,15 @@ _RATE = re.compile(r", \d+ a second")  # of this machine, now
 @click.command()
 @click.option("--pictures", is_flag=True, help="Only copy the pictures of the walk before.")
 def main(pictures: bool) -> None:
-    """Walk the way from a run to a verified device, and copy its pictures."""
+    """Walk the ways of both pages, and copy their pictures."""
     missing: list[str] = []
     if not pictures:
         shutil.rmtree(WALK, ignore_errors=True)
         (WALK / "out").mkdir(parents=True)
         for name in ("bench", "traces"):
             (WALK / name).symlink_to(ROOT / name)
-        for command, shown in [(_DEMO, []), *steps(PAGE.read_text(encoding="utf-8"))]:
+        pages = [page.read_text(encoding="utf-8") for page in (PAGE, STAND)]
+        for command, shown in [(_DEMO, []), *(step for page in pages for step in steps(page))]:
             click.echo(command)
             begun = time.monotonic()
             done = subprocess.run(
@@ -57,7 +61,7 @@ def main(pictures: bool) -> None:
 
 
 def steps(page: str) -> list[tuple[str, list[str]]]:
-    """The commands of the page, each with the lines that are shown until the next one."""
+    """The commands of a page, each with the lines that are shown until the next one."""
     found: list[tuple[str, list[str]]] = []
     for block in re.findall(r"(?:^ {4}.+\n)+", page, flags=re.MULTILINE):
         if re.match(r" +(bench/run|sed) ", block):

@@ -2,16 +2,35 @@
 
 from __future__ import annotations
 
+import os
 import shlex
+import subprocess
+import sys
+from pathlib import Path
 
 import click
+import pytest
 
 from bench.cli import liftlatch
-from bench.readme.walk import HERE, PAGE, PICTURES, not_printed, steps
+from bench.device.emulated import missing
+from bench.readme.walk import HERE, PAGE, PICTURES, STAND, not_printed, steps
 from tests import ROOT
 
 WALK = PAGE.read_text(encoding="utf-8")
+STANDS = STAND.read_text(encoding="utf-8")
 README = (ROOT / "README.md").read_text(encoding="utf-8")
+
+
+def check_words(command: str, shown: list[str]) -> None:
+    """A command of a page has only options that there are, and its output is shown."""
+    words = shlex.split(command)[1:]
+    step = liftlatch.get_command(click.Context(liftlatch), words[0])
+    assert step is not None
+    if isinstance(step, click.Group):
+        step = step.commands[words[1]]
+    known = {name for option in step.params for name in option.opts}
+    assert {word for word in words if word.startswith("--")} <= known, command
+    assert shown, command
 
 
 def test_the_way_has_all_its_steps_and_options() -> None:
@@ -20,15 +39,36 @@ def test_the_way_has_all_its_steps_and_options() -> None:
     assert programs[0][0] == "sed"
     assert programs[1:] == [["bench/run", name] for name in ("fit", "search", "predict", "verify")]
     for command, shown in found[1:]:
-        words = shlex.split(command)[1:]
-        step = liftlatch.get_command(click.Context(liftlatch), words[0])
-        assert step is not None
-        known = {name for option in step.params for name in option.opts}
-        assert {word for word in words if word.startswith("--")} <= known, command
-        assert shown, command
+        check_words(command, shown)
     for name in PICTURES:
         assert (HERE / name).is_file()
-        assert f"(bench/readme/{name})" in README or f"(../readme/{name})" in WALK
+        on_a_walk = f"(../readme/{name})" in WALK + STANDS
+        assert f"(bench/readme/{name})" in README or on_a_walk
+
+
+def test_the_way_to_a_stand_test_has_all_its_steps_and_options() -> None:
+    found = steps(STANDS)
+    names = ("start", "sensor", "calibration", "load", "stand")
+    assert [shlex.split(command)[:2] for command, _ in found] == [["bench/run", name] for name in names]
+    for command, shown in found:
+        check_words(command, shown)
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(missing() is not None, reason=str(missing()))
+def test_the_way_to_a_stand_test_is_as_shown(tmp_path: Path) -> None:
+    """From an empty folder to a passed stand test on the emulated board: every line that the page shows."""
+    (tmp_path / "traces").symlink_to(ROOT / "traces")
+    for command, shown in steps(STANDS):
+        words = [sys.executable, "-c", "from bench.cli import main; main()", *shlex.split(command)[1:]]
+        done = subprocess.run(
+            words, cwd=tmp_path, env={**os.environ, "PYTHONPATH": str(ROOT)}, stdin=subprocess.DEVNULL,
+            capture_output=True, text=True, timeout=300, check=False,
+        )  # fmt: skip
+        assert done.returncode == 0, done.stderr
+        assert not_printed(shown, done.stdout) == [], command
+        assert all(len(line) <= 80 for line in done.stdout.splitlines())
+    assert (tmp_path / "out" / "stand" / "junit.xml").exists()
 
 
 def test_what_was_not_printed_is_named() -> None:

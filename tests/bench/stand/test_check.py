@@ -17,7 +17,6 @@ from bench.calibration.rewrite import Rewriter
 from bench.cli import liftlatch
 from bench.device.behaviour import Behaviour, Player
 from bench.device.bugs import BUGS
-from bench.device.emulated import missing
 from bench.device.simulated import Device
 from bench.errors import UserError
 from bench.link.host import Host
@@ -269,15 +268,6 @@ def test_the_sheet_of_a_wrong_device(tmp_path: Path) -> None:
     assert "not a safety device" in page
     assert "<svg" in (out / "stand.svg").read_text(encoding="utf-8")
     assert "Engine off" in " ".join(done.stderr.split())
-
-
-@pytest.mark.slow
-@pytest.mark.skipif(missing() is not None, reason=str(missing()))
-def test_the_emulated_board_passes(tmp_path: Path) -> None:
-    done = process("stand", "--check", "--emulated", "--calibration", CALIBRATION_PATH)
-    assert done.returncode == 0, done.stdout + done.stderr
-    assert "Passed: all 10 steps." in done.stdout
-    assert all(len(line) <= 80 for line in done.stdout.splitlines())
 
 
 @pytest.mark.parametrize(
