@@ -25,7 +25,7 @@ def load(path: str | os.PathLike[str]) -> CalibrationFile:
 
 def compile_text(text: str, path: str | os.PathLike[str], digest: str = "") -> CalibrationFile:
     """The calibration of a text; `path` is the name it has in messages. Raises CalibrationMistakes."""
-    file = parse(os.fspath(path), text)
+    file = parse(os.fspath(path), text, "calibration")
     built = build(file)
     if file.mistakes:
         raise CalibrationMistakes(mistake for _, mistake in sorted(file.mistakes, key=lambda entry: entry[0]))

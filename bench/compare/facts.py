@@ -14,6 +14,8 @@ from bench.compare.difference import by_launch, difference_facts, of_one_trace
 from bench.compare.study import Recording, RunName, Side, Study
 from bench.facts import head
 from bench.replay import codes
+from bench.replay.logged import Tolerance
+from bench.replay.logged_agreement import logged_facts
 
 if TYPE_CHECKING:
     from bench.calibration import CalibrationFile
@@ -78,7 +80,7 @@ def _trace(number: int, recording: Recording) -> dict[str, Any]:
         "duration_s": round(recording.duration_s, 6),
         "notes": recording.notes,
         "sides": [
-            {"letter": letter, "launches": launches(side)}
+            {"letter": letter, "launches": launches(side), "logged": _logged(side)}
             for letter, side in zip(LETTERS, recording.sides, strict=False)
         ],
         "differences": [
@@ -86,6 +88,16 @@ def _trace(number: int, recording: Recording) -> dict[str, Any]:
             for letter, side in zip(LETTERS[1:], recording.sides[1:], strict=False)
         ],
     }
+
+
+def _logged(side: Side) -> dict[str, Any] | None:
+    """What the car's own controller did beside this calibration; None for a trace without a log of it."""
+    found = logged_facts(side.stepped, Tolerance())
+    if found is None:
+        return None
+    names = ("columns", "tolerance", "delay_ms", "compared_s", "agree_s", "agree_share")
+    totals = [{"launch": one["launch"], **one["logged"]} for one in found["launches"]]
+    return {**{name: found[name] for name in names}, "launches": totals}
 
 
 def launches(side: Side) -> list[dict[str, Any]]:

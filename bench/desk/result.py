@@ -7,6 +7,7 @@ draws. Times are in ms since the launch shown, lifts in mm, progress in the ceil
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -18,6 +19,8 @@ from bench.replay import codes
 from bench.replay.figure_data import window
 from bench.replay.findings import Findings, Intervention, Launch, Replay, find
 from bench.replay.inputs import Inputs, Options, from_trace
+from bench.replay.logged import Logged, Tolerance, known, lay_log
+from bench.replay.logged_agreement import logged_facts
 from bench.replay.readiness import LOUD, readiness
 from bench.replay.remarks import make_remarks
 from bench.replay.run import core_to_use, run
@@ -61,20 +64,22 @@ class Source:
         self.options = options
         self.vehicle = vehicle
         self.core, self.remark = core_to_use(None)
-        self._inputs: tuple[dict[str, Any], Inputs] | None = None
+        self._inputs: tuple[dict[str, Any], Inputs, Logged | None] | None = None
         self._without: tuple[int, Outcome] | None = None
 
-    def _inputs_for(self, cal: CalibrationFile) -> Inputs:
-        """The controller's inputs; anew only where something else than the desk's settings differs."""
+    def _inputs_for(self, cal: CalibrationFile) -> tuple[Inputs, Logged | None]:
+        """The controller's inputs and what the car's own did; anew only where something else than the desk's
+        settings differs."""
         given = {name: value for name, value in cal.values.items() if name not in _OF_THE_DESK}
         if self._inputs is None or self._inputs[0] != given:
-            self._inputs = (given, from_trace(self.trace, cal, self.options))
-        return self._inputs[1]
+            inputs = from_trace(self.trace, cal, self.options)
+            self._inputs = given, inputs, lay_log(self.trace, inputs, "replay")[0]
+        return self._inputs[1:]
 
     def replay(self, cal: CalibrationFile) -> Replay:
         """The recorded run under a calibration."""
-        inputs = self._inputs_for(cal)
-        return Replay(inputs, run(self.core, cal.image, inputs.arrays), cal)
+        inputs, logged = self._inputs_for(cal)
+        return Replay(inputs, run(self.core, cal.image, inputs.arrays), cal, logged)
 
     def predict(self, cal: CalibrationFile) -> tuple[Outcome, Outcome] | str:
         """The car without and with the controller, driven as `liftlatch predict` does unless told
@@ -205,6 +210,10 @@ class _Picture:
         ahead = t["entry"][self.part]
         if np.any(ahead != t["lift"][self.part]):
             found["ahead"] = self.curve(ahead, 1 / 16)
+        logged = {} if self.s.logged is None else self.s.logged.ticks
+        for name in ("reduction", "retard"):
+            if name in logged:
+                found[f"logged_{name}"] = self.curve(known(logged[name])[self.part], 0.1)
         return found
 
     def _ceilings(self) -> dict[str, Any]:
@@ -308,9 +317,22 @@ def _figures(
         runs = "" if len(found.launches) == 1 else "over all runs; "
         add("left", "Torque left", 100 * left, f"{100 * left:.1f} %", f"{runs}an estimate")
     if launch is not None:
+        _agreement(s, add)
         lift = launch.greatest_lift_mm
         add("lift", "Highest nose", lift, f"{lift:.0f} mm", "as recorded; no setting changes a recording")
     return figures
+
+
+def _agreement(s: Replay, add: Callable[..., None]) -> None:
+    """How far this setting's commands are those that the car's own controller gave, where a log has them."""
+    logged = logged_facts(s, Tolerance())
+    if logged is None or logged["agree_share"] is None:
+        return
+    within = logged["tolerance"]
+    delay = "no delay found" if logged["delay_ms"] is None else f"delay {logged['delay_ms']:g} ms"
+    more = f"within {within['reduction_percent']:g} % and {within['retard_deg']:g}°, over all runs; {delay}"
+    share = 100 * logged["agree_share"]
+    add("car", "As the car's own", share, f"{share:.1f} %", more)
 
 
 def _predicted(source: Source, cal: CalibrationFile) -> dict[str, Any] | None:

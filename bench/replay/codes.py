@@ -22,15 +22,15 @@ REASONS = {
     c.REASON_OUT_OF_SIGHT: "out of sight",
     c.REASON_KEPT: "kept (fault)",
     c.REASON_BLIND: "blind (fault)",
-    c.REASON_ENGINE: "engine curve",
-    c.REASON_SHAFT: "shaft curve",
+    c.REASON_ENGINE: "engine ceiling",
+    c.REASON_SHAFT: "shaft ceiling",
 }
 
 ASKERS = {
     c.ASKER_LIFT: "lift",
     c.ASKER_BLIND: "blind (fault)",
-    c.ASKER_ENGINE: "engine curve",
-    c.ASKER_SHAFT: "shaft curve",
+    c.ASKER_ENGINE: "engine ceiling",
+    c.ASKER_SHAFT: "shaft ceiling",
     c.ASKER_OUTSIDE: "outside",
 }
 

@@ -123,7 +123,7 @@ def load(path: str | os.PathLike[str]) -> VehicleFile:
 
 def read(text: str, path: str | os.PathLike[str], digest: str = "") -> VehicleFile:
     """The car of a text; `path` is the name it has in messages. Raises CalibrationMistakes."""
-    file = parse(os.fspath(path), text)
+    file = parse(os.fspath(path), text, "car")
     r = _Reader(file)
     about = file.section("car")
     name = about.text("name")
