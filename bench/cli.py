@@ -38,13 +38,13 @@ COMMANDS = {
     "search": ("bench.search.command:search", "Seek settings for a car, within limits, in a model of it."),
     "sensor": (
         "bench.sensor.command:sensor",
-        "Measure the height sensor, and say what follows for its keys.",
+        "Measure the height sensor: what follows for its keys?",
     ),
     "fit": ("bench.fit.command:fit", "Fit the model of the car to recorded runs."),
     "desk": ("bench.desk.command:desk", "Work on a calibration in a browser: drag, and see the answer."),
     "stand": (
         "bench.stand.command:stand",
-        "Lift a nose by hand and see the controller; test a device on stands.",
+        "Lift a nose by hand, and test a device on stands.",
     ),
     "completion": ("bench.completion:completion", "Print a script for your shell's completion."),
     "demo": ("bench.demo.command:demo", "Write the demo traces anew."),
