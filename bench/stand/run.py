@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -69,15 +69,18 @@ class Watched:
 
 
 def run_scripted(
-    target: Target, calibration: CalibrationFile, told: Callable[[Result], None] = lambda result: None
+    target: Target,
+    calibration: CalibrationFile,
+    told: Callable[[Result], None] = lambda result: None,
+    steps: Sequence[Step] = STEPS,
 ) -> list[Result]:
-    """All steps on a device into which the calibration is loaded, from power-up; `told` is called with each.
+    """The steps on a device into which the calibration is loaded, from power-up; `told` is called with each.
 
     Raises UserError for a calibration that asks for nothing where its sensor sees, LinkError when the link
     fails.
     """
     scripts: list[tuple[Step, Records | None]] = []
-    for number, step in enumerate(STEPS):
+    for number, step in enumerate(steps):
         nose = Nose(calibration, seed=number + 1)
         if step.script is not None:
             step.script(nose)

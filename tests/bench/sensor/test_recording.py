@@ -37,7 +37,7 @@ def test_a_slow_hand_is_no_plateau(tmp_path: Path) -> None:
 def test_a_car_that_drives_does_not_stand(tmp_path: Path) -> None:
     read = counts(np.full(9000, 200.0), 0.8)
     speed = np.where((np.arange(9000) > 3000), 40.0, 0.0)
-    (one,) = recording(write(tmp_path / "run.csv", read, speed=speed)).plateaus
+    (one,) = recording(write(tmp_path / "run.csv", read, "count", **{"speed_km/h": speed})).plateaus
     assert (one.start, one.stop) == (0, 3001)
 
 

@@ -9,7 +9,6 @@ import numpy as np
 import pytest
 
 from bench.calibration import load
-from bench.device.emulated import missing
 from bench.link.host import Host
 from bench.link.ports import SerialLine
 from bench.link.protocol import ARMED, INPUT, LAUNCH, SPEED_VALID
@@ -55,11 +54,3 @@ def test_an_armed_device_refuses_and_keeps_what_it_has(tmp_path: Path) -> None:
 )
 def test_wrong_words_are_one_line(words: list[str]) -> None:
     one_line(liftlatch("load", *words))
-
-
-@pytest.mark.skipif(missing() is not None, reason=str(missing()))
-@pytest.mark.slow
-def test_it_loads_into_an_emulated_board() -> None:
-    done = liftlatch("load", "--calibration", CALIBRATION, "--emulated")
-    assert done.returncode == 0, done.stderr
-    assert f"Active: image CRC-32 {CRC}, a tick of 1 ms, kept over a power cut." in done.stdout
