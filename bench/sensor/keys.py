@@ -29,6 +29,7 @@ NO_NOISE_MM = 10.0
 """A height that spreads by more (one standard deviation) does not stand, or is not measured; common practice,
 no source."""
 
+_REST_MM = 1.0  # a car does not stand twice more alike
 _SLOWEST_MS = 50.0  # a longer time constant comes too late; common practice, no source
 _MARGIN = 2.0  # of the fastest movement seen: the fastest run is not the one recorded
 _STUCK_MS, _STUCK_SAMPLES, _STUCK_REPEATS = 100.0, 16, 3.0
@@ -163,8 +164,9 @@ def _window(study: Study, present: _Present) -> Iterator[Key]:
 
 def _rest(study: Study, present: _Present) -> Iterator[Key]:
     if study.rest is not None:
-        why = f"the car stood at {study.rest[0]:.1f} mm"
-        yield present.key("sensor", "rest_height", "mm", [float(round(study.rest[0]))], why)
+        stood, there = study.rest[0], present.number("sensor", "rest_height", 0)
+        value = there if abs(stood - there) < _REST_MM else float(round(stood))
+        yield present.key("sensor", "rest_height", "mm", [value], f"the car stood at {stood:.1f} mm")
 
 
 def _noise(noise: Noise, present: _Present) -> Iterator[Key]:
