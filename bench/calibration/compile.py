@@ -10,7 +10,8 @@ from bench.calibration.advice import advise
 from bench.calibration.build import build
 from bench.calibration.calibration_file import CalibrationFile
 from bench.calibration.image import pack, unpack
-from bench.calibration.reader import CalibrationMistakes, parse, read_text
+from bench.calibration.parsing import parse
+from bench.calibration.reader import CalibrationMistakes, read_text
 
 
 def load(path: str | os.PathLike[str]) -> CalibrationFile:

@@ -54,6 +54,7 @@ def reason_name(reason: int) -> str:
     """The name of a reason number; those from 16 on are the outside request's own."""
     return REASONS.get(reason) or f"outside {reason}"
 
+
 OUT_OF_SERVICE = c.FAULT_SENSOR | c.FAULT_FALL | c.FAULT_STUCK | c.FAULT_ACQUIRING | c.FAULT_NO_IMAGE
 """With any of these faults on the controller does not act on the height."""
 

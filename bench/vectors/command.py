@@ -24,9 +24,7 @@ FILES = ("vectors.jsonl", "vectors.h", "vectors_main.c")
 @click.argument("trace", type=TRACE_FILE)
 @calibration_option("The calibration to run.")
 @out_option("Write vectors.jsonl, vectors.h and vectors_main.c there.", required=True)
-@click.option(
-    "--ticks", type=Whole(1), metavar="N", help="Only the first N ticks, for a small memory."
-)
+@click.option("--ticks", type=Whole(1), metavar="N", help="Only the first N ticks, for a small memory.")
 @json_option
 @trace_options
 def vectors(

@@ -9,8 +9,9 @@ from math import sqrt
 from pathlib import Path
 from typing import Any
 
+from bench.calibration.parsing import parse
 from bench.calibration.quantity import Quantity
-from bench.calibration.reader import CalibrationMistakes, File, Section, parse, read_text
+from bench.calibration.reader import CalibrationMistakes, File, Section, read_text
 from bench.vehicle.car import (
     BY_NAME,
     GEARS,

@@ -1,6 +1,6 @@
 """Drives each kind of outside car without control and with each of some calibrations, and writes what it did.
 
-    python -m tests.outside_car --write CALIBRATION...    # minutes; keeps tests/outside_car/truth.csv
+python -m tests.outside_car --write CALIBRATION...    # minutes; keeps tests/outside_car/truth.csv
 """
 
 from __future__ import annotations

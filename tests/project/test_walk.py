@@ -13,24 +13,20 @@ import pytest
 
 from bench.cli import liftlatch
 from bench.device.emulated import missing
-from bench.readme.walk import HERE, PAGE, PICTURES, STAND, not_printed, steps
+from bench.readme.walk import HERE, PAGES, PICTURES, not_printed, steps
 from tests import ROOT
 
-WALK = PAGE.read_text(encoding="utf-8")
-STANDS = STAND.read_text(encoding="utf-8")
+OWN, WALK, STANDS = (page.read_text(encoding="utf-8") for page in PAGES)
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 
 
-def check_words(command: str, shown: list[str]) -> None:
-    """A command of a page has only options that there are, and its output is shown."""
-    words = shlex.split(command)[1:]
-    step = liftlatch.get_command(click.Context(liftlatch), words[0])
+def options_known(command: str, words: list[str]) -> None:
+    step: click.Command | None = liftlatch
+    while isinstance(step, click.Group):
+        step = step.get_command(click.Context(step), words.pop(0))
     assert step is not None
-    if isinstance(step, click.Group):
-        step = step.commands[words[1]]
     known = {name for option in step.params for name in option.opts}
     assert {word for word in words if word.startswith("--")} <= known, command
-    assert shown, command
 
 
 def test_the_way_has_all_its_steps_and_options() -> None:
@@ -39,11 +35,37 @@ def test_the_way_has_all_its_steps_and_options() -> None:
     assert programs[0][0] == "sed"
     assert programs[1:] == [["bench/run", name] for name in ("fit", "search", "predict", "verify")]
     for command, shown in found[1:]:
-        check_words(command, shown)
+        options_known(command, shlex.split(command)[1:])
+        assert shown, command
     for name in PICTURES:
         assert (HERE / name).is_file()
-        on_a_walk = f"(../readme/{name})" in WALK + STANDS
-        assert f"(bench/readme/{name})" in README or on_a_walk
+        assert f"(bench/readme/{name})" in README or f"(../readme/{name})" in WALK + OWN + STANDS
+
+
+def test_an_own_run_has_all_its_steps_and_options() -> None:
+    found = steps(OWN)
+    programs = [command.split()[:3] for command, _ in found]
+    assert [program for program in programs if program[0] == "bench/run"] == [
+        ["bench/run", "trace", "show"],
+        ["bench/run", "trace", "learn"],
+        ["bench/run", "replay", "out/run.csv"],
+        ["bench/run", "replay", "out/run.csv"],
+    ]
+    for command, _ in found:
+        words = shlex.split(command)
+        if words[0] == "bench/run":
+            options_known(command, words[1:])
+
+
+def test_an_own_run_prints_what_its_page_shows(tmp_path: Path) -> None:
+    for name in ("bench", "traces", ".venv"):
+        (tmp_path / name).symlink_to(ROOT / name)
+    (tmp_path / "out").mkdir()
+    for command, shown in steps(OWN):
+        done = subprocess.run(
+            ["bash", "-c", command], cwd=tmp_path, stdout=subprocess.PIPE, text=True, check=True
+        )
+        assert not_printed(shown, done.stdout) == [], command
 
 
 def test_the_way_to_a_stand_test_has_all_its_steps_and_options() -> None:
@@ -51,13 +73,14 @@ def test_the_way_to_a_stand_test_has_all_its_steps_and_options() -> None:
     names = ("start", "sensor", "calibration", "load", "stand")
     assert [shlex.split(command)[:2] for command, _ in found] == [["bench/run", name] for name in names]
     for command, shown in found:
-        check_words(command, shown)
+        options_known(command, shlex.split(command)[1:])
+        assert shown, command
 
 
 @pytest.mark.slow
 @pytest.mark.skipif(missing() is not None, reason=str(missing()))
-def test_the_way_to_a_stand_test_is_as_shown(tmp_path: Path) -> None:
-    """From an empty folder to a passed stand test on the emulated board: every line that the page shows."""
+def test_the_way_to_a_stand_test_prints_what_its_page_shows(tmp_path: Path) -> None:
+    """From an empty folder to a passed stand test on the emulated board."""
     (tmp_path / "traces").symlink_to(ROOT / "traces")
     for command, shown in steps(STANDS):
         words = [sys.executable, "-c", "from bench.cli import main; main()", *shlex.split(command)[1:]]

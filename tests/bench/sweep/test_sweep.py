@@ -48,9 +48,7 @@ def test_a_span_has_exact_values_and_its_end_where_a_step_falls_on_it() -> None:
     assert values("latch.hold_ms=5:5:1") == (5,)
 
 
-@given(
-    st.integers(-1000, 1000), st.integers(1, 400), st.integers(0, 60), st.integers(0, 3), st.booleans()
-)
+@given(st.integers(-1000, 1000), st.integers(1, 400), st.integers(0, 60), st.integers(0, 3), st.booleans())
 @settings(max_examples=60)
 def test_any_span_counts_as_fractions_do(low: int, step: int, n: int, digits: int, down: bool) -> None:
     scale = 10**digits
