@@ -12,12 +12,15 @@ from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 
+from bench.errors import UserError
 from bench.link.protocol import ARMED, INPUT, LAUNCH, SPEED_VALID, Kind, Records, pack_stream
+from bench.link.target import IMAGE_REASONS
 from bench.replay.run import UNITS_PER_EVENT
 
 if TYPE_CHECKING:
-    from bench.link.host import Host
-    from bench.link.target import Target
+    from bench.link.target import RemoteTarget, Target
+
+Answer = Callable[[str], None]
 
 _WAIT_S = 0.1
 _EACH_S = 1 / 30  # a recording goes out in pieces of this length
@@ -37,22 +40,53 @@ class Ticks:
 
 class Feed(Protocol):
     """A source of ticks. `run` works until `ended` is set, in a thread of its own, and calls `put` with what
-    comes; it may raise UserError. `by_hand`: whether a page moves the nose, by `give` and `begin`."""
+    comes; it may raise UserError. `by_hand`: whether a page moves the nose, by `give` and `begin`. `loads`:
+    whether `load` takes another calibration; its outcome, "" or why not, is told to `answer` in that thread.
+    """
 
     by_hand: bool
+    loads: bool
 
     def run(self, put: Callable[[Ticks], None], ended: threading.Event) -> None: ...
     def give(self, inputs: Records) -> None: ...
     def begin(self) -> None: ...
+    def load(self, image: bytes, answer: Answer) -> None: ...
 
 
-class Streams:
-    """A device that reads its own sensor: each `every`-th of its ticks. It is only listened to."""
+class _Loads:
+    """Takes another calibration between two pieces of work."""
+
+    loads = True
+
+    def __init__(self) -> None:
+        self._images: queue.SimpleQueue[tuple[bytes, Answer]] = queue.SimpleQueue()
+
+    def load(self, image: bytes, answer: Answer) -> None:
+        """Load an image as soon as it can be."""
+        self._images.put((image, answer))
+
+    def _load_asked(self, target: Target) -> None:
+        while not self._images.empty():
+            image, answer = self._images.get()
+            try:
+                verdict = target.load(image)
+                answer(
+                    f"it refuses the calibration: {IMAGE_REASONS.get(verdict, verdict)}" if verdict else ""
+                )
+            except UserError as error:
+                answer(str(error))
+
+
+class Streams(_Loads):
+    """A device that reads its own sensor: each `every`-th of its ticks. It is only listened to, but for a
+    calibration that a person loads."""
 
     by_hand = False
 
-    def __init__(self, host: Host, every: int = 1) -> None:
-        self._host = host
+    def __init__(self, target: RemoteTarget, every: int = 1) -> None:
+        super().__init__()
+        self._target = target
+        self._host = target.host
         self._every = every
 
     def run(self, put: Callable[[Ticks], None], ended: threading.Event) -> None:
@@ -61,6 +95,7 @@ class Streams:
         last = None
         try:
             while not ended.is_set():
+                self._load_asked(self._target)
                 got = self._host.listen(_WAIT_S)
                 if got is None:
                     continue
@@ -82,6 +117,7 @@ class Plays:
     """A recording, INPUT records[n], through a controller with a tick of so many µs, once, in real time."""
 
     by_hand = False
+    loads = False
 
     def __init__(self, target: Target, records: Records, tick_us: int) -> None:
         self._target = target
@@ -107,13 +143,18 @@ class Plays:
     def begin(self) -> None:
         """It is played once."""
 
+    def load(self, image: bytes, answer: Answer) -> None:
+        """Not while it is played."""
+        answer("not while a recording is played")
 
-class ByHand:
+
+class ByHand(_Loads):
     """A hand on the page moves the nose of a controller. `begin` starts it anew, for a page that comes."""
 
     by_hand = True
 
     def __init__(self, target: Target) -> None:
+        super().__init__()
         self._target = target
         self._asked: queue.SimpleQueue[Records | None] = queue.SimpleQueue()
 
@@ -122,6 +163,7 @@ class ByHand:
         first = 0
         begins = True
         while not ended.is_set():
+            self._load_asked(self._target)
             try:
                 inputs = self._asked.get(timeout=_WAIT_S)
             except queue.Empty:

@@ -6,8 +6,10 @@ import asyncio
 import json
 import threading
 from collections import deque
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
+from bench.calibration import load
 from bench.errors import UserError
 from bench.link.protocol import ARMED, LAUNCH
 from bench.page import built
@@ -48,10 +50,15 @@ class Live:
     """What is served: the page of a calibration, and the ticks of a feed to all pages that are open. The
     first of them is the hand, where one moves the nose; when it goes the next one that comes is."""
 
-    def __init__(self, feed: Feed, calibration: CalibrationFile, version: str, fed: str, every: int) -> None:
-        page = render_live(calibration, version, fed, every).encode()
+    def __init__(
+        self, feed: Feed, calibration: CalibrationFile, version: str, fed: str, every: int, loads: bool = True
+    ) -> None:
+        """`loads`: pages may load the calibration's file anew, once a person has changed it."""
+        self._render = partial(render_live, version=version, fed=fed, every=every, loads=loads and feed.loads)
+        self._loads = loads and feed.loads
+        self._loading = False
         self.files = {
-            "index.html": ("text/html; charset=utf-8", page),
+            "index.html": ("text/html; charset=utf-8", self._render(calibration).encode()),
             "stand.js": ("text/javascript; charset=utf-8", built("stand.js")),
             "stand.css": ("text/css; charset=utf-8", built("stand.css")),
             "icon.svg": ("image/svg+xml", built("icon.svg")),
@@ -116,13 +123,47 @@ class Live:
         self._pages.discard(client)
 
     async def take(self, client: Watcher, text: str | None) -> None:
-        """The ticks that the hand's page asks for. Nonsense, and another page's, is left aside."""
+        """The ticks that the hand's page asks for, or to load the calibration. Nonsense, and another page's
+        ticks, are left aside."""
         try:
             asked = json.loads(text or "")
-            if client.hand and asked["do"] == "ticks" and 0 < len(asked["inputs"]) <= 5 * _MOST_TICKS:
+            if asked["do"] == "load":
+                self._load(client, asked["on_stands"] is True)
+            elif client.hand and asked["do"] == "ticks" and 0 < len(asked["inputs"]) <= 5 * _MOST_TICKS:
                 self._feed.give(self._turned.inputs(asked["inputs"]))
         except (ValueError, TypeError, KeyError, RecursionError):
             client.put({"kind": "said", "text": "That was no input of a tick."})
+
+    def _load(self, client: Watcher, on_stands: bool) -> None:
+        """Read the calibration's file again and load it; all pages begin anew with it then."""
+        loop = asyncio.get_running_loop()
+
+        def done(why: str) -> None:
+            self._loading = False
+            if why:
+                client.put({"kind": "said", "text": f"Not loaded: {why}"})
+                return
+            self._calibration = changed
+            self.files["index.html"] = ("text/html; charset=utf-8", self._render(changed).encode())
+            self._tell({"kind": "reload"})
+
+        if not (self._loads and on_stands) or self._loading:
+            client.put({"kind": "said", "text": "Not loaded: say first that the car is on stands."})
+            return
+        try:
+            changed = load(self._calibration.path)
+        except UserError as error:
+            client.put({"kind": "said", "text": f"Not loaded: {error}"})
+            return
+        if changed.tick_us != self._calibration.tick_us:
+            client.put({"kind": "said", "text": "Not loaded: another tick; start the stand anew."})
+            return
+        self._loading = True
+
+        def answer(why: str) -> None:
+            loop.call_soon_threadsafe(done, why)
+
+        self._feed.load(changed.image, answer)
 
 
 def message_of(ticks: Ticks) -> dict[str, Any]:

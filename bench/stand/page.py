@@ -85,10 +85,11 @@ def render(calibration: CalibrationFile, version: str) -> str:
     )
 
 
-def render_live(calibration: CalibrationFile, version: str, fed: str, every: int) -> str:
-    """The text of the page that the live stand serves: it shows each `every`-th tick; `fed` says of what."""
+def render_live(calibration: CalibrationFile, version: str, fed: str, every: int, loads: bool) -> str:
+    """The text of the page that the live stand serves: it shows each `every`-th tick; `fed` says of what,
+    `loads` whether it may load the calibration's file anew."""
     return _template("live.html").render(
-        spec={**_spec(calibration), "live": {"every": every}},
+        spec={**_spec(calibration), "live": {"every": every, "loads": loads, "file": calibration.path.name}},
         name=shown(calibration.path.name),
         fed=fed,
         made=[*_made(calibration, version), ("Fed by", fed)],

@@ -65,7 +65,7 @@ def _streaming(calibration: CalibrationFile, given: dict[str, Any]) -> tuple[Fee
 
     target = greet(given, make_console(err=True))
     demand_same(target.host, calibration)
-    return Streams(target.host, given["every"]), f"{target.greeting.firmware}, its own sensor"
+    return Streams(target, given["every"]), f"{target.greeting.firmware}, its own sensor"
 
 
 @contextmanager
@@ -96,8 +96,9 @@ def _serve(feed: Feed, calibration: CalibrationFile, fed: str, given: dict[str, 
     from bench.desk.server import LOOPBACK, serve
     from bench.stand.live import Live
 
-    live = Live(feed, calibration, version("liftlatch"), fed, given["every"])
     host: str = given["network"] or LOOPBACK
+    # What acts on the next run is loaded at this machine only.
+    live = Live(feed, calibration, version("liftlatch"), fed, given["every"], loads=host == LOOPBACK)
 
     def ready(address: str) -> None:
         click.echo(f"stand at {address}")

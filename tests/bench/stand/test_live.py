@@ -25,7 +25,7 @@ from bench.link.host import Host
 from bench.link.memory import MemoryLine
 from bench.link.protocol import INPUT, OUTPUT, Records
 from bench.link.reading import Reading
-from bench.link.target import LocalTarget
+from bench.link.target import LocalTarget, RemoteTarget
 from bench.stand.board import lines
 from bench.stand.feed import ByHand, Feed, Plays, Streams, Ticks, Turned
 from bench.stand.live import Live
@@ -37,6 +37,7 @@ from firmware_model.binding import OUTPUT_TYPES
 from tests import ROOT
 from tests.bench.verify.test_verify_command import PROGRAM
 from tests.desk_support import TOKEN, serving
+from tests.link_support import remote
 from tests.vehicle_support import CALIBRATION_PATH
 
 PLAIN = load(CALIBRATION_PATH)
@@ -101,7 +102,7 @@ def test_a_hold_of_300_ms_in_the_stream_is_300_ticks() -> None:
     line = MemoryLine(Behaviour(Device(Controller, image=PLAIN.image), player=player))
     host = Host(line, 7)
     assert host.hello().image_crc == PLAIN.crc
-    feed = Streams(host)
+    feed = Streams(RemoteTarget(host))
     waiting = threading.Event()
     run = feed.run
 
@@ -186,6 +187,58 @@ def test_nonsense_moves_nothing(text: str) -> None:
         while not given:
             page.ping().wait(5)
     assert [len(one) for one in given] == [1]
+
+
+def told(page: ClientConnection, kind: str) -> dict[str, Any]:
+    while True:
+        message: dict[str, Any] = json.loads(page.recv(timeout=20))
+        if message["kind"] == kind:
+            return message
+
+
+def test_a_changed_calibration_is_loaded_in_two_steps(tmp_path: Path) -> None:
+    file = tmp_path / "car.toml"
+    file.write_text(PLAIN.text, encoding="utf-8")
+    target, _, _ = remote(Controller)
+    assert target.load(PLAIN.image) == 0
+    stand = Live(ByHand(target), load(file), "0.0", "a test", 1)
+    with serving(stand) as port, open_page(port) as page:
+        file.write_text(PLAIN.text.replace("hold_ms = 300 ", "hold_ms = 200 "), encoding="utf-8")
+        page.send(json.dumps({"do": "load", "on_stands": False}))
+        assert "say first that the car is on stands" in told(page, "said")["text"]
+        assert target.greeting.image_crc == PLAIN.crc
+        page.send(json.dumps({"do": "load", "on_stands": True}))
+        told(page, "reload")
+        assert target.greeting.image_crc == load(file).crc != PLAIN.crc
+        assert f"CRC-32 {load(file).crc:08x}".encode() in stand.files["index.html"][1]
+        file.write_text("[sensor]\n", encoding="utf-8")
+        page.send(json.dumps({"do": "load", "on_stands": True}))
+        assert told(page, "said")["text"].startswith("Not loaded: ")
+    assert target.greeting.image_crc != PLAIN.crc
+
+
+def test_an_armed_device_that_streams_refuses_another_calibration(tmp_path: Path) -> None:
+    target, _, _ = remote(Controller)
+    assert target.load(PLAIN.image) == 0
+    target.start()
+    armed = np.zeros(5, INPUT)
+    armed["switches"] = 7
+    target.run(0, armed)
+    target._own_run = False  # as if another machine had armed it
+    file = tmp_path / "car.toml"
+    file.write_text(PLAIN.text, encoding="utf-8")
+    stand = Live(Streams(target), load(file), "0.0", "a test", 1)
+    with serving(stand) as port, open_page(port) as page:
+        page.send(json.dumps({"do": "load", "on_stands": True}))
+        assert "armed, or torque is taken" in told(page, "said")["text"]
+
+
+def test_nothing_is_loaded_from_elsewhere(tmp_path: Path) -> None:
+    target = local()
+    stand = Live(ByHand(target), PLAIN, "0.0", "a test", 1, loads=False)
+    with serving(stand) as port, open_page(port) as page:
+        page.send(json.dumps({"do": "load", "on_stands": True}))
+        assert told(page, "said")["text"].startswith("Not loaded")
 
 
 def test_only_a_page_with_the_token_is_let_in() -> None:

@@ -85,6 +85,28 @@ def test_a_second_page_watches_and_cannot_lift(browser: Browser) -> None:
             until(other, "now.lift > 16 * 30")
 
 
+def test_a_changed_calibration_is_loaded_in_two_steps(browser: Browser, tmp_path: Path) -> None:
+    file = tmp_path / "car.toml"
+    file.write_text(CALIBRATION.text, encoding="utf-8")
+    with serving(Live(ByHand(target()), load(file), "0.0", "A test", 1)) as port:
+        base = f"http://127.0.0.1:{port}/{TOKEN}/"
+        with open_page(browser, base, allowed=base) as page:
+            until(page, "now.launched && bench.image.get('hold_ticks') === 300")
+            button = page.get_by_role("button", name="Load", exact=True)
+            assert button.is_disabled()
+            file.write_text(CALIBRATION.text.replace("hold_ms = 300 ", "hold_ms = 200 "), encoding="utf-8")
+            page.get_by_role("checkbox").check()
+            with page.expect_navigation():
+                button.click()
+            until(page, "now.launched && bench.image.get('hold_ticks') === 200")
+            lift_and_lower(page, 170)
+            page.get_by_role("button", name="Pause").click()
+            _, told = session(page)
+    latched = told["latched"].astype(int)
+    fell = int(np.flatnonzero(np.diff(latched) < 0)[0]) + 1
+    assert fell - 1 - np.flatnonzero(told["demand"][:fell] == latched[fell - 1])[-1] == 200
+
+
 @pytest.mark.parametrize("width", WIDTHS)
 def test_a_recording_is_seen_and_reads_well(browser: Browser, width: int) -> None:
     _, _, records = Reading().inputs(ROOT / "traces" / "clean_launch.csv", CALIBRATION)

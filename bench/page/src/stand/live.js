@@ -7,7 +7,7 @@ const TRIES = 5;
 export class LiveBench extends Bench {
   constructor(image, names, { every }) {
     super(null, image, names);
-    Object.assign(this, { every, watched: true, underway: 0, ended: "", connected: true, tells: true });
+    Object.assign(this, { every, watched: true, underway: 0, ended: "", said: "", connected: true, tells: true });
     this.take(image);
     this.begin();
     this.open();
@@ -39,12 +39,20 @@ export class LiveBench extends Bench {
 
   hear(message) {
     if (message.kind === "ticks") this.arrive(message);
+    else if (message.kind === "said") this.said = message.text;
+    else if (message.kind === "reload") location.reload();
     else if (message.kind === "ended") this.ended = message.text;
     else if (message.kind === "hello") {
       this.watched = !message.hand;
       this.underway = 0;
       this.begin();
     }
+  }
+
+  /** Loads the calibration's file anew, once somebody has said that the car is on stands. */
+  load(onStands) {
+    this.said = "";
+    this.socket.send(JSON.stringify({ do: "load", on_stands: onStands }));
   }
 
   arrive({ inputs, outputs, due, events, lost, begins }) {

@@ -87,6 +87,24 @@ function Slider({ name, label, unit, from, to, step, value, move }) {
   ); // prettier-ignore
 }
 
+/** Two deliberate steps: on stands, then load. */
+function Loading({ bench }) {
+  const [onStands, say] = useState(false);
+  const load = () => {
+    say(false);
+    bench.load(true);
+  };
+  return (
+    <section aria-labelledby="load-title">
+      <h2 id="load-title">Load the calibration</h2>
+      <p class="note">Change {spec.live.file} in an editor or on the desk and save it; here it is read again and loaded. What is loaded acts on the next run.</p>
+      <p><label><input type="checkbox" checked={onStands} onChange={(event) => say(event.currentTarget.checked)} /> The car is on stands, the engine is off, it is not armed.</label></p>
+      <button type="button" disabled={!onStands} onClick={load}>Load</button>
+      <p role="status" class={bench.said ? "alarm" : "note"}>{bench.said}</p>
+    </section>
+  ); // prettier-ignore
+}
+
 class Stand {
   constructor(core) {
     this.base = new Image(bytesOf(spec.image), spec.fields);
@@ -190,6 +208,7 @@ function Page({ stand }) {
           <p class="note">{`${((bench.kept.n * bench.stepUs) / 1e6).toFixed(0)} s since the controller started${bench.full ? ": full, so that no more is kept" : ""}. "liftlatch replay" reads it${stand.keys.length ? `; change in its calibration: ${stand.keys.join(", ")}` : ""}.`}</p>
         </div>
       </section>
+      {spec.live?.loads && <Loading bench={bench} />}
       {!stand.live && <section aria-labelledby="knobs-title">
         <h2 id="knobs-title">Move its settings</h2>
         <p class="note">Each change loads the calibration anew: the controller starts as after power-up, and launches by itself a moment later.</p>
