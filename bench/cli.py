@@ -36,9 +36,16 @@ COMMANDS = {
     "record": ("bench.link.record:record", "Save what a device streams as a trace."),
     "predict": ("bench.vehicle.command:predict", "Drive a model of the car with a calibration, and without."),
     "search": ("bench.search.command:search", "Seek settings for a car, within limits, in a model of it."),
+    "sensor": (
+        "bench.sensor.command:sensor",
+        "Measure the height sensor: what follows for its keys?",
+    ),
     "fit": ("bench.fit.command:fit", "Fit the model of the car to recorded runs."),
     "desk": ("bench.desk.command:desk", "Work on a calibration in a browser: drag, and see the answer."),
-    "stand": ("bench.stand.command:stand", "Write a page on which a nose is lifted by hand."),
+    "stand": (
+        "bench.stand.command:stand",
+        "Lift a nose by hand, and test a device on stands.",
+    ),
     "completion": ("bench.completion:completion", "Print a script for your shell's completion."),
     "demo": ("bench.demo.command:demo", "Write the demo traces anew."),
 }

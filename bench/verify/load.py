@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from bench.facts import head, json_option, print_json
-from bench.options import Number, baud_option, calibration_option
+from bench.options import Number, baud_option, board_option, calibration_option
 
 if TYPE_CHECKING:
     from bench.link.protocol import Greeting
@@ -23,6 +23,7 @@ SUMMARY_VERSION = 1
     help="Serial port of the device: /dev/ttyUSB0, COM3, socket://HOST:PORT, rfc2217://HOST:PORT.",
 )  # fmt: skip
 @click.option("--emulated", is_flag=True, help="Start an emulated board, and use that: for trying it out.")
+@board_option
 @click.option("--show", "only_show", is_flag=True, help="Load nothing; say what the device has.")
 @baud_option
 @click.option(

@@ -100,6 +100,7 @@ QUICK: dict[str, Words] = {
     "vectors": lambda f: [
         "vectors", f.trace, "--calibration", f.calibration, "--ticks", "50", "--out", f.out("vectors")
     ],
+    "sensor": lambda f: ["sensor", f.trace, "--calibration", f.calibration],
     "stand": lambda f: ["stand", "--calibration", f.calibration, "--out", f.folder / "stand.html"],
     "predict": lambda f: [
         "predict", "--vehicle", f.car, "--calibration", f.calibration, "--distance", "60", "--spread", "3"
