@@ -56,6 +56,7 @@ def make_document(facts: dict[str, Any], study: Study) -> Document:
         what="compare",
         title=f"{files} on {study.recordings[0].label if count == 1 else plural(count, 'trace')}",
         subjects=_subjects(facts),
+        alarm=facts["harm"],
         answer=[*_answer(facts), facts["open_loop"]],
         key=list(_key(facts)),
         sections=sections,
@@ -75,6 +76,7 @@ def _subjects(facts: dict[str, Any]) -> list[Subject]:
     runs = plural(len(traces) * len(calibrations), "run")
     return [
         *(Subject(one["letter"], f"image CRC-32 {one['image_crc32']}", one["file"]) for one in calibrations),
+        *([Subject("model", "says what gets worse", facts["vehicle"])] if facts["vehicle"] else []),
         Subject("traces", f"{len(traces)}, {seconds:.3f} s in all"),
         Subject("stepped", f"{runs} by {codes.CORES[facts['core']]}"),
     ]

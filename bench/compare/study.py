@@ -18,6 +18,7 @@ from bench.trace.read import read_trace
 if TYPE_CHECKING:
     from bench.calibration import CalibrationFile
     from bench.trace.choice import ColumnChoice
+    from bench.vehicle.car import VehicleFile
 
 Progress = Callable[[float], None]
 
@@ -57,6 +58,7 @@ class Study:
     calibrations: Sequence[CalibrationFile]
     recordings: Sequence[Recording]
     core: str
+    vehicle: VehicleFile | None = None  # whose model says what gets worse
 
     def runs(self) -> list[RunName]:
         """Every launch, as the first calibration sees it."""
@@ -74,6 +76,7 @@ def read_and_run(
     options: Options,
     core: str,
     progress: Progress = lambda share: None,
+    vehicle: VehicleFile | None = None,
 ) -> Study:
     """Step every calibration over every trace. Inputs are made once for calibrations that read the same.
 
@@ -105,7 +108,7 @@ def read_and_run(
         recordings.append(
             Recording(path, label, trace.digest, trace.duration_s, [*trace.notes, *notes], sides)
         )
-    study = Study(calibrations, recordings, core)
+    study = Study(calibrations, recordings, core, vehicle)
     if len(calibrations) == 1 and len(study.runs()) < 2:
         right = "give --calibration a second time, or a second TRACE with a launch"
         raise UserError("one calibration and one run: there is nothing to compare", right=right)

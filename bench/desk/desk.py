@@ -244,7 +244,8 @@ class Desk:
         session = self.session
         try:
             text = session.settings.text_to_try(values)
-            self._good = work_out(self.source, compile_text(text, session.name), view)
+            present = session.settings.cal
+            self._good = work_out(self.source, compile_text(text, session.name), view, present)
         except CalibrationMistakes as mistakes:
             if self._good is None:
                 self._good = work_out(self.source, session.settings.cal, view)

@@ -26,6 +26,7 @@ from bench.replay.remarks import make_remarks
 from bench.replay.run import core_to_use, run
 from bench.trace.spans import spans
 from bench.trace.text import plural, shown
+from bench.vehicle.harm import harm, of_run
 from bench.vehicle.results import MARKS_FT, Outcome, seen_in
 from bench.vehicle.track import Track
 from controller import constants as c
@@ -45,6 +46,7 @@ _OF_THE_DESK = {
     *_MAPS, "hold_ticks", "hold_from", "release_q16", "trigger", "look_rising_q12", "look_falling_q12",
 }  # fmt: skip
 _LOUD = ("no_launch", *LOUD)  # remarks that nobody may overlook
+_HARM_FT = 660  # where the model's times are set side by side
 _PREDICTED_MARKS = (60, 330, 660, 1000, 1320)
 
 
@@ -66,6 +68,7 @@ class Source:
         self.core, self.remark = core_to_use(None)
         self._inputs: tuple[dict[str, Any], Inputs, Logged | None] | None = None
         self._without: tuple[int, Outcome] | None = None
+        self._present: tuple[str, Outcome] | None = None
 
     def _inputs_for(self, cal: CalibrationFile) -> tuple[Inputs, Logged | None]:
         """The controller's inputs and what the car's own did; anew only where something else than the desk's
@@ -97,9 +100,22 @@ class Source:
             self._without = (cal.tick_us, drive(car, cal, track, False))
         return self._without[1], drive(car, cal, track, True)
 
+    def present(self, cal: CalibrationFile) -> Outcome:
+        """The car with the calibration of the file, driven once."""
+        from bench.vehicle.run import run as drive
 
-def work_out(source: Source, cal: CalibrationFile, view: View) -> dict[str, Any]:
-    """The picture of a calibration, as plain values for JSON."""
+        assert self.vehicle is not None
+        if self._present is None or self._present[0] != cal.digest:
+            car = self.vehicle.car
+            self._present = (cal.digest, drive(car, cal, Track(1, car.sensor_noise), True))
+        return self._present[1]
+
+
+def work_out(
+    source: Source, cal: CalibrationFile, view: View, present: CalibrationFile | None = None
+) -> dict[str, Any]:
+    """The picture of a calibration, as plain values for JSON; `present` is that of the file, which the model
+    is told to be worse than."""
     s = source.replay(cal)
     found = find(s)
     number = min(max(view.launch, 1), len(found.launches))
@@ -107,7 +123,7 @@ def work_out(source: Source, cal: CalibrationFile, view: View) -> dict[str, Any]
     mine = [i for i in found.interventions if launch is None or i.launch == number]
     picture = _Picture(s, launch, _window(s, found, launch, view.whole))
     remarks = make_remarks(s, found)
-    predicted = _predicted(source, cal)
+    predicted = _predicted(source, cal, present)
     return {
         "image_crc32": f"{cal.crc:08x}",
         "tick_ms": cal.tick_us / 1000,
@@ -120,7 +136,7 @@ def work_out(source: Source, cal: CalibrationFile, view: View) -> dict[str, Any]
         "path": picture.path(),
         "ceilings": ceilings(cal),
         "figures": _figures(s, found, launch, mine),
-        "loud": [one.text for one in remarks if one.code in _LOUD],
+        "loud": [*(predicted or {}).get("harm", []), *(r.text for r in remarks if r.code in _LOUD)],
         "looks": [*(predicted or {}).get("readiness", []), *(r.text for r in remarks if r.code not in _LOUD)],
         "warnings": list(cal.warnings),
         "notes": [*source.trace.notes, *s.inputs.notes],
@@ -335,7 +351,9 @@ def _agreement(s: Replay, add: Callable[..., None]) -> None:
     add("car", "As the car's own", share, f"{share:.1f} %", more)
 
 
-def _predicted(source: Source, cal: CalibrationFile) -> dict[str, Any] | None:
+def _predicted(
+    source: Source, cal: CalibrationFile, present: CalibrationFile | None
+) -> dict[str, Any] | None:
     if source.vehicle is None:
         return None
     driven = source.predict(cal)
@@ -343,7 +361,12 @@ def _predicted(source: Source, cal: CalibrationFile) -> dict[str, Any] | None:
         return {"why_not": driven}
     without, controlled = driven
     until = _until(without, controlled)
+    others = [of_run("no control", without, _HARM_FT)]
+    if present is not None and present.image != cal.image:
+        others.insert(0, of_run("the calibration of the file", source.present(present), _HARM_FT))
+    worse = harm(of_run("this setting", controlled, _HARM_FT), others)
     return {
+        "harm": [f"In the model: {text}" for text in worse],
         "until_ms": until,
         "without": _driven(without, cal, until),
         "with": _driven(controlled, cal, until),

@@ -68,6 +68,9 @@ def test_two_runs_are_not_worse_than_one(tmp_path, seed):
     ]
     one, both = fit(demo().car, runs[:1], frozenset()), fit(demo().car, runs, frozenset())
     assert max(left(one) + left(both)) < 1.3  # of 1 mm noise
+    assert not one.left_out
+    for known in both.left_out:  # the model holds, so the ranges take each run that they have not seen
+        assert known.ratio < 1.2, both.left_out
     unfitted, of_one, of_both = (abs(peak_mm(c) - peak_mm(true)) for c in (demo().car, one.car, both.car))
     # the 5 mm: what single runs of such cars miss by, from noise alone
     assert of_both < of_one + 5, (unfitted, of_one, of_both)
