@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 from click.core import ParameterSource
 
+from bench.cautions import CAUTIONS
 from bench.facts import head, json_option, print_json
 from bench.options import (
     TRACE_FILE,
@@ -26,7 +27,7 @@ SUMMARY_VERSION = 1
 _LIVE = ("plays", "terminal", "every", "page_port", "network")
 
 
-@click.command()
+@click.command(epilog=CAUTIONS)
 @click.option(
     "--out", type=FilePath("html"), metavar="FILE|DIR",
     help="Write the page into this file; with --check the sheet into this folder: report.html, stand.svg,"

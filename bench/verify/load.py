@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from bench.cautions import CAUTIONS
 from bench.facts import head, json_option, print_json
 from bench.options import Number, baud_option, board_option, calibration_option
 
@@ -16,7 +17,7 @@ if TYPE_CHECKING:
 SUMMARY_VERSION = 1
 
 
-@click.command()
+@click.command(epilog=CAUTIONS)
 @calibration_option("The calibration to load.", required=False)
 @click.option(
     "--port", metavar="PORT",
@@ -39,7 +40,6 @@ def load(calibration_path: Path | None, only_show: bool, as_json: bool, **given:
     the next run.
     """
     from bench.calibration import load as read
-    from bench.cautions import CAUTIONS
     from bench.console import make_console, print_text
     from bench.errors import UserError
     from bench.verify.connect import board, connect, greet
