@@ -1,5 +1,5 @@
-"""python -m bench.readme.walk: an own run (bench/trace/OWN_RUN.md) and the way from a run to a verified
-device (bench/vehicle/WALK.md), walked.
+"""python -m bench.readme.walk: an own run (bench/trace/OWN_RUN.md), the way from a run to a verified device
+(bench/vehicle/WALK.md) and that from an empty folder to a passed stand test (bench/stand/WALK.md), walked.
 
 Runs the commands that stand on those pages, in a new out/walk, says which lines the pages show that they did
 not print, and copies the pictures they made (and that of `bench/run`) into this folder. It
@@ -19,7 +19,7 @@ import click
 HERE = Path(__file__).parent
 ROOT = HERE.parent.parent
 WALK = ROOT / "out" / "walk"
-PAGES = (ROOT / "bench" / "trace" / "OWN_RUN.md", ROOT / "bench" / "vehicle" / "WALK.md")
+PAGES = tuple(ROOT / "bench" / name for name in ("trace/OWN_RUN.md", "vehicle/WALK.md", "stand/WALK.md"))
 # What README's pictures of plots are copies of.
 PICTURES = {
     "clean_launch.svg": "demo/run.svg",
@@ -27,6 +27,7 @@ PICTURES = {
     "fit.svg": "fit/fit.svg",
     "search.svg": "search/search.svg",
     "predict.svg": "predict/predict.svg",
+    "stand.svg": "stand/stand.svg",
 }
 _DEMO = "bench/run replay traces/clean_launch.csv --calibration traces/demo.toml --out out/demo"
 _RATE = re.compile(r", \d+ a second")  # of this machine, now
@@ -47,8 +48,9 @@ def main(pictures: bool) -> None:
             click.echo(command)
             begun = time.monotonic()
             done = subprocess.run(
-                ["bash", "-c", command], cwd=WALK, stdout=subprocess.PIPE, text=True, check=True
-            )
+                ["bash", "-c", command], cwd=WALK, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE,
+                text=True, check=True,
+            )  # fmt: skip
             click.echo(f"{done.stdout}took {time.monotonic() - begun:.0f} s\n")
             missing += not_printed(shown, done.stdout)
     for name, made in PICTURES.items():

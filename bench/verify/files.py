@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from xml.etree import ElementTree as xml
 
+from bench.document.junit import Case
+from bench.document.junit import junit as junit_of
 from bench.link.protocol import OUTPUT
 from bench.verify.facts import TraceResult, difference_text, stem
 
@@ -20,25 +21,18 @@ def write_tables(folder: Path, results: Sequence[TraceResult]) -> None:
 
 def junit(results: Sequence[TraceResult]) -> bytes:
     """The results as JUnit XML: one test case for each trace."""
-    suite = xml.Element(
-        "testsuite",
-        name="liftlatch verify",
-        tests=str(len(results)),
-        failures=str(sum(r.verdict == "different" for r in results)),
-        errors=str(sum(r.verdict == "link" for r in results)),
-        time=f"{sum(r.seconds for r in results):.3f}",
-    )
-    for result in results:
-        case = xml.SubElement(
-            suite, "testcase", classname="liftlatch.verify", name=result.name, time=f"{result.seconds:.3f}"
-        )
-        if result.verdict == "different":
-            text = difference_text(result)
-            xml.SubElement(case, "failure", message=text).text = f"{text}\nreplay id: {result.replay_id}"
-        elif result.verdict == "link":
-            xml.SubElement(case, "error", message=str(result.tally.error))
-        xml.SubElement(case, "system-out").text = f"{result.tally.ticks} of {result.total} ticks equal"
-    return b'<?xml version="1.0" encoding="utf-8"?>\n' + xml.tostring(suite) + b"\n"
+    return junit_of("liftlatch verify", [_case(result) for result in results])
+
+
+def _case(result: TraceResult) -> Case:
+    failure, error = None, None
+    if result.verdict == "different":
+        text = difference_text(result)
+        failure = (text, f"{text}\nreplay id: {result.replay_id}")
+    elif result.verdict == "link":
+        error = str(result.tally.error)
+    said = f"{result.tally.ticks} of {result.total} ticks equal"
+    return Case(result.name, result.seconds, said, failure, error)
 
 
 def write_context(path: Path, result: TraceResult) -> None:

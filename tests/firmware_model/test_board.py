@@ -65,8 +65,7 @@ def conversation(board: EmulatedBoard) -> Iterator[RemoteTarget]:
     line = SerialLine(board.port)
     try:
         target = RemoteTarget(Host(line, timeout_s=2))
-        if target.greeting.tick_us:
-            target.disarm()  # whoever spoke with it before may have left it armed
+        target.disarm()  # whoever spoke with it before may have left it armed
         yield target
         with suppress(LinkError):
             target.leave()

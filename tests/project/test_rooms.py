@@ -17,7 +17,15 @@ ORDER = (
     *("bench.facts", "bench.files", "bench.units", "bench.options"),
     *("bench.trace", "bench.calibration", "bench.page", "bench.document", "bench.replay", "bench.sweep"),
     *("bench.twin", "bench.vectors", "bench.link", "bench.device", "bench.pytest_device"),
-    *("bench.vehicle", "bench.compare", "bench.start", "bench.verify", "bench.fit", "bench.search"),
+    *(
+        "bench.vehicle",
+        "bench.compare",
+        "bench.start",
+        "bench.sensor",
+        "bench.verify",
+        "bench.fit",
+        "bench.search",
+    ),
     *("bench.demo", "bench.desk", "bench.stand"),
     *("bench.cli", "bench.build_backend", "bench.benchmarks", "bench.readme"),
 )

@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+import os
 import shlex
 import subprocess
+import sys
 from pathlib import Path
 
 import click
+import pytest
 
 from bench.cli import liftlatch
+from bench.device.emulated import missing
 from bench.readme.walk import HERE, PAGES, PICTURES, not_printed, steps
 from tests import ROOT
 
-OWN, WALK = (page.read_text(encoding="utf-8") for page in PAGES)
+OWN, WALK, STANDS = (page.read_text(encoding="utf-8") for page in PAGES)
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 
 
@@ -35,7 +39,7 @@ def test_the_way_has_all_its_steps_and_options() -> None:
         assert shown, command
     for name in PICTURES:
         assert (HERE / name).is_file()
-        assert f"(bench/readme/{name})" in README or f"(../readme/{name})" in WALK + OWN
+        assert f"(bench/readme/{name})" in README or f"(../readme/{name})" in WALK + OWN + STANDS
 
 
 def test_an_own_run_has_all_its_steps_and_options() -> None:
@@ -62,6 +66,32 @@ def test_an_own_run_prints_what_its_page_shows(tmp_path: Path) -> None:
             ["bash", "-c", command], cwd=tmp_path, stdout=subprocess.PIPE, text=True, check=True
         )
         assert not_printed(shown, done.stdout) == [], command
+
+
+def test_the_way_to_a_stand_test_has_all_its_steps_and_options() -> None:
+    found = steps(STANDS)
+    names = ("start", "sensor", "calibration", "load", "stand")
+    assert [shlex.split(command)[:2] for command, _ in found] == [["bench/run", name] for name in names]
+    for command, shown in found:
+        options_known(command, shlex.split(command)[1:])
+        assert shown, command
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(missing() is not None, reason=str(missing()))
+def test_the_way_to_a_stand_test_prints_what_its_page_shows(tmp_path: Path) -> None:
+    """From an empty folder to a passed stand test on the emulated board."""
+    (tmp_path / "traces").symlink_to(ROOT / "traces")
+    for command, shown in steps(STANDS):
+        words = [sys.executable, "-c", "from bench.cli import main; main()", *shlex.split(command)[1:]]
+        done = subprocess.run(
+            words, cwd=tmp_path, env={**os.environ, "PYTHONPATH": str(ROOT)}, stdin=subprocess.DEVNULL,
+            capture_output=True, text=True, timeout=300, check=False,
+        )  # fmt: skip
+        assert done.returncode == 0, done.stderr
+        assert not_printed(shown, done.stdout) == [], command
+        assert all(len(line) <= 80 for line in done.stdout.splitlines())
+    assert (tmp_path / "out" / "stand" / "junit.xml").exists()
 
 
 def test_what_was_not_printed_is_named() -> None:
