@@ -49,18 +49,16 @@ def greet(given: dict[str, Any], console: Console) -> RemoteTarget:
     return target
 
 
-def connect(given: dict[str, Any], calibration: CalibrationFile, console: Console) -> RemoteTarget:
-    """The device at the port, with the calibration loaded."""
+def meet(given: dict[str, Any], console: Console) -> RemoteTarget:
+    """The device at the port, which reads our images or has a calibration of its own, at rest."""
     from bench.link.line import LinkError
     from bench.link.protocol import Feature
-    from bench.link.target import IMAGE_REASONS
     from controller.constants import IMAGE_VERSION
 
     port = given["port"]
     target = greet(given, console)
     greeting = target.greeting
-    own = Feature.OWN_CALIBRATION in greeting.features
-    if greeting.image_version != IMAGE_VERSION and not own:
+    if greeting.image_version != IMAGE_VERSION and Feature.OWN_CALIBRATION not in greeting.features:
         what = f"its controller reads calibration images of version {greeting.image_version}"
         raise LinkError(what, port, f"this bench makes version {IMAGE_VERSION}")
     if given["firmware"] is not None and given["firmware"] != greeting.firmware:
@@ -68,6 +66,19 @@ def connect(given: dict[str, Any], calibration: CalibrationFile, console: Consol
         raise LinkError(what, port, "load the right firmware, or name this one")
     if given["disarm"] and greeting.tick_us:
         _disarm(target)
+    return target
+
+
+def connect(given: dict[str, Any], calibration: CalibrationFile, console: Console) -> RemoteTarget:
+    """The device at the port, with the calibration loaded."""
+    from bench.link.line import LinkError
+    from bench.link.protocol import Feature
+    from bench.link.target import IMAGE_REASONS
+
+    port = given["port"]
+    target = meet(given, console)
+    greeting = target.greeting
+    own = Feature.OWN_CALIBRATION in greeting.features
     if own:
         _own_calibration(greeting, calibration, port, console)
         return target

@@ -16,7 +16,7 @@ ORDER = (
     *("bench.errors", "bench.system", "bench.random", "bench.cautions", "bench.completion", "bench.console"),
     *("bench.facts", "bench.files", "bench.units", "bench.options"),
     *("bench.trace", "bench.calibration", "bench.page", "bench.document", "bench.replay", "bench.sweep"),
-    *("bench.compare", "bench.twin", "bench.vectors", "bench.link", "bench.device", "bench.pytest_device"),
+    *("bench.compare", "bench.twin", "bench.link", "bench.conformance", "bench.vectors", "bench.device", "bench.pytest_device"),
     *("bench.vehicle", "bench.start", "bench.verify", "bench.fit", "bench.search", "bench.demo"),
     *("bench.desk", "bench.stand"),
     *("bench.cli", "bench.build_backend", "bench.benchmarks", "bench.readme"),
