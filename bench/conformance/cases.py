@@ -25,14 +25,15 @@ from bench.random import Random
 from bench.conformance.inputs import make_inputs
 from bench.twin.generate import Ints, likely, make_values, one_of
 from controller import Controller
+from controller.constants import BY_TIME
 
 SET = Path(__file__).with_name("set.toml")
 
 # Times so short that a few hundred ticks go through every state of every part, again and again.
 SHORT = {
     "learn_window": 6,
-    "hold_ticks": 12,
-    "fault_hold_ticks": 15,
+    "hold_ticks": 20,
+    "fault_hold_ticks": 90,
     "sample_ticks": 2,
     "confirm_samples": 5,
     "heal_samples": 6,
@@ -58,20 +59,24 @@ OFTEN: dict[str, tuple[int, ...]] = {
     "learn_tolerance": (0, 3, 20, 60, 400),
     "stuck_samples": (1, 3, 6),
     "stuck_band": (0, 1, 3, 8),
-    "allowance": (8, 20, 60),
-    "allowance_rate": (2, 8, 30),
+    "allowance": (8, 20, 60, 300),
+    "allowance_rate": (2, 8, 30, 120),
+    "sample_ticks": (1, 1, 2),
     "speed_source": (0, 1),
     "air_hysteresis": (0, 10, 60),
     "gain_q12": (4096, 6000),
-    "tick_us": (500, 1000, 2000),
-    "return_samples": (2, 4, 7),
+    "tick_us": (500, 1000, 4000, 10000),
+    "return_samples": (2, 3, 6),
     "agree_samples": (2, 2, 3),
     "confirm_samples": (2, 4, 5),
     "engine_hysteresis": (0, 50, 200),
     "shaft_hysteresis": (0, 50, 200),
     "blind_reduction": (0, 150, 400),
     "trigger_hysteresis": (0, 20, 60),
+    "speed_step": (100, 400, 3000),
 }
+# Axes over time, which a case of a few hundred ticks is to run through.
+TIMES = {"run_ms": "run_points", "engine_ms": "engine_points", "shaft_ms": "shaft_points"}
 MOST_TAIL = 250
 MOST_TICKS = 100_000
 _NAME = re.compile(r"(\d{1,10}):(\d{1,6})(?::(\d{1,6}-\d{1,6}(?:,\d{1,6}-\d{1,6})*))?")
@@ -84,6 +89,22 @@ def number_of(values: Values, name: str) -> int:
     value = values[name]
     assert isinstance(value, int)
     return value
+
+
+def row_of(values: Values, name: str) -> list[int]:
+    """A row of values."""
+    value = values[name]
+    assert isinstance(value, list)
+    return value
+
+
+def _soon(source: Random, row: list[int], points: int, step: int) -> list[int]:
+    """The row with its first `points` values rising in steps around `step`."""
+    value, made = source.whole(4 * step), []
+    for _ in range(points):
+        made.append(value)
+        value += 1 + source.whole(3 * step)
+    return made + row[points:]
 
 
 @dataclass(frozen=True)
@@ -129,6 +150,16 @@ class Case:
         for name, choices in OFTEN.items():
             if likely(source, 60):
                 made[name] = one_of(source, choices)
+        made["fault_hold_ticks"] = max(number_of(made, "fault_hold_ticks"), number_of(made, "hold_ticks"))
+        step = max(20, number_of(made, "tick_us") // 20)
+        for name, count in TIMES.items():
+            if likely(source, 80):
+                made[name] = _soon(source, row_of(made, name), number_of(made, count), step)
+        if number_of(made, "progress_axis_kind") == BY_TIME:
+            points = number_of(made, "progress_points")
+            made["progress_axis"] = _soon(source, row_of(made, "progress_axis"), points, step)
+        if likely(source, 40):
+            made["near_end"] = max(1, number_of(made, "near_end") // 8)
         return made
 
     @cached_property

@@ -36,9 +36,12 @@ int32_t conformance_case(lift_controller_t *ll, const conformance_case_t *c) {
             .request_reason = now->request_reason,
         };
         lift_outputs_t out;
+        lift_acting_t acting;
         lift_step(ll, &in);
         lift_outputs(ll, &out);
-        if (!right(&out, &c->outputs[i])) {
+        lift_acting(ll, &acting);
+        if (!right(&out, &c->outputs[i]) || acting.reduction != out.reduction || acting.retard != out.retard ||
+            acting.reason != out.reason) {
             return i;
         }
         for (int32_t due = now->events; due > 0; due--) {

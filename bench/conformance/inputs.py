@@ -60,7 +60,7 @@ class _Nose:
         self.parts: list[Ints] = []
         self.chapters: tuple[Callable[[], None], ...] = (
             self.stay, self.stay, self.move, self.move, self.climb, self.climb_out, self.climb_out, self.lose,
-            self.jump, self.fall, self.freeze, self.come_back, self.come_back, self.hop, self.glitch,
+            self.jump, self.jump_out, self.fall, self.freeze, self.come_back, self.come_back, self.hop, self.glitch,
         )  # fmt: skip
 
     def _wobble(self, length: int, size: int) -> Ints:
@@ -117,11 +117,13 @@ class _Nose:
         short = one_of(source, (0, sensor.number("near_end"), 2 * sensor.number("near_end"), 600))
         self._way(between(source, 34, 90), sensor.far - short, self._size() // 2)
         self.lose()
+        if likely(source, 50):
+            self.come_back()
 
     def lose(self) -> None:
         """Nothing to be seen: an end of the converter, noise, or a low reading."""
         source, most = self.source, self.sensor.number("adc_max")
-        length = between(source, 1, 20)
+        length = one_of(source, (between(source, 1, 8), between(source, 1, 40)))
         kind = source.whole(4)
         if kind == 0:
             counts = np.zeros(length, dtype=np.int64)
@@ -141,6 +143,13 @@ class _Nose:
         if likely(self.source, 50):
             self.lose()
         self._flat(between(self.source, 4, 30), before + between(self.source, -60, 60), self._size())
+
+    def jump_out(self) -> None:
+        """A jump to the end of the range that is believed, nothing to be seen, and back to where it was."""
+        before = self.now
+        self._flat(between(self.source, 3, 8), self.sensor.far - self.source.whole(40), self._size() // 2)
+        self.lose()
+        self._flat(between(self.source, 4, 40), before + between(self.source, -60, 60), self._size() // 2)
 
     def fall(self) -> None:
         """A sudden fall, and whether it stays there."""
@@ -182,7 +191,11 @@ class _Nose:
         sensor = self.sensor
         first = (sensor.number("heal_samples") + sensor.number("learn_window")) * sensor.number("sample_ticks")
         if likely(self.source, 90):
-            self._flat(first + between(self.source, 1, 12), self.now, self._size())
+            far = one_of(self.source, (0, 0, 1, 2, 5, 20, sensor.number("learn_tolerance")))
+            self.now += one_of(self.source, (1, -1)) * far + between(self.source, -2, 2)
+            for _ in range(between(self.source, 1, 3)):
+                self._flat(first + between(self.source, 1, 12), self.now, one_of(self.source, (0, 0, 1, 2)))
+                self.now += between(self.source, -3, 3)
         while sum(map(len, self.parts)) < ticks:
             one_of(self.source, self.chapters)()
         return np.concatenate(self.parts)[:ticks]
@@ -206,14 +219,17 @@ def _speed(source: Random, sensor: _Sensor, ticks: int) -> Ints:
     def draw(length: int, last: int) -> Ints:
         kind = source.whole(8)
         if kind < 2:
-            to = one_of(source, (0, 0, stuck, stuck + 1, last, last + step, last + step - 1))
+            to = one_of(source, (0, 0, stuck, stuck + 1, last, last + step, last + step - 1, 20000, 20001))
             return np.full(length, min(to, 65535), dtype=np.int64)
         if kind == 2:
             return noise(source.whole(1 << 30), length, one_of(source, (3, 3000, 65536)))
         to = one_of(source, (last + 10, last + 200, 900, 1800, source.whole(3000), source.whole(20500)))
         return last + (to - last) * np.arange(1, length + 1, dtype=np.int64) // length
 
-    return np.clip(_pieces(source, ticks, 60, draw), 0, 65535)
+    speed = np.clip(_pieces(source, ticks, 60, draw), 0, 65535)
+    if likely(source, 65):
+        speed[: between(source, 10, 80)] = 0
+    return speed
 
 
 def _rotation(source: Random, sensor: _Sensor, who: str, ticks: int) -> Ints:
@@ -227,7 +243,7 @@ def _rotation(source: Random, sensor: _Sensor, who: str, ticks: int) -> Ints:
         kind = source.whole(6)
         if kind == 0:
             by = one_of(source, (reach, reach + 1, 2 * reach, 3 * reach + 1, -reach, -reach - 1))
-            return np.full(length, last + by, dtype=np.int64)
+            return np.full(length, one_of(source, (last + by, last + by, 32766, 32767, 32768)), dtype=np.int64)
         if kind == 1 and likely(source, 30):
             return noise(source.whole(1 << 30), length, 65536)
         over = one_of(source, (0, 1, -hysteresis, -hysteresis - 1, 1 - hysteresis, *line, source.whole(1500)))
@@ -241,15 +257,15 @@ def _switches(source: Random, sensor: _Sensor, ticks: int) -> tuple[Ints, Ints, 
     """(armed, launch, speed valid)"""
     off = sensor.number("disarm_ticks")
     armed = np.ones(ticks, dtype=np.int64)
-    at = one_of(source, (0, 0, 0, source.whole(20)))
+    at = one_of(source, (0, 0, 0, source.whole(20), source.whole(90)))
     armed[:at] = 0
     for _ in range(source.whole(4)):
         length = one_of(source, (1, off - 1, off, off, off + 1, off + 20))
         at = source.whole(ticks)
         armed[at : at + length] = 0
     launch = np.zeros(ticks, dtype=np.int64)
-    for _ in range(between(source, 1, 3)):
-        at = source.whole(min(ticks, 90))
+    for _ in range(between(source, 1, 2)):
+        at = between(source, 10, 90)
         launch[at : at + one_of(source, (1, 5, ticks, ticks))] = 1
     valid = np.ones(ticks, dtype=np.int64)
     for _ in range(source.whole(4)):
@@ -273,8 +289,13 @@ def _requests(source: Random, ticks: int) -> dict[str, Ints]:
     return made
 
 
-def make_inputs(source: Random, values: Values, ticks: int) -> dict[str, Ints]:
-    """Inputs of `ticks` ticks for a calibration: an array[ticks] for each input of a replay, and `tick`."""
+HORIZON = 400
+"""Inputs of up to so many ticks are the beginning of those of so many."""
+
+
+def make_inputs(source: Random, values: Values, asked: int) -> dict[str, Ints]:
+    """Inputs of `asked` ticks for a calibration: an array[asked] for each input of a replay, and `tick`."""
+    ticks = max(asked, HORIZON)
     sensor = _Sensor(values)
     armed, launch, valid = _switches(source, sensor, ticks)
     numbers = source.whole(1 << 16) + np.arange(ticks, dtype=np.int64)
@@ -292,4 +313,4 @@ def make_inputs(source: Random, values: Values, ticks: int) -> dict[str, Ints]:
         **_requests(source, ticks),
     }
     types = {"tick": np.uint16, **INPUT_TYPES}
-    return {name: made[name].astype(kind) for name, kind in types.items()}
+    return {name: made[name][:asked].astype(kind) for name, kind in types.items()}

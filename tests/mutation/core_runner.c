@@ -132,13 +132,13 @@ int main(int count, char **words) {
             pid_t child = fork();
             if (child == 0) {
                 struct itimerval timer = {{0, 0}, {(time_t)seconds, (suseconds_t)((seconds - (int)seconds) * 1e6)}};
-                signal(SIGALRM, SIG_DFL);
+                signal(SIGVTALRM, SIG_DFL);
                 struct rlimit none = {0, 0};
                 setrlimit(RLIMIT_CORE, &none);
                 mutant = atoi(words[word]);
                 if (at == 0) lift_init(&controller);
                 for (; at < end; at++) {
-                    setitimer(ITIMER_REAL, &timer, NULL);
+                    setitimer(ITIMER_VIRTUAL, &timer, NULL);
                     shared->at = at;
                     int32_t which = at < case_count ? at : case_count - at - 1;
                     int32_t wrong = differs(which);
@@ -155,7 +155,7 @@ int main(int count, char **words) {
             if (WIFEXITED(status) && WEXITSTATUS(status) == 0) break;
             at = shared->at;
             tell(at < case_count ? at : case_count - at - 1, 0,
-                 WIFSIGNALED(status) && WTERMSIG(status) == SIGALRM ? "t" : "x");
+                 WIFSIGNALED(status) && WTERMSIG(status) == SIGVTALRM ? "t" : "x");
             at = first || ++lost == ENOUGH ? end : at + 1;
         }
         printf("\n");
