@@ -9,25 +9,20 @@ from __future__ import annotations
 
 import hashlib
 import re
-import tomllib
-from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cache, cached_property
-from pathlib import Path
+from functools import cached_property
 
 import numpy as np
 
 from bench.calibration.image import Values, pack
+from bench.conformance.inputs import make_inputs
 from bench.link.protocol import INPUT, Records
 from bench.link.reading import to_records
 from bench.link.target import LocalTarget, RunResult
 from bench.random import Random
-from bench.conformance.inputs import make_inputs
 from bench.twin.generate import Ints, likely, make_values, one_of
 from controller import Controller
 from controller.constants import BY_TIME
-
-SET = Path(__file__).with_name("set.toml")
 
 # Times so short that a few hundred ticks go through every state of every part, again and again.
 SHORT = {
@@ -229,27 +224,6 @@ def feed(target: LocalTarget, numbers: Ints, records: Records) -> RunResult:
     return RunResult(outputs, b"".join(part.events for part in parts), parts[-1].digest)
 
 
-@dataclass(frozen=True)
-class ConformanceSet:
-    """The chosen cases, in order. `digest` is SHA-256 over all that is sent and all that is right. Of `mutants`
-    of the C core the set finds `found` by outputs, events and verdicts alone (`python -m tests.mutation
-    --conformance`)."""
-
-    version: int
-    digest: str
-    mutants: int
-    found: int
-    cases: tuple[Case, ...]
-
-
-@cache
-def conformance_set() -> ConformanceSet:
-    """The set that the project has chosen."""
-    read = tomllib.loads(SET.read_text(encoding="utf-8"))
-    cases = tuple(Case(seed, ticks) for seed, ticks in read["cases"])
-    return ConformanceSet(read["version"], read["digest"], read["mutants"], read["found"], cases)
-
-
 def case_id(case: Case, tick: int) -> str:
     """The replay id of a tick of a case."""
     return f"case:{tick}:{case}"
@@ -261,14 +235,4 @@ def digest_of_case(case: Case) -> str:
     right = case.right
     digest = hashlib.sha256(case.image + numbers.tobytes() + records.tobytes())
     digest.update(right.outputs.tobytes() + right.events)
-    return digest.hexdigest()
-
-
-def digest_of(cases: Sequence[Case]) -> str:
-    """SHA-256, in hexadecimal digits, over those of some cases and over the images that go with the first."""
-    from bench.conformance.images import changed_images
-
-    digest = hashlib.sha256("".join(digest_of_case(case) for case in cases).encode())
-    for image in changed_images(cases[0]):
-        digest.update(bytes([image.verdict]) + image.bytes)
     return digest.hexdigest()

@@ -43,7 +43,8 @@ typedef struct {
 } conformance_image_t;
 
 /* A case from its image on: -1, or the tick after whose step an output or an event is wrong; -2: the image
- * is refused. */
+ * is refused. Most of it is run beforehand, so that a reset or a load in the middle of a run is tried too, which a
+ * device on a line refuses. */
 int32_t conformance_case(lift_controller_t *ll, const conformance_case_t *c);
 
 /* Whether the verdict on a changed image is right. */

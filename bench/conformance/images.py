@@ -131,6 +131,7 @@ def _orders(values: Values) -> Iterator[tuple[str, Values]]:
         {"median_samples": 2}, {"median_samples": 4}, {"median_samples": 5},
         {"fault_hold_ticks": 9}, {"fault_hold_ticks": 10},
         {"firing_order": [1, 3, 4, 3]}, {"firing_order": [1, 3, 4, 5]}, {"firing_order": [3, 3, 4, 2]},
+        {"firing_order": [5, 3, 4, 2]}, {"firing_order": [1, 3, 5, 2]},
         *({name: row} for name in _AXES for row in ([2, 2, 3], [1, 3, 3])),
     )  # fmt: skip
     for change in changes:

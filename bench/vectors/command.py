@@ -101,7 +101,7 @@ def vectors(
 
 
 def _write_conformance(out: Path, as_json: bool) -> None:
-    from bench.conformance.cases import conformance_set
+    from bench.conformance.chosen_set import conformance_set
     from bench.conformance.images import changed_images
     from bench.files import whole_folder
     from bench.vectors.conformance import FILES, write_set

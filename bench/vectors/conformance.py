@@ -6,7 +6,8 @@ import json
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
-from bench.conformance.cases import Case, ConformanceSet
+from bench.conformance.cases import Case
+from bench.conformance.chosen_set import ConformanceSet
 from bench.conformance.images import ChangedImage, changed_images
 from bench.link.protocol import INPUT, OUTPUT
 

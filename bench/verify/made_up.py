@@ -7,11 +7,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from bench.console import print_text
-from bench.conformance.cases import Case, ConformanceSet, case_id, conformance_set
+from bench.conformance.cases import Case, case_id
+from bench.conformance.chosen_set import ConformanceSet, conformance_set
 from bench.conformance.cost import seconds
 from bench.conformance.images import ChangedImage, changed_images, pieces_between
 from bench.conformance.shrink import shrink
+from bench.console import print_text
 from bench.errors import UserError
 from bench.link.host import DeviceError
 from bench.link.line import LinkError

@@ -8,7 +8,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from bench.conformance import cases as conformance
+from bench.conformance.cases import Case as MadeCase
+from bench.conformance.chosen_set import conformance_set
 from bench.twin.case import Case
 from firmware_model.binding import OUTPUT_TYPES
 from firmware_model.core_sources import CORE, HERE, core_files
@@ -96,7 +97,7 @@ static void take_events(uint16_t row) {
 """
 
 
-def sums_of(case: conformance.Case) -> list[str]:
+def sums_of(case: MadeCase) -> list[str]:
     """The sums over all outputs and events that the program must tell."""
     found, total, at = [], 0, 0
     rows = zip(case.whole[1]["events"].tolist(), case.right.outputs, strict=True)
@@ -113,7 +114,7 @@ def sums_of(case: conformance.Case) -> list[str]:
 @pytest.mark.slow
 def test_it_passes_the_conformance_set(objects: list[Path], tmp_path: Path) -> None:
     """Outputs and events of every case; the verdicts on images are the business of the contract."""
-    for case in conformance.conformance_set().cases:
+    for case in conformance_set().cases:
         numbers, records = case.whole
         switches = records["switches"]
         names = ("request_reduction", "request_retard", "request_reason")

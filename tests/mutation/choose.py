@@ -21,7 +21,8 @@ import click
 import numpy as np
 import numpy.typing as npt
 
-from bench.conformance.cases import SET, Case, digest_of
+from bench.conformance.cases import Case
+from bench.conformance.chosen_set import SET, digest_of
 from bench.conformance.cost import case_bytes, seconds
 from bench.conformance.images import changed_images
 from bench.files import write_whole

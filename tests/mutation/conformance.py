@@ -20,7 +20,7 @@ from tempfile import TemporaryDirectory
 
 from rich.console import Console
 
-from bench.conformance.cases import SET, ConformanceSet, conformance_set
+from bench.conformance.chosen_set import SET, ConformanceSet, conformance_set
 from bench.conformance.cost import seconds
 from bench.conformance.images import changed_images
 from bench.console import make_table, print_list, print_table
@@ -66,16 +66,16 @@ class Strength:
 
 def listed(mutants: Sequence[Mutant]) -> tuple[frozenset[int], list[str]]:
     """(the mutants that core_equal.toml lists, the entries that are none)"""
-    known: Counter[tuple[str, str, str]] = Counter()
+    known: Counter[tuple[str, ...]] = Counter()
     for table in tomllib.loads(EQUAL.read_text(encoding="utf-8")).get("equal", []):
-        known.update((table["function"], was, becomes) for was, becomes in table["changes"])
+        known.update(tuple(change) for change in table["changes"])
     found = set()
     for mutant in mutants:
-        key = (mutant.function, mutant.was, mutant.becomes)
+        key = (mutant.function, mutant.text, mutant.was, mutant.becomes)
         if known[key] > 0:
             known[key] -= 1
             found.add(mutant.number)
-    return frozenset(found), [f"{'; '.join(key)}" for key, count in known.items() if count > 0]
+    return frozenset(found), ["; ".join(key) for key, count in known.items() if count > 0]
 
 
 def measure(of_set: ConformanceSet, program: Path) -> Strength:

@@ -53,6 +53,11 @@ PAIRS = (
 CALLS = {"lift_min": "lift_max", "lift_max": "lift_min"}
 
 
+@cache
+def _lines(file: str) -> list[str]:
+    return (CORE / file).read_text(encoding="utf-8").splitlines()
+
+
 @dataclass(frozen=True)
 class Mutant:
     """One change: its number from 1, file and line of the core, function, kind, text before and after."""
@@ -64,6 +69,11 @@ class Mutant:
     kind: str
     was: str
     becomes: str
+
+    @property
+    def text(self) -> str:
+        """The line of the source that it is in."""
+        return _lines(self.file)[self.line - 1].strip()
 
     def __str__(self) -> str:
         return f"{self.number} {self.file}:{self.line} {self.function}, {self.kind}: {self.was} -> {self.becomes}"

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from bench.conformance.cases import SET, Case, case_id, conformance_set, digest_of, feed, pieces
+from bench.conformance.cases import Case, case_id, feed, pieces
+from bench.conformance.chosen_set import SET, conformance_set, digest_of
 from bench.conformance.cost import case_bytes, framed, image_bytes, seconds
 from bench.conformance.images import changed_images, pieces_between
 from bench.link.frames import encode

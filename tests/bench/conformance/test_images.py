@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 
-from bench.conformance.cases import conformance_set
+from bench.conformance.chosen_set import conformance_set
 from bench.conformance.images import changed_images
 from controller.constants import (
     IMAGE_CRC,

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from bench.conformance.cases import ConformanceSet, conformance_set
+from bench.conformance.chosen_set import ConformanceSet, conformance_set
 from bench.errors import UserError
 from bench.vectors.command import vectors
 from bench.vectors.conformance import FILES, write_set

@@ -11,7 +11,8 @@ from xml.etree import ElementTree as xml
 
 import pytest
 
-from bench.conformance.cases import Case, ConformanceSet, conformance_set
+from bench.conformance.cases import Case
+from bench.conformance.chosen_set import ConformanceSet, conformance_set
 from bench.conformance.images import changed_images
 from bench.console import make_console
 from bench.device.bugs import BUGS
