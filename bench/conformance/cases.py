@@ -11,6 +11,7 @@ import hashlib
 import re
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import pairwise
 
 import numpy as np
 
@@ -22,15 +23,15 @@ from bench.link.target import LocalTarget, RunResult
 from bench.random import Random
 from bench.twin.generate import Ints, likely, make_values, one_of
 from controller import Controller
-from controller.constants import BY_TIME
+from controller.constants import BY_TIME, SENSOR_POINTS
 
 # Times so short that a few hundred ticks go through every state of every part, again and again.
 SHORT = {
     "learn_window": 6,
     "hold_ticks": 20,
     "fault_hold_ticks": 90,
-    "sample_ticks": 2,
-    "confirm_samples": 5,
+    "sample_ticks": 3,
+    "confirm_samples": 45,
     "heal_samples": 6,
     "return_samples": 12,
     "stuck_samples": 8,
@@ -44,8 +45,8 @@ SHORT = {
 # unit a tick stays.
 QUICK_Q16 = 6 << 16
 RELEASES = (
-    "release_q16", "retard_release_q16", "fault_release_q16", "fault_retard_release_q16", "engine_release_q16",
-    "engine_retard_release_q16", "shaft_release_q16", "shaft_retard_release_q16",
+    "release_q16", "retard_release_q16", "fault_release_q16", "fault_retard_release_q16",
+    "engine_release_q16", "engine_retard_release_q16", "shaft_release_q16", "shaft_retard_release_q16",
 )  # fmt: skip
 # What decides something only in a small part of its range lies there more often.
 OFTEN: dict[str, tuple[int, ...]] = {
@@ -56,20 +57,27 @@ OFTEN: dict[str, tuple[int, ...]] = {
     "stuck_band": (0, 1, 3, 8),
     "allowance": (8, 20, 60, 300),
     "allowance_rate": (2, 8, 30, 120),
-    "sample_ticks": (1, 1, 2),
+    "sample_ticks": (1, 1, 2, 3),
     "speed_source": (0, 1),
     "air_hysteresis": (0, 10, 60),
     "gain_q12": (4096, 6000),
     "tick_us": (500, 1000, 4000, 10000),
     "return_samples": (2, 3, 6),
     "agree_samples": (2, 2, 3),
-    "confirm_samples": (2, 4, 5),
+    "confirm_samples": (2, 3, 4, 5, 45),
     "engine_hysteresis": (0, 50, 200),
     "shaft_hysteresis": (0, 50, 200),
     "blind_reduction": (0, 150, 400),
     "trigger_hysteresis": (0, 20, 60),
     "speed_step": (100, 400, 3000),
+    "progress_up_q12": (3 << 12, 50 << 12, 3000 << 12),
+    "progress_down_q12": (3 << 12, 50 << 12, 3000 << 12),
 }
+# Rows whose values are multiples of these, so that requests tie and maps have plateaus.
+LEVELS = {
+    "reduction_map": 250, "engine_reduction": 250, "shaft_reduction": 250,
+    "retard_map": 50, "engine_retard": 50, "shaft_retard": 50,
+}  # fmt: skip
 # Axes over time, which a case of a few hundred ticks is to run through.
 TIMES = {"run_ms": "run_points", "engine_ms": "engine_points", "shaft_ms": "shaft_points"}
 MOST_TAIL = 250
@@ -102,10 +110,20 @@ def _soon(source: Random, row: list[int], points: int, step: int) -> list[int]:
     return made + row[points:]
 
 
+def _even_sensor(source: Random, points: int) -> Values:
+    """A curve of one sixteenth of a millimetre a count, so that heights meet limits exactly."""
+    most = one_of(source, (2047, 4095, 8191))
+    axis = [most * i // (points - 1) for i in range(points)] + [0] * (SENSOR_POINTS - points)
+    return {
+        "adc_max": most, "window_low": most // 100, "window_high": most - most // 100, "sensor_counts": axis,
+        "sensor_height": list(axis), "rest": most // 4, "near_end": most // 16,
+    }  # fmt: skip
+
+
 @dataclass(frozen=True)
 class Case:
-    """Inputs of `ticks` ticks and the calibration, both made from `seed`. `kept`: ranges of those ticks, where
-    some were left out; the tick numbers are then those of the ticks that are left.
+    """Inputs of `ticks` ticks and the calibration, both made from `seed`. `kept`: ranges of those ticks,
+    where some were left out; the tick numbers are then those of as many ticks from the first on.
 
     `str()` gives its name, SEED:TICKS or SEED:TICKS:FIRST-END,FIRST-END...; `Case.parse` makes it again.
     """
@@ -154,7 +172,13 @@ class Case:
             points = number_of(made, "progress_points")
             made["progress_axis"] = _soon(source, row_of(made, "progress_axis"), points, step)
         if likely(source, 40):
+            made |= _even_sensor(source, number_of(made, "sensor_points"))
+        if likely(source, 40):
             made["near_end"] = max(1, number_of(made, "near_end") // 8)
+        if likely(source, 50):
+            for name, level in LEVELS.items():
+                made[name] = [value // level * level for value in row_of(made, name)]
+            made["blind_reduction"] = one_of(source, (250, 500))
         return made
 
     @cached_property
@@ -180,7 +204,7 @@ class Case:
 
     @cached_property
     def whole(self) -> tuple[Ints, Records]:
-        """(tick numbers uint16[n], INPUT records[n]) with the end, as long as it takes (MOST_TAIL at most)."""
+        """(tick numbers uint16[n], INPUT records[n]) with the end, as long as it takes (MOST_TAIL)."""
         numbers, records = self.run
         quiet = np.zeros(MOST_TAIL, INPUT)
         target = LocalTarget(Controller())
@@ -211,10 +235,11 @@ class Case:
 
 
 def pieces(numbers: Ints) -> list[tuple[int, int]]:
-    """The stretches [first, end) in which each tick has the number after that of the one before."""
-    breaks = np.flatnonzero(np.diff(numbers.astype(np.int64)) % 65536 != 1) + 1
+    """The stretches [first, end) in which each tick has the number after that of the one before. Differences
+    of numbers, uint16[n], wrap as the numbers do."""
+    breaks = np.flatnonzero(np.diff(numbers) != 1) + 1
     edges = [0, *breaks.tolist(), len(numbers)]
-    return list(zip(edges[:-1], edges[1:], strict=True))
+    return list(pairwise(edges))
 
 
 def feed(target: LocalTarget, numbers: Ints, records: Records) -> RunResult:

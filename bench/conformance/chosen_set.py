@@ -17,9 +17,9 @@ SET = Path(__file__).with_name("set.toml")
 
 @dataclass(frozen=True)
 class ConformanceSet:
-    """The chosen cases, in order. `digest` is SHA-256 over all that is sent and all that is right. Of `mutants`
-    of the C core the set finds `found` by outputs, events and verdicts alone (`python -m tests.mutation
-    --conformance`)."""
+    """The chosen cases, in order. `digest` is SHA-256 over all that is sent and all that is right. Of
+    `mutants` of the C core the set finds `found` by outputs, events and verdicts alone (`python -m
+    tests.mutation --conformance`)."""
 
     version: int
     digest: str

@@ -20,8 +20,8 @@ def framed(payload: int) -> int:
 
 
 def image_bytes(image: bytes, largest: int, held: bytes = b"") -> int:
-    """Bytes both ways to load an image: its pieces, what they are answered with, COMMIT and the greeting. Of an
-    image that is `held` only what differs is sent."""
+    """Bytes both ways to load an image: its pieces, their answers, COMMIT and the greeting. Of an image that
+    is `held` only what differs is sent."""
     room = min(piece_room(largest), 512)
     sizes = [min(room, len(image) - at) for at in range(0, len(image), room)]
     if held:

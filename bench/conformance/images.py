@@ -83,11 +83,19 @@ def _ranges(values: Values) -> Iterator[tuple[str, Values]]:
             row = [*_row(values, name)[: count - 1], value] if count > 1 else value
             if count > 1:
                 assert isinstance(row, list)
-                row = [*_row(values, name), *[0] * count][: count - 1] + [value]
+                row = [*[*_row(values, name), *[0] * count][: count - 1], value]
             yield f"{name} {value}", {**values, name: row}
 
 
-_TRIED = ("gain_q12", "fault_release_q16", "tick_us", "sensor_height", "event_bits", "safe_retard", "firing_order")
+_TRIED = (
+    "gain_q12",
+    "fault_release_q16",
+    "tick_us",
+    "sensor_height",
+    "event_bits",
+    "safe_retard",
+    "firing_order",
+)
 
 
 def _row(values: Values, name: str) -> Row:
@@ -123,8 +131,9 @@ def _orders(values: Values) -> Iterator[tuple[str, Values]]:
         {"window_high": 1024}, {"window_high": 1023},
         {"sensor_counts": [10, 10, 1000]}, {"sensor_counts": [10, 500, 500]},
         {"sensor_counts": [10, 500, 1024]}, {"sensor_counts": [10, 500, 1023]},
-        {"sensor_height": [0, 0, 3000]}, {"sensor_height": [0, 3000, 2999]}, {"sensor_height": [3000, 500, 500]},
-        {"sensor_height": [3000, 1000, 0]}, {"sensor_height": [-32767, 0, 1]},
+        {"sensor_height": [0, 0, 3000]}, {"sensor_height": [0, 3000, 2999]},
+        {"sensor_height": [3000, 500, 500]}, {"sensor_height": [3000, 1000, 0]},
+        {"sensor_height": [-32767, 0, 1]},
         {"sensor_height": [-32000, 0, 767], "rest": 0}, {"sensor_height": [-32001, 0, 767], "rest": 0},
         {"rest": -1}, {"rest": 0}, {"rest": 3000}, {"rest": 3001},
         {"near_end": 2999}, {"near_end": 3000},
@@ -132,9 +141,9 @@ def _orders(values: Values) -> Iterator[tuple[str, Values]]:
         {"fault_hold_ticks": 9}, {"fault_hold_ticks": 10},
         {"firing_order": [1, 3, 4, 3]}, {"firing_order": [1, 3, 4, 5]}, {"firing_order": [3, 3, 4, 2]},
         {"firing_order": [5, 3, 4, 2]}, {"firing_order": [1, 3, 5, 2]},
-        *({name: row} for name in _AXES for row in ([2, 2, 3], [1, 3, 3])),
     )  # fmt: skip
-    for change in changes:
+    axes: list[dict[str, int | Row]] = [{name: row} for name in _AXES for row in ([2, 2, 3], [1, 3, 3])]
+    for change in (*changes, *axes):
         text = ", ".join(f"{name} {value}" for name, value in change.items()) or "three points on every axis"
         yield text, {**values, **change}
 

@@ -1,12 +1,14 @@
 """Inputs of a case: short chapters, one after the other, of what a nose, its sensor and a driver may do.
 
-Each input goes its own way; what is drawn is near the places where the calibration decides: its axes, limits
-and thresholds, one unit off either side. Nothing here is a float, so equal seeds give equal inputs everywhere.
+Each input goes its own way; what is drawn is near the places where the calibration decides: its axes,
+limits and thresholds, one unit off either side. Nothing here is a float, so equal seeds give equal inputs
+everywhere.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Any
 
 import numpy as np
 
@@ -22,7 +24,9 @@ class _Sensor:
     def __init__(self, values: Values) -> None:
         self._values = values
         points = self.number("sensor_points")
-        pairs = sorted(zip(self.row("sensor_height")[:points], self.row("sensor_counts")[:points], strict=True))
+        pairs = sorted(
+            zip(self.row("sensor_height")[:points], self.row("sensor_counts")[:points], strict=True)
+        )
         self._height = np.array([height for height, _ in pairs], dtype=np.int64)
         self._counts = np.array([counts for _, counts in pairs], dtype=np.int64)
         self.far = int(self._height[-1])
@@ -43,7 +47,8 @@ class _Sensor:
         end = np.clip(np.searchsorted(self._height, inside), 1, len(self._height) - 1)
         low, high = self._height[end - 1], self._height[end]
         first, last = self._counts[end - 1], self._counts[end]
-        return first + (inside - low) * (last - first) // (high - low)
+        counts: Ints = first + (inside - low) * (last - first) // (high - low)
+        return counts
 
     def of_lift(self, lift: int) -> int:
         """The height at which the nose has a lift."""
@@ -60,7 +65,8 @@ class _Nose:
         self.parts: list[Ints] = []
         self.chapters: tuple[Callable[[], None], ...] = (
             self.stay, self.stay, self.move, self.move, self.climb, self.climb_out, self.climb_out, self.lose,
-            self.jump, self.jump_out, self.fall, self.freeze, self.come_back, self.come_back, self.hop, self.glitch,
+            self.jump, self.jump_out, self.fall, self.freeze, self.come_back, self.come_back, self.hop,
+            self.glitch,
         )  # fmt: skip
 
     def _wobble(self, length: int, size: int) -> Ints:
@@ -117,7 +123,7 @@ class _Nose:
         short = one_of(source, (0, sensor.number("near_end"), 2 * sensor.number("near_end"), 600))
         self._way(between(source, 34, 90), sensor.far - short, self._size() // 2)
         self.lose()
-        if likely(source, 50):
+        if likely(source, 70):
             self.come_back()
 
     def lose(self) -> None:
@@ -165,9 +171,11 @@ class _Nose:
     def come_back(self) -> None:
         """Like a nose at rest on a moving car, or one that only looks so."""
         source = self.source
-        at = self.sensor.number("rest") + one_of(source, (0, 0, between(source, -760, 1480), -720, 1440, -721, 1441))
+        at = self.sensor.number("rest") + one_of(
+            source, (0, 0, between(source, -760, 1480), -720, 1440, -721, 1441)
+        )
         length = between(source, 6, 60)
-        size = one_of(source, (0, 1, 2, 4, 8, 20))
+        size = one_of(source, (1, 5, 6, 8, 8, 20))
         sway = noise(source.whole(1 << 30), length, 2 * size + 1) - size
         self._add(np.full(length, at, dtype=np.int64) + sway, one_of(source, (0, 0, 1, 2)))
 
@@ -189,7 +197,9 @@ class _Nose:
     def make(self, ticks: int) -> Ints:
         """counts[ticks]; it begins at rest for as long as the sensor takes to be believed."""
         sensor = self.sensor
-        first = (sensor.number("heal_samples") + sensor.number("learn_window")) * sensor.number("sample_ticks")
+        first = (sensor.number("heal_samples") + sensor.number("learn_window")) * sensor.number(
+            "sample_ticks"
+        )
         if likely(self.source, 90):
             far = one_of(self.source, (0, 0, 1, 2, 5, 20, sensor.number("learn_tolerance")))
             self.now += one_of(self.source, (1, -1)) * far + between(self.source, -2, 2)
@@ -243,7 +253,9 @@ def _rotation(source: Random, sensor: _Sensor, who: str, ticks: int) -> Ints:
         kind = source.whole(6)
         if kind == 0:
             by = one_of(source, (reach, reach + 1, 2 * reach, 3 * reach + 1, -reach, -reach - 1))
-            return np.full(length, one_of(source, (last + by, last + by, 32766, 32767, 32768)), dtype=np.int64)
+            return np.full(
+                length, one_of(source, (last + by, last + by, 32766, 32767, 32768)), dtype=np.int64
+            )
         if kind == 1 and likely(source, 30):
             return noise(source.whole(1 << 30), length, 65536)
         over = one_of(source, (0, 1, -hysteresis, -hysteresis - 1, 1 - hysteresis, *line, source.whole(1500)))
@@ -280,8 +292,8 @@ def _requests(source: Random, ticks: int) -> dict[str, Ints]:
     for _ in range(source.whole(5)):
         at, length = source.whole(ticks), between(source, 1, 40)
         values = (
-            one_of(source, (0, 1, 999, 1000, 1001, source.whole(1000), 65535)),
-            one_of(source, (0, 1, 1000, 1001, source.whole(300), 65535)),
+            one_of(source, (0, 1, 250, 500, 750, 999, 1000, 1001, source.whole(1000), 65535)),
+            one_of(source, (0, 1, 50, 100, 1000, 1001, source.whole(300), 65535)),
             one_of(source, (0, 15, 16, 17, 255, 256, source.whole(300), 65535)),
         )
         for name, value in zip(names, values, strict=True):
@@ -312,5 +324,5 @@ def make_inputs(source: Random, values: Values, asked: int) -> dict[str, Ints]:
         "launch": launch,
         **_requests(source, ticks),
     }
-    types = {"tick": np.uint16, **INPUT_TYPES}
+    types: dict[str, type[np.unsignedinteger[Any]]] = {"tick": np.uint16, **INPUT_TYPES}
     return {name: made[name][:asked].astype(kind) for name, kind in types.items()}

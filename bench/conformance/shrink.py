@@ -14,9 +14,9 @@ LEAST_PIECE = 4
 def shrink(case: Case, tick: int, differs: Callable[[Case], int | None], most: int = MOST_RUNS) -> Case:
     """A case of fewer ticks on which a device still differs.
 
-    `tick` is where it differs now, counted in the ticks that are kept; `differs` runs the device on a case and
-    gives that tick, or None where it is equal. At most `most` runs. Pieces are left out, half of the ticks
-    first, then ever smaller ones.
+    `tick` is where it differs now, counted in the ticks that are kept; `differs` runs the device on a case
+    and gives that tick, or None where it is equal. At most `most` runs. Pieces are left out, half of the
+    ticks first, then ever smaller ones.
     """
     kept = _cut(case.kept or ((0, case.ticks),), tick + 1)
     runs = 0

@@ -28,9 +28,7 @@ FILES = ("vectors.jsonl", "vectors.h", "vectors_main.c")
     help="Instead of a trace: the conformance set, which a port is held against.",
 )  # fmt: skip
 @out_option("Write the files there.", required=True)
-@click.option(
-    "--ticks", type=Whole(1), metavar="N", help="Only the first N ticks, for a small memory."
-)
+@click.option("--ticks", type=Whole(1), metavar="N", help="Only the first N ticks, for a small memory.")
 @json_option
 @trace_options
 def vectors(
@@ -124,5 +122,6 @@ def _write_conformance(out: Path, as_json: bool) -> None:
     from bench.console import make_console, print_text
     from bench.trace.text import shown_path
 
-    text = f"conformance set, version {of_set.version}: {len(of_set.cases)} cases of {ticks} ticks, {images} images"
-    print_text(make_console(), f"{text}: {', '.join(FILES)} in {shown_path(out)}")
+    cases = f"{len(of_set.cases)} cases, {ticks} ticks, {images} changed images"
+    text = f"conformance set, version {of_set.version}: {cases}: {', '.join(FILES)} in {shown_path(out)}"
+    print_text(make_console(), text)

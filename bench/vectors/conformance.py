@@ -1,4 +1,4 @@
-"""The conformance set as files: JSON Lines, and C sources that hold a core against it without a serial port."""
+"""The conformance set as files: JSON Lines, and C sources that hold a core against it without a line."""
 
 from __future__ import annotations
 
@@ -43,8 +43,8 @@ def _json_lines(of_set: ConformanceSet, images: Sequence[ChangedImage]) -> Itera
     head = {
         "format": FORMAT, "version": of_set.version, "sha256": of_set.digest, "cases": len(of_set.cases),
         "images": len(images), "inputs": _INPUTS, "outputs": _OUTPUTS,
-        "events": "one byte each after the tick's step, in firing order from its first cylinder on: fuel off 1,"
-        " spark off 2, what spark says of the same cycle 4",
+        "events": "one byte each after the tick's step, in firing order from its first cylinder on: fuel off"
+        " 1, spark off 2, what spark says of the same cycle 4",
     }  # fmt: skip
     yield json.dumps(head) + "\n"
     for number, case in enumerate(of_set.cases, 1):
@@ -94,7 +94,8 @@ def _changed(first: bytes, images: Sequence[ChangedImage]) -> Iterator[str]:
         bytes_ = [(at, byte) for at, byte in enumerate(image.bytes) if byte != first[at]]
         counts.append(len(bytes_))
         pairs = ", ".join(f"{{{at}, {byte}}}" for at, byte in bytes_ or [(0, first[0])])
-        yield f"static const conformance_byte_t conformance_bytes_{number}[] = {{{pairs}}}; /* {image.what} */\n"
+        name = f"conformance_bytes_{number}"
+        yield f"static const conformance_byte_t {name}[] = {{{pairs}}}; /* {image.what} */\n"
     yield "\nstatic const conformance_image_t conformance_images[CONFORMANCE_IMAGES] = {\n"
     for number, (image, count) in enumerate(zip(images, counts, strict=True), 1):
         yield f"    {{conformance_bytes_{number}, {count}, {len(image.bytes)}, {image.verdict}}},\n"

@@ -114,8 +114,9 @@ def plan(
 
 
 def _stretches(numbers: npt.NDArray[Any]) -> npt.NDArray[np.int64]:
-    """For each tick where the stretch of ticks ends of which each has the number after that of the last."""
-    breaks = np.flatnonzero(np.diff(numbers.astype(np.int64)) % 65536 != 1) + 1
+    """For each tick (numbers uint16[n], whose differences wrap) where the stretch of ticks ends of which each
+    has the number after that of the last."""
+    breaks = np.flatnonzero(np.diff(numbers) != 1) + 1
     edges = np.append(breaks, len(numbers))
     return edges[np.searchsorted(breaks, np.arange(len(numbers)), side="right")]
 

@@ -157,7 +157,9 @@ def _answer(facts: dict[str, Any], results: Sequence[TraceResult]) -> Iterator[s
         yield f"The device ({device}) equals the reference: {ticks} ticks, every one of them the same."
     elif verdict == "different":
         first = next((result for result in results if result.tally.difference is not None), None)
-        where = "its verdict on an image" if first is None else f"{Path(first.path).name}, {difference_text(first)}"
+        where = "its verdict on an image"
+        if first is not None:
+            where = f"{Path(first.path).name}, {difference_text(first)}"
         yield f"The device ({device}) differs from the reference: {where}."
     else:
         yield f"The link to the device ({device}) failed; until then {ticks} ticks were equal."

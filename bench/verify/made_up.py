@@ -97,7 +97,9 @@ def check_device(target: RemoteTarget) -> None:
     """Raises LinkError for a device that takes no calibration."""
     if Feature.OWN_CALIBRATION in target.greeting.features:
         what = "it has a calibration of its own, and the cases bring theirs"
-        raise LinkError(what, target.host.line.name, "compare it over traces, with a calibration like its own")
+        raise LinkError(
+            what, target.host.line.name, "compare it over traces, with a calibration like its own"
+        )
 
 
 def wrong_images(
@@ -137,7 +139,11 @@ def _verdict(target: RemoteTarget, image: bytes, held: bytearray, room: int) -> 
 
 
 def shrunk(
-    target: RemoteTarget, made: Made, results: Sequence[TraceResult], options: Options, criterion: Criterion,
+    target: RemoteTarget,
+    made: Made,
+    results: Sequence[TraceResult],
+    options: Options,
+    criterion: Criterion,
     console: Console,
 ) -> list[str]:
     """The replay id of the smaller case of each difference; it goes to the console too."""
@@ -159,6 +165,8 @@ def shrunk(
             continue  # a device that differs only now and then
         name = case_id(small, tick)
         ticks = sum(end - first for first, end in small.kept)
-        console.print(f"case {number} shrunk to {ticks} ticks: replay id {name}", markup=False, soft_wrap=True)
+        console.print(
+            f"case {number} shrunk to {ticks} ticks: replay id {name}", markup=False, soft_wrap=True
+        )
         ids.append(name)
     return ids

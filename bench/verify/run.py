@@ -64,7 +64,15 @@ def recorded(path: Path, reading: Reading, calibration: CalibrationFile) -> Subj
 
     source = TraceSource(records)
     return Subject(
-        path, trace.digest, inputs.notes, inputs.start_s, source, len(records), image, calibration.tick_us, name
+        path,
+        trace.digest,
+        inputs.notes,
+        inputs.start_s,
+        source,
+        len(records),
+        image,
+        calibration.tick_us,
+        name,
     )
 
 
@@ -92,8 +100,8 @@ def made_up(case: Case, name: str) -> Subject:
 
     numbers, records = case.whole
     return Subject(
-        Path(name), digest_of_case(case), [], 0.0, TraceSource(records), len(records), case.image, case.tick_us,
-        lambda tick, given: case_id(case, tick), numbers, True,
+        Path(name), digest_of_case(case), [], 0.0, TraceSource(records), len(records), case.image,
+        case.tick_us, lambda tick, given: case_id(case, tick), numbers, True,
     )  # fmt: skip
 
 
@@ -171,7 +179,9 @@ def _loaded(target: RemoteTarget, subject: Subject) -> tuple[Tally | None, float
         if verdict:
             tally.difference = Difference(0, 0, (Field("verdict on the image", 0, verdict),))
         elif (target.greeting.image_crc, target.greeting.tick_us) != (crc, subject.tick_us):
-            tally.difference = Difference(0, 0, (Field("image that is active", crc, target.greeting.image_crc),))
+            tally.difference = Difference(
+                0, 0, (Field("image that is active", crc, target.greeting.image_crc),)
+            )
     except LinkError as error:
         tally.error = error
     wrong = tally.difference is not None or tally.error is not None

@@ -24,5 +24,7 @@ def test_the_conformance_set_is_equal_on_every_board(name: str) -> None:
         for target in conversation(board):
             results = run_all(target, Options(window=8), made.subjects(), False, Criterion(), console)
             assert [result.verdict for result in results] == ["equal"] * len(made.cases)
-            assert sum(result.tally.ticks for result in results) == sum(len(case.whole[0]) for case in made.cases)
+            assert sum(result.tally.ticks for result in results) == sum(
+                len(case.whole[0]) for case in made.cases
+            )
             assert wrong_images(target, made.images, made.cases[0].image, console) == []

@@ -58,7 +58,9 @@ def objects(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
     return sorted(folder.glob("*.o"))
 
 
-def simulate(objects: list[Path], image: bytes, rows: Rows, folder: Path, events: str = ANY_EVENTS) -> list[str]:
+def simulate(
+    objects: list[Path], image: bytes, rows: Rows, folder: Path, events: str = ANY_EVENTS
+) -> list[str]:
     """What the program tells of a run."""
     compiler, simulator = need_program(*COMPILER), need_program("simavr", "simavr")
     (folder / "run.h").write_text(header(image, rows, events))

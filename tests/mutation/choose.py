@@ -1,10 +1,10 @@
 """Chooses the conformance set: `python -m tests.mutation.choose`.
 
-Of many made-up cases the next one is always that which finds most for what it costs on the line: a mutant that
-no chosen case finds counts 1, one that a single case finds counts a quarter, so that the set does not hang on
-one tick each. Cases are cut where cutting pays. Nothing is looked at but which mutants a case finds at which
-tick. `--half SEED` chooses with half of the mutants, drawn from the seed, and tells what share of the others is
-found: what may be expected of mutants that nobody has seen.
+Of many made-up cases the next one is always that which finds most for what it costs on the line: a mutant
+that no chosen case finds counts 1, one that a single case finds counts a quarter, so that the set does not
+hang on one tick each. Cases are cut where cutting pays. Nothing is looked at but which mutants a case finds
+at which tick. `--half SEED` chooses with half of the mutants, drawn from the seed, and tells what share of
+the others is found: what may be expected of mutants that nobody has seen.
 """
 
 from __future__ import annotations
@@ -110,18 +110,24 @@ def text_of(cases: Sequence[Case], version: int) -> str:
     """set.toml."""
     rows = "".join(f"    [{case.seed}, {case.ticks}],\n" for case in cases)
     return (
-        "# The conformance set, written by `python -m tests.mutation.choose`: seed and ticks of each case, and the\n"
-        "# SHA-256 of all that follows from them (bench.conformance.cases.digest_of). `python -m tests.mutation\n"
+        "# The conformance set, written by `python -m tests.mutation.choose`: seed and ticks of each case,\n"
+        "# and the SHA-256 of all that follows from them (chosen_set.digest_of). `python -m tests.mutation\n"
         "# --conformance --write` writes how many mutants of the core there are, and how many it finds.\n"
         f'version = {version}\ndigest = "{digest_of(cases)}"\nmutants = 0\nfound = 0\ncases = [\n{rows}]\n'
     )
 
 
 @click.command()
-@click.option("--seeds", type=click.IntRange(FIRST), default=160, show_default=True, help="Cases to choose from.")
-@click.option("--half", type=int, help="Choose with half of the mutants, drawn from this seed; write nothing.")
+@click.option(
+    "--seeds", type=click.IntRange(FIRST), default=160, show_default=True, help="Cases to choose from."
+)
+@click.option(
+    "--half", type=int, help="Choose with half of the mutants, drawn from this seed; write nothing."
+)
 @click.option("--version", type=click.IntRange(1), default=1, show_default=True, help="Version of the set.")
-@click.option("--keep", type=click.Path(path_type=Path), help="Keep here what each case finds, or take it from here.")
+@click.option(
+    "--keep", type=click.Path(path_type=Path), help="Keep here what each case finds, or take it from here."
+)
 def main(seeds: int, half: int | None, version: int, keep: Path | None) -> None:
     """Choose the cases, and write them to the set."""
     with TemporaryDirectory() as place:
@@ -135,14 +141,18 @@ def main(seeds: int, half: int | None, version: int, keep: Path | None) -> None:
             use = np.array([random.Random(f"{half} {number}").random() < 0.5 for number in pool.mutants])
         cases = choose(pool, use, most_bytes)
         if half is not None:
-            numbers = [m.number for m in all_mutants()[1] if random.Random(f"{half} {m.number}").random() >= 0.5]
+            numbers = [
+                m.number for m in all_mutants()[1] if random.Random(f"{half} {m.number}").random() >= 0.5
+            ]
             found = meet(program, cases, images, numbers)
             share = sum(bool(where) for where in found.values()) / len(numbers)
             click.echo(f"{len(cases)} cases find {100 * share:.2f} % of {len(numbers)} mutants not chosen by")
             sys.exit(0)
     write_whole(SET, text_of(cases, version).encode())
     took = seconds(cases, [image.bytes for image in images], BAUD, LARGEST)
-    click.echo(f"{len(cases)} cases, {sum(len(case.whole[0]) for case in cases)} ticks, {took:.1f} s at {BAUD} baud")
+    click.echo(
+        f"{len(cases)} cases, {sum(len(case.whole[0]) for case in cases)} ticks, {took:.1f} s at {BAUD} baud"
+    )
 
 
 def _kept(program: Path, seeds: int, keep: Path | None) -> Pool:
@@ -151,7 +161,11 @@ def _kept(program: Path, seeds: int, keep: Path | None) -> Pool:
         return Pool([Case(seed, TICKS) for seed in read["seeds"]], read["mutants"], np.array(read["found"]))
     pool = make_pool(program, seeds)
     if keep is not None:
-        made = {"seeds": [case.seed for case in pool.cases], "mutants": pool.mutants, "found": pool.found.tolist()}
+        made = {
+            "seeds": [case.seed for case in pool.cases],
+            "mutants": pool.mutants,
+            "found": pool.found.tolist(),
+        }
         keep.write_text(json.dumps(made))
     return pool
 

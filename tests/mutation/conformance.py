@@ -1,9 +1,9 @@
 """How strong the conformance set is: mutants of the C core found by it, branches run, rules carried.
 
-Run by `python -m tests.mutation --conformance`. A mutant counts as found where an output, an event or a verdict
-on an image is wrong, or where it crashes or does not end; digests are not looked at. One that is listed in
-core_equal.toml is equal to the core by the argument that stands there, and does not count; every other one that
-is not found counts as missed.
+Run by `python -m tests.mutation --conformance`. A mutant counts as found where an output, an event or a
+verdict on an image is wrong, or where it crashes or does not end; digests are not looked at. One that is
+listed in core_equal.toml is equal to the core by the argument that stands there, and does not count; every
+other one that is not found counts as missed.
 """
 
 from __future__ import annotations
@@ -96,7 +96,18 @@ def coverage(of_set: ConformanceSet) -> list[Counted]:
         sources = [*map(str, core_files()), "check.c", "main.c"]
         subprocess.run([*words, *sources, "-o", "run"], cwd=folder, check=True)
         subprocess.run([folder / "run"], cwd=folder, check=True, stdout=subprocess.DEVNULL)
-        gcovr = [sys.executable, "-m", "gcovr", "--root", str(ROOT), "--filter", str(CORE), "--json", "c.json", "."]
+        gcovr = [
+            sys.executable,
+            "-m",
+            "gcovr",
+            "--root",
+            str(ROOT),
+            "--filter",
+            str(CORE),
+            "--json",
+            "c.json",
+            ".",
+        ]
         subprocess.run(gcovr, cwd=folder, check=True, stdout=subprocess.DEVNULL)
         return of_c(json.loads((folder / "c.json").read_text()))
 
@@ -189,5 +200,7 @@ def _write(found: int, counted: int, files: str, rules: str, text: str) -> None:
     write_whole(PAGE, f"{before}{BEGIN}\n{text}.\n\n{files}\n\n{rules}\n{END}{after}".encode())
     lines = SET.read_text(encoding="utf-8").splitlines(keepends=True)
     new = {"mutants": counted, "found": found}
-    kept = [f"{line.split()[0]} = {new[line.split()[0]]}\n" if line.split()[0] in new else line for line in lines]
+    kept = [
+        f"{line.split()[0]} = {new[line.split()[0]]}\n" if line.split()[0] in new else line for line in lines
+    ]
     write_whole(SET, "".join(kept).encode())

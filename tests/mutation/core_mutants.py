@@ -42,9 +42,12 @@ ARITHMETIC = {
     "&": ("|",), "|": ("&",), "^": ("|",),
 }  # fmt: skip
 LOGIC = {"&&": "||", "||": "&&"}
-ASSIGNED = {"^=": "|=", ">>=": "<<=", "+=": "-=", "-=": "+=", "|=": "&=", "&=": "|=", "*=": "+=", "%=": "/="}
+ASSIGNED = {
+    "^=": "|=", ">>=": "<<=", "+=": "-=", "-=": "+=", "|=": "&=", "&=": "|=", "*=": "+=", "%=": "/=",
+}  # fmt: skip
 PAIRS = (
-    ("reduction", "retard"), ("engine", "shaft"), ("rising", "falling"), ("least", "greatest"), ("up", "down"),
+    ("reduction", "retard"), ("engine", "shaft"), ("rising", "falling"), ("least", "greatest"),
+    ("up", "down"),
     ("trigger", "hysteresis"), ("least", "most"), ("near", "far"), ("low", "high"), ("armed", "launched"),
     ("good", "previous"), ("value", "entry"), ("hold", "hold_left"), ("output", "demand"), ("waited", "gap"),
     ("across", "width"), ("part", "span"), ("first", "second"), ("left", "beside"), ("jump", "chain"),
@@ -76,7 +79,8 @@ class Mutant:
         return _lines(self.file)[self.line - 1].strip()
 
     def __str__(self) -> str:
-        return f"{self.number} {self.file}:{self.line} {self.function}, {self.kind}: {self.was} -> {self.becomes}"
+        place = f"{self.number} {self.file}:{self.line} {self.function}"
+        return f"{place}, {self.kind}: {self.was} -> {self.becomes}"
 
 
 def preprocessed() -> str:
@@ -162,7 +166,9 @@ class Writer(c_generator.CGenerator):
     def visit_ID(self, n: c_ast.ID) -> str:
         if n.name.startswith("LIFT_") or n.name.isupper():
             return self._choice(n, "number", [f"{n.name} + 1", f"{n.name} - 1"], n.name)
-        return self._choice(n, "name", [other for other in self._others(n.name) if other in self._names], n.name)
+        return self._choice(
+            n, "name", [other for other in self._others(n.name) if other in self._names], n.name
+        )
 
     def visit_StructRef(self, n: c_ast.StructRef) -> str:
         return self._choice(n, "name", self._instead(n), self._unchanged(n))

@@ -1,4 +1,4 @@
-"""The cases: the set is what it says, each comes to rest, names make them again, seeds are the same for ever."""
+"""The cases: the set is what it says, each comes to rest, names make them again."""
 
 from __future__ import annotations
 
@@ -67,7 +67,9 @@ def test_a_name_makes_the_case_again(text: str) -> None:
     assert case_id(case, 12) == f"case:12:{text}"
 
 
-@pytest.mark.parametrize("text", ["", "7", "7:0", "7:300:", "7:300:20-10", "7:300:0-20,10-30", "7:300:0-301", "7:x"])
+@pytest.mark.parametrize(
+    "text", ["", "7", "7:0", "7:300:", "7:300:20-10", "7:300:0-20,10-30", "7:300:0-301", "7:x"]
+)
 def test_what_is_no_name_is_refused(text: str) -> None:
     with pytest.raises(ValueError, match=r".*"):
         Case.parse(text)

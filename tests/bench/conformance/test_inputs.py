@@ -1,4 +1,4 @@
-"""The chapters go where something is decided: out of sight, faults, learning, return; and stay legal types."""
+"""The chapters go where something is decided: out of sight, faults, learning, return."""
 
 from __future__ import annotations
 

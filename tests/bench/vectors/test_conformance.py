@@ -29,7 +29,17 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def outcome(folder: Path, *sources: Path) -> tuple[int, str]:
     program = folder / "run"
-    run(*need("gcc"), *STRICT, f"-I{CORE}", f"-I{folder}", *sources, folder / "check.c", folder / "main.c", "-o", program)
+    run(
+        *need("gcc"),
+        *STRICT,
+        f"-I{CORE}",
+        f"-I{folder}",
+        *sources,
+        folder / "check.c",
+        folder / "main.c",
+        "-o",
+        program,
+    )
     done = subprocess.run([program], capture_output=True, text=True, check=False, timeout=60)
     return done.returncode, done.stdout
 
@@ -47,7 +57,9 @@ def test_the_core_passes(folder: Path) -> None:
         ("step.c", "LIFT_REASON_SAFE);", "LIFT_REASON_NONE);", "call 5"),
     ],
 )
-def test_a_wrong_core_does_not(folder: Path, tmp_path: Path, name: str, right: str, wrong: str, said: str) -> None:
+def test_a_wrong_core_does_not(
+    folder: Path, tmp_path: Path, name: str, right: str, wrong: str, said: str
+) -> None:
     changed = (CORE / name).read_text()
     assert changed.count(right) == 1
     (tmp_path / name).write_text(changed.replace(right, wrong))

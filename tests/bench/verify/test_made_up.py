@@ -32,7 +32,9 @@ CONSOLE = make_console(err=True)
 OPTIONS = Options(window=4)
 
 
-def results_of(made: Made, make: Callable[[], Core] = Controller, criterion: Criterion | None = None) -> list[Any]:
+def results_of(
+    made: Made, make: Callable[[], Core] = Controller, criterion: Criterion | None = None
+) -> list[Any]:
     target = remote(make)[0]
     return run_all(target, OPTIONS, made.subjects(), False, criterion or Criterion(), CONSOLE)
 
@@ -121,10 +123,12 @@ def test_what_does_not_go_together_is_refused(words: list[str], said: str) -> No
 
 @pytest.mark.slow
 def test_a_device_on_a_port_against_the_set(tmp_path: Path) -> None:
-    """The report says what was run and how strong it is; JUnit has a case for each, and one for the images."""
+    """The report says what was run and how strong it is; JUnit has a case for each, one for the images."""
     of_set = conformance_set()
     with device() as port:
-        done = liftlatch("verify", "--conformance", "--port", port, "--window", "8", "--out", tmp_path / "out")
+        done = liftlatch(
+            "verify", "--conformance", "--port", port, "--window", "8", "--out", tmp_path / "out"
+        )
     assert done.returncode == 0, done.stdout + done.stderr
     assert re.search(r"\d+ changed images: equal, every verdict", done.stdout)
     facts = json.loads((tmp_path / "out" / "verify.json").read_text())
@@ -135,6 +139,8 @@ def test_a_device_on_a_port_against_the_set(tmp_path: Path) -> None:
     suite = xml.fromstring((tmp_path / "out" / "junit.xml").read_bytes())
     assert len(suite.findall("testcase")) == len(of_set.cases) + 1
     with device("--bug", "hold-short") as port:
-        done = liftlatch("verify", "--conformance", "--port", port, "--window", "8", "--outputs", "reduction,retard")
+        done = liftlatch(
+            "verify", "--conformance", "--port", port, "--window", "8", "--outputs", "reduction,retard"
+        )
     assert done.returncode == 1
     assert "instead of" in done.stdout
