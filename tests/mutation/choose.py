@@ -1,7 +1,7 @@
 """Chooses the conformance set: `python -m tests.mutation.choose`.
 
 Of many made-up cases the next one is always that which finds most for what it costs on the line: a mutant
-that no chosen case finds counts 1, one that a single case finds counts a quarter, so that the set does not
+that no chosen case finds counts 1, one that a single case finds counts a tenth, so that the set does not
 hang on one tick each. Cases are cut where cutting pays. Nothing is looked at but which mutants a case finds
 at which tick. `--half SEED` chooses with half of the mutants, drawn from the seed, and tells what share of
 the others is found: what may be expected of mutants that nobody has seen.
@@ -34,10 +34,10 @@ LENGTHS = tuple(range(60, TICKS + 1, 20))
 EASY = 6
 """A mutant that so many of the first cases all find is found by any set."""
 FIRST = 12
-SECOND = 0.25
+SECOND = 0.1
 NEVER = 1 << 30
 BAUD, LARGEST, SECONDS = 115200, 512, 60.0
-SPARE = 0.9
+SPARE = 0.96
 """Of the time, for what a device and an adapter take."""
 
 Ticks = npt.NDArray[np.int64]
@@ -52,8 +52,9 @@ class Pool:
     found: Ticks
 
 
-def make_pool(program: Path, seeds: int) -> Pool:
-    """Cases of the seeds from 1 on that come to rest, and what they find of all mutants that are not easy."""
+def make_pool(program: Path, seeds: int, more: int) -> Pool:
+    """Cases of the seeds from 1 on that come to rest, and what they find of all mutants that are not easy; then
+    `more` seeds, and what their cases find of the mutants that at most one case has found so far."""
     cases = [case for case in (Case(seed, TICKS) for seed in range(1, seeds + 1)) if case.rests]
     numbers = [mutant.number for mutant in all_mutants()[1]]
     first = _matrix(program, cases[:FIRST], numbers)
@@ -61,7 +62,19 @@ def make_pool(program: Path, seeds: int) -> Pool:
     mutants = [number for number, is_hard in zip(numbers, hard, strict=True) if is_hard]
     click.echo(f"{len(cases)} cases; {len(numbers)} mutants, {len(mutants)} of them not easy", err=True)
     rest = _matrix(program, cases[FIRST:], mutants)
-    return Pool(cases, mutants, np.concatenate((first[:, hard], rest)))
+    found = np.concatenate((first[:, hard], rest))
+    return add_to(Pool(cases, mutants, found), program, range(seeds + 1, seeds + more + 1))
+
+
+def add_to(pool: Pool, program: Path, seeds: Sequence[int]) -> Pool:
+    """The pool with the cases of more seeds, held against the mutants that at most one case has found."""
+    cases = [case for case in (Case(seed, TICKS) for seed in seeds) if case.rests]
+    rare = (pool.found < NEVER).sum(axis=0) <= 1
+    found = np.full((len(cases), len(pool.mutants)), NEVER, dtype=np.int64)
+    numbers = [number for number, is_rare in zip(pool.mutants, rare, strict=True) if is_rare]
+    if cases:
+        found[:, rare] = _matrix(program, cases, numbers)
+    return Pool([*pool.cases, *cases], pool.mutants, np.concatenate((pool.found, found)))
 
 
 def _matrix(program: Path, cases: Sequence[Case], mutants: Sequence[int]) -> Ticks:
@@ -119,8 +132,9 @@ def text_of(cases: Sequence[Case], version: int) -> str:
 
 @click.command()
 @click.option(
-    "--seeds", type=click.IntRange(FIRST), default=160, show_default=True, help="Cases to choose from."
+    "--seeds", type=click.IntRange(FIRST), default=190, show_default=True, help="Cases to choose from."
 )
+@click.option("--more", type=click.IntRange(0), default=230, show_default=True, help="And for rare ones.")
 @click.option(
     "--half", type=int, help="Choose with half of the mutants, drawn from this seed; write nothing."
 )
@@ -128,11 +142,11 @@ def text_of(cases: Sequence[Case], version: int) -> str:
 @click.option(
     "--keep", type=click.Path(path_type=Path), help="Keep here what each case finds, or take it from here."
 )
-def main(seeds: int, half: int | None, version: int, keep: Path | None) -> None:
+def main(seeds: int, more: int, half: int | None, version: int, keep: Path | None) -> None:
     """Choose the cases, and write them to the set."""
     with TemporaryDirectory() as place:
         program = build(Path(place), "-O2")
-        pool = _kept(program, seeds, keep)
+        pool = _kept(program, seeds, more, keep)
         images = changed_images(pool.cases[0])
         spare = SPARE * SECONDS - seconds([], [image.bytes for image in images], BAUD, LARGEST)
         most_bytes = spare * BAUD / 10
@@ -155,11 +169,11 @@ def main(seeds: int, half: int | None, version: int, keep: Path | None) -> None:
     )
 
 
-def _kept(program: Path, seeds: int, keep: Path | None) -> Pool:
+def _kept(program: Path, seeds: int, more: int, keep: Path | None) -> Pool:
     if keep is not None and keep.exists():
         read = json.loads(keep.read_text())
         return Pool([Case(seed, TICKS) for seed in read["seeds"]], read["mutants"], np.array(read["found"]))
-    pool = make_pool(program, seeds)
+    pool = make_pool(program, seeds, more)
     if keep is not None:
         made = {
             "seeds": [case.seed for case in pool.cases],
