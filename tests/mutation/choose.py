@@ -35,6 +35,8 @@ EASY = 6
 """A mutant that so many of the first cases all find is found by any set."""
 FIRST = 12
 SECOND = 0.1
+HALF = 4.0
+"""What a mutant counts that leaves out half of a condition: one that is not found is a branch never taken."""
 NEVER = 1 << 30
 BAUD, LARGEST, SECONDS = 115200, 512, 60.0
 SPARE = 0.96
@@ -90,6 +92,8 @@ def choose(pool: Pool, use: npt.NDArray[np.bool_], most_bytes: float) -> list[Ca
     """The cases, cut, whose bytes together are no more than that; only the mutants in `use` are looked at."""
     found = pool.found[:, use]
     times = np.zeros(found.shape[1], dtype=np.int64)
+    halves = {mutant.number for mutant in all_mutants()[1] if mutant.kind == "logic"}
+    weight = np.array([HALF if number in halves else 1.0 for number in np.array(pool.mutants)[use].tolist()])
     lengths = np.array(LENGTHS)
     whole = np.array([case_bytes(case, LARGEST) for case in pool.cases], dtype=float)
     costs = 2000 + np.outer(whole, lengths / TICKS)  # an image costs about as much, however short its case
@@ -97,7 +101,7 @@ def choose(pool: Pool, use: npt.NDArray[np.bool_], most_bytes: float) -> list[Ca
     spent = 0.0
     left = np.ones(len(pool.cases), dtype=bool)
     while True:
-        worth = np.where(times == 0, 1.0, np.where(times == 1, SECOND, 0.0))
+        worth = np.where(times == 0, weight, np.where(times == 1, SECOND, 0.0))
         best, best_value = (-1, -1), 0.0
         for i in np.flatnonzero(left):
             gains = np.array([worth[found[i] < length].sum() for length in lengths])
