@@ -134,6 +134,7 @@ def verify(traces: tuple[Path, ...], calibration_path: Path | None, as_json: boo
     from bench.verify.facts import make_facts
     from bench.verify.files import write_tables
     from bench.verify.judge import parse
+    from bench.verify.made_up import check_device
     from bench.verify.run import no_counters, run_all, status_of
 
     if given["max_late"] is not None and not given["real_time"]:
@@ -146,6 +147,8 @@ def verify(traces: tuple[Path, ...], calibration_path: Path | None, as_json: boo
     console = make_console(err=as_json)
     with whole_folder(out) if out else nullcontext(None) as folder, board(given):
         target = meet(given, console) if calibration is None else connect(given, calibration, console)
+        if made is not None:
+            check_device(target)
         if not target.has_digest:
             criterion = replace(criterion, digest=False)
         options = replace(options, digest=criterion.digest)

@@ -55,8 +55,8 @@ class Pool:
 
 
 def make_pool(program: Path, seeds: int, more: int) -> Pool:
-    """Cases of the seeds from 1 on that come to rest, and what they find of all mutants that are not easy; then
-    `more` seeds, and what their cases find of the mutants that at most one case has found so far."""
+    """Cases of the seeds from 1 on that come to rest, and what they find of all mutants that are not easy;
+    then `more` seeds, and what their cases find of the mutants that at most one case has found so far."""
     cases = [case for case in (Case(seed, TICKS) for seed in range(1, seeds + 1)) if case.rests]
     numbers = [mutant.number for mutant in all_mutants()[1]]
     first = _matrix(program, cases[:FIRST], numbers)

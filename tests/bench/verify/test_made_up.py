@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree as xml
@@ -17,10 +18,11 @@ from bench.conformance.images import changed_images
 from bench.console import make_console
 from bench.device.bugs import BUGS
 from bench.errors import UserError
+from bench.link.protocol import Feature
 from bench.link.stepper import Core
 from bench.verify.compare import Options
 from bench.verify.judge import Criterion
-from bench.verify.made_up import Made, chosen, shrunk, wrong_images
+from bench.verify.made_up import Made, check_device, chosen, shrunk, wrong_images
 from bench.verify.replay_case import show
 from bench.verify.run import run_all
 from controller import Controller
@@ -100,6 +102,14 @@ def test_a_generated_difference_is_shrunk_and_its_id_shows_it(capsys: pytest.Cap
     assert results_of(Made("again", (small,)))[0].verdict == "equal"
     show(ids[0], False)
     assert f"the reference around tick {tick}" in capsys.readouterr().out
+
+
+def test_a_device_with_a_calibration_of_its_own_is_given_no_case() -> None:
+    target = remote()[0]
+    check_device(target)
+    target.greeting = replace(target.greeting, features=target.greeting.features | Feature.OWN_CALIBRATION)
+    with pytest.raises(UserError, match="a calibration of its own"):
+        check_device(target)
 
 
 @pytest.mark.parametrize("text", ["case:", "case:x:7:300", "case:3:7", "case:900:7:300"])
