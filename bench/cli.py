@@ -36,9 +36,16 @@ COMMANDS = {
     "record": ("bench.link.record:record", "Save what a device streams as a trace."),
     "predict": ("bench.vehicle.command:predict", "Drive a model of the car with a calibration, and without."),
     "search": ("bench.search.command:search", "Seek settings for a car, within limits, in a model of it."),
+    "sensor": (
+        "bench.sensor.command:sensor",
+        "Measure the height sensor: what follows for its keys?",
+    ),
     "fit": ("bench.fit.command:fit", "Fit the model of the car to recorded runs."),
     "desk": ("bench.desk.command:desk", "Work on a calibration in a browser: drag, and see the answer."),
-    "stand": ("bench.stand.command:stand", "Write a page on which a nose is lifted by hand."),
+    "stand": (
+        "bench.stand.command:stand",
+        "Lift a nose by hand, and test a device on stands.",
+    ),
     "completion": ("bench.completion:completion", "Print a script for your shell's completion."),
     "demo": ("bench.demo.command:demo", "Write the demo traces anew."),
 }
@@ -119,9 +126,18 @@ def _stop(message: str, code: int) -> NoReturn:
     except OSError:
         # The interpreter tries once more when it ends, and would end with a code of its own.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-    for line in message.splitlines():
-        click.echo(f"liftlatch: {line}", err=True)
+    _complain("".join(f"liftlatch: {line}\n" for line in message.splitlines()))
     sys.exit(code)
+
+
+def _complain(text: str) -> None:
+    """On standard error; where that is full or closed the exit code alone has to tell."""
+    try:
+        click.echo(text, err=True, nl=False)
+        if sys.stderr is not None:
+            sys.stderr.flush()
+    except OSError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), 2)
 
 
 def _usage_line(error: click.ClickException) -> str:
@@ -137,10 +153,17 @@ def _os_line(error: OSError) -> str:
     return str(UserError(what, error.filename or "", _WHAT_HELPS.get(error.errno or 0, "")))
 
 
-def _prepare_output() -> None:
-    """A closed standard output swallows what is printed; a letter that its encoding lacks becomes a `?`."""
-    if sys.stdout is None:
-        sys.stdout = open(os.devnull, "w")  # noqa: SIM115 - until the end
+def _prepare_streams() -> None:
+    """A closed standard stream swallows what is printed, and no file that is opened later gets its number; a
+    letter that the output's encoding lacks becomes a `?`."""
+    for number, name in enumerate(("stdin", "stdout", "stderr")):
+        if getattr(sys, name) is None:
+            mode = "w" if number else "r"
+            stream = open(os.devnull, mode)  # noqa: SIM115 - until the end
+            if stream.fileno() != number:
+                os.dup2(stream.fileno(), number)
+                stream = open(number, mode, closefd=False)  # noqa: SIM115 - until the end
+            setattr(sys, name, stream)
     if isinstance(sys.stdout, io.TextIOWrapper):
         sys.stdout.reconfigure(errors="replace")
     if not sys.warnoptions:
@@ -150,7 +173,7 @@ def _prepare_output() -> None:
 
 def main() -> NoReturn:
     """Run the command line of this process and leave with its exit code."""
-    _prepare_output()
+    _prepare_streams()
     if "_LIFTLATCH_COMPLETE" in os.environ:
         from bench.completion import register
 
@@ -161,7 +184,7 @@ def main() -> NoReturn:
     except UserError as error:
         _stop(str(error), 2)
     except click.exceptions.NoArgsIsHelpError as error:
-        click.echo(error.format_message(), err=True)
+        _complain(f"{error.format_message()}\n")
         sys.exit(2)
     except click.ClickException as error:
         _stop(_usage_line(error), 2)

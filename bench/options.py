@@ -61,11 +61,22 @@ class Number(click.FloatRange):
             self.fail(f"{value!r} is not a valid number.", param, ctx)
         return number
 
+    def _describe_range(self) -> str:
+        return _range(self, super()._describe_range())
+
 
 class Whole(click.IntRange):
     """A whole number, within bounds where they are given."""
 
     name = "whole number"
+
+    def _describe_range(self) -> str:
+        return _range(self, super()._describe_range())
+
+
+def _range(number: click.FloatRange | click.IntRange, told: str) -> str:
+    """The range as help tells it; click tells one without bounds as x<=None."""
+    return "" if number.min is None and number.max is None else told
 
 
 SEED = Whole(0, 2**31 - 1)

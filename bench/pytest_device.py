@@ -44,12 +44,13 @@ def device_line(request: pytest.FixtureRequest) -> Iterator[Line]:
 @pytest.fixture
 def device(device_line: Line) -> Iterator[RemoteTarget]:
     """The device at --device, with a conversation of its own for each test; see bench.link.target. A test
-    leaves it at rest."""
+    finds it at rest, whatever the one before did, and leaves it so."""
     from bench.link.host import Host
     from bench.link.line import LinkError
     from bench.link.target import RemoteTarget
 
     target = RemoteTarget(Host(device_line))
+    target.disarm()
     yield target
     with suppress(LinkError):
         target.leave()

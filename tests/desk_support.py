@@ -75,19 +75,26 @@ class Served:
 
 
 @contextmanager
-def served(session: Session, source: Source) -> Iterator[Served]:
-    """Serve a desk until the block ends."""
+def serving(desk: Any) -> Iterator[int]:
+    """Serve a desk, or what is served like one, until the block ends; its port."""
     with listen(0) as listening:
         port = int(listening.getsockname()[1])
-        server = make_server(make_app(Desk(session, source), port, TOKEN))
+        server = make_server(make_app(desk, port, TOKEN))
         thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]})
         thread.start()
         try:
-            yield Served(session, port)
+            yield port
         finally:
             server.should_exit = True
             thread.join(20)
     assert not thread.is_alive()
+
+
+@contextmanager
+def served(session: Session, source: Source) -> Iterator[Served]:
+    """Serve a desk until the block ends."""
+    with serving(Desk(session, source)) as port:
+        yield Served(session, port)
 
 
 class Page:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from bench.cautions import CAUTIONS
 from bench.facts import json_option, print_json
 from bench.options import ANY_FILE, TOML_FILE
 
@@ -59,7 +60,7 @@ def show(file: Path, as_json: bool) -> None:
     _say(cal)
 
 
-@calibration.command("compile")
+@calibration.command("compile", epilog=CAUTIONS)
 @_FILE
 @click.option("--out", type=ANY_FILE, required=True, metavar="IMAGE", help="The image to write.")
 @json_option
@@ -81,10 +82,10 @@ def compile_image(file: Path, out: Path, as_json: bool) -> None:
     if as_json:
         print_json({**facts(cal), "written": [str(out)]})
         return
-    _say(cal, f"written to {out}")
+    _say(cal, f"written to {out}", CAUTIONS)
 
 
-def _say(cal: CalibrationFile, more: str = "") -> None:
+def _say(cal: CalibrationFile, more: str = "", cautions: str = "") -> None:
     from bench.calibration.guesses import guesses
     from bench.console import make_console, print_text
     from bench.trace.text import shown_path
@@ -97,3 +98,5 @@ def _say(cal: CalibrationFile, more: str = "") -> None:
     lines.append(f"{verdict}, image of {len(cal.image)} bytes, CRC-32 {cal.crc:08X}")
     for line in lines + ([more] if more else []):
         print_text(console, f"{name}: {line}", rest="  ")
+    if cautions:
+        print_text(console, cautions)

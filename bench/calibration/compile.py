@@ -10,7 +10,8 @@ from bench.calibration.advice import advise
 from bench.calibration.build import build
 from bench.calibration.calibration_file import CalibrationFile
 from bench.calibration.image import pack, unpack
-from bench.calibration.reader import CalibrationMistakes, parse, read_text
+from bench.calibration.parsing import parse
+from bench.calibration.reader import CalibrationMistakes, read_text
 
 
 def load(path: str | os.PathLike[str]) -> CalibrationFile:
@@ -25,7 +26,7 @@ def load(path: str | os.PathLike[str]) -> CalibrationFile:
 
 def compile_text(text: str, path: str | os.PathLike[str], digest: str = "") -> CalibrationFile:
     """The calibration of a text; `path` is the name it has in messages. Raises CalibrationMistakes."""
-    file = parse(os.fspath(path), text)
+    file = parse(os.fspath(path), text, "calibration")
     built = build(file)
     if file.mistakes:
         raise CalibrationMistakes(mistake for _, mistake in sorted(file.mistakes, key=lambda entry: entry[0]))

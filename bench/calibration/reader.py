@@ -5,8 +5,6 @@ from __future__ import annotations
 import difflib
 import functools
 import os
-import re
-import tomllib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
@@ -476,22 +474,3 @@ def read_text(path: str | os.PathLike[str]) -> tuple[bytes, str]:
         raise CalibrationMistakes(
             [UserError("is not UTF-8 text", f"{name}:{line}", "save it as plain text in UTF-8")]
         ) from None
-
-
-def parse(name: str, text: str) -> File:
-    """A file to read sections from; CalibrationMistakes with the line of what is no TOML."""
-    try:
-        return File(name, text, tomllib.loads(text))
-    except tomllib.TOMLDecodeError as error:
-        message = str(error)
-        place = re.search(r" \(at line (\d+), column (\d+)\)$", message)
-        line = int(place[1]) if place else text.count("\n") + 1
-        what = message[: place.start()] if place else message.removesuffix(" (at end of document)")
-        column = f", column {place[2]}" if place else ", at its end"
-        what = f"is not TOML: {what[:1].lower()}{what[1:]}{column}"
-        mistake = UserError(what, f"{name}:{line}", "key = value, one a line")
-        raise CalibrationMistakes([mistake]) from None
-    except (ValueError, RecursionError):
-        # A number of thousands of digits, or brackets thousands deep.
-        what = "is nested too deeply, or has a number of too many digits"
-        raise CalibrationMistakes([UserError(what, f"{name}:1", "numbers, lists and tables")]) from None

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from bench.facts import command_line, json_option, print_json
-from bench.options import TOML_FILE, TRACE_FILE, core_option, input_options, out_option
+from bench.options import TOML_FILE, TRACE_FILE, core_option, input_options, out_option, vehicle_option
 from bench.trace.options import trace_options
 
 if TYPE_CHECKING:
@@ -24,6 +24,11 @@ _MOST = 26  # as many as there are letters
     "--calibration", "calibration_paths", type=TOML_FILE, multiple=True, required=True, metavar="FILE",
     help="A calibration. Give it again for each; all are compared with the first.",
 )  # fmt: skip
+@vehicle_option(
+    "A car: says first what gets worse in the model of it with each calibration, against the first one and"
+    " against no control.",
+    required=False,
+)
 @out_option("Write report.html, differences.csv and summary.json there. Without it nothing is written.")
 @json_option
 @input_options
@@ -32,6 +37,7 @@ _MOST = 26  # as many as there are letters
 def compare(
     traces: tuple[Path, ...],
     calibration_paths: tuple[Path, ...],
+    vehicle_path: Path | None,
     out: Path | None,
     as_json: bool,
     max_gap: float,
@@ -59,10 +65,12 @@ def compare(
     from bench.replay.inputs import Options
     from bench.replay.run import core_to_use
     from bench.trace.progress import progress_bar
+    from bench.vehicle.vehicle_file import load as load_vehicle
 
     if len(calibration_paths) > _MOST:
         raise UserError(f"{len(calibration_paths)} calibrations", "--calibration", f"at most {_MOST}")
     calibrations = [load(path) for path in calibration_paths]
+    vehicle = load_vehicle(vehicle_path) if vehicle_path else None
     core, remark = core_to_use(core)
     if remark:
         click.echo(f"liftlatch: {remark}", err=True)
@@ -70,7 +78,7 @@ def compare(
     with whole_folder(out) if out else nullcontext(None) as folder:
         with progress_bar("stepping") as progress:
             options = Options(max_gap, speed, launch_at)
-            study = read_and_run(traces, calibrations, choice, options, core, progress)
+            study = read_and_run(traces, calibrations, choice, options, core, progress, vehicle)
         facts = make_facts(study, command_line())
         document = make_document(facts, study)
         if folder is not None:

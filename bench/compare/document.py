@@ -10,13 +10,22 @@ from bench.compare import figure
 from bench.compare.difference import JOINED_S
 from bench.compare.facts import LETTERS
 from bench.compare.study import Study
-from bench.compare.texts import change_rows, figures, map_lines, place, places, run_name, stretch
+from bench.compare.texts import (
+    change_rows,
+    figures,
+    logged_figures,
+    map_lines,
+    place,
+    places,
+    run_name,
+    stretch,
+)
 from bench.document.blocks import Block, Cell, Document, Section, Subject, Table, Text
 from bench.document.calibration import calibration_section
 from bench.document.provenance import provenance
 from bench.document.traces import trace_hashes, trace_notes
 from bench.replay import codes
-from bench.trace.text import plural
+from bench.trace.text import percent, plural, quoted
 
 _SCREEN_SPANS = 6
 
@@ -47,6 +56,7 @@ def make_document(facts: dict[str, Any], study: Study) -> Document:
         what="compare",
         title=f"{files} on {study.recordings[0].label if count == 1 else plural(count, 'trace')}",
         subjects=_subjects(facts),
+        alarm=facts["harm"],
         answer=[*_answer(facts), facts["open_loop"]],
         key=list(_key(facts)),
         sections=sections,
@@ -66,6 +76,7 @@ def _subjects(facts: dict[str, Any]) -> list[Subject]:
     runs = plural(len(traces) * len(calibrations), "run")
     return [
         *(Subject(one["letter"], f"image CRC-32 {one['image_crc32']}", one["file"]) for one in calibrations),
+        *([Subject("model", "says what gets worse", facts["vehicle"])] if facts["vehicle"] else []),
         Subject("traces", f"{len(traces)}, {seconds:.3f} s in all"),
         Subject("stepped", f"{runs} by {codes.CORES[facts['core']]}"),
     ]
@@ -157,6 +168,8 @@ def _trace(facts: dict[str, Any], trace: dict[str, Any], study: Study, number: i
         yield Text([text], where="page")
     yield figure.of_trace(trace, recording, name)
     yield _taken(trace, many, f", {trace['label']}" if len(facts["traces"]) > 1 else "")
+    if trace["sides"][0]["logged"] is not None:
+        yield Text(list(_agreement(trace["sides"])), "Against the car's own controller")
     for difference in trace["differences"]:
         letter = difference["letter"]
         if difference["equal"]:
@@ -203,13 +216,41 @@ def _taken(trace: dict[str, Any], many: bool, label: str) -> Block:
         for side in trace["sides"]
         for one in side["launches"]
     ]
+    logged = trace["sides"][0]["logged"]
+    rows += [
+        ["car", *([str(one["launch"])] if many else []), *logged_figures(one)]
+        for one in (logged["launches"] if logged else [])
+    ]
     if not rows:
         return Text([f"No launch found{label}."])
     note = (
         "Times in seconds since the launch. Cuts: interventions; given back: the end of the first one that"
         " reduced, last: of the last one."
     )
+    if logged:
+        note += " Car: what its own controller did, as the trace has it."
     return Table(columns, rows, f"What each takes{label}", note)
+
+
+def _agreement(sides: list[dict[str, Any]]) -> Iterator[str]:
+    """How far each calibration's commands agree with the log's."""
+    first = sides[0]["logged"]
+    columns = ", ".join(f"{name} {quoted(title)}" for name, title in first["columns"].items())
+    within = first["tolerance"]
+    yield (
+        f"The trace says what it did: {columns}. Agreement within {within['reduction_percent']:g} % and"
+        f" {within['retard_deg']:g}°, the delay between the two taken off:"
+    )
+    for side in sides:
+        logged = side["logged"]
+        if logged["agree_share"] is None:
+            yield f"{side['letter']}: no sample of the log lies in a run."
+            continue
+        delay = "no delay found" if logged["delay_ms"] is None else f"delay {logged['delay_ms']:g} ms"
+        yield (
+            f"{side['letter']}: {percent(logged['agree_share'])} of the runs, {logged['agree_s']:.3f} s of"
+            f" {logged['compared_s']:.3f} s, {delay}."
+        )
 
 
 # --- runs by their launch

@@ -14,11 +14,18 @@ from bench.compare.difference import by_launch, difference_facts, of_one_trace
 from bench.compare.study import Recording, RunName, Side, Study
 from bench.facts import head
 from bench.replay import codes
+from bench.replay.logged import Tolerance
+from bench.replay.logged_agreement import logged_facts
+from bench.vehicle.harm import harm, of_run
+from bench.vehicle.run import run
+from bench.vehicle.track import Track
 
 if TYPE_CHECKING:
     from bench.calibration import CalibrationFile
 
 SUMMARY_VERSION = 2  # 2: what stepped is the key core
+_OUT_S = 0.01  # less is not told
+_FEET = 660  # where times of the model are set side by side
 LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 
 
@@ -34,6 +41,8 @@ def make_facts(study: Study, command_line: Sequence[str]) -> dict[str, Any]:
     return {
         **head(SUMMARY_VERSION, command_line),
         "core": study.core,
+        "vehicle": None if study.vehicle is None else str(study.vehicle.path),
+        "harm": _harm(study),
         "calibrations": [
             _calibration(letter, calibration, first)
             for letter, calibration in zip(LETTERS, study.calibrations, strict=False)
@@ -43,6 +52,39 @@ def make_facts(study: Study, command_line: Sequence[str]) -> dict[str, Any]:
         "open_loop": OPEN_LOOP,
         "cautions": CAUTIONS,
     }
+
+
+def _harm(study: Study) -> list[str]:
+    """What gets worse in the model with each calibration, against the first one and no control; and in the
+    recorded runs, how much more of them each is out of service."""
+    found = []
+    first, *others = zip(LETTERS, study.calibrations, strict=False)
+    out = [
+        sum(_out_s(recording, i) for recording in study.recordings) for i in range(len(study.calibrations))
+    ]
+    found += [
+        f"On the recorded runs {letter} is out of service for {mine:.3f} s, A for {out[0]:.3f} s."
+        for (letter, _), mine in zip(others, out[1:], strict=True)
+        if mine > out[0] + _OUT_S
+    ]
+    if study.vehicle is not None:
+        car = study.vehicle.car
+        track = Track(1, car.sensor_noise)
+        none = of_run("no control", run(car, first[1], track, controlled=False), _FEET)
+        sides = [
+            of_run(letter, run(car, one, track, controlled=True), _FEET) for letter, one in (first, *others)
+        ]
+        against = [[none], *([sides[0], none] for _ in others)]
+        for side, old in zip(sides, against, strict=True):
+            found += [f"In the model of {study.vehicle.path.name}: {text}" for text in harm(side, old)]
+    return found
+
+
+def _out_s(recording: Recording, number: int) -> float:
+    """Seconds that a calibration is out of service in the runs of a recording."""
+    s = recording.sides[number].stepped
+    faults = [s.ticks["faults"][slice(*ticks)] for ticks in s.runs]
+    return float(sum(np.count_nonzero(part & codes.OUT_OF_SERVICE) for part in faults)) * s.tick_s
 
 
 def _calibration(letter: str, calibration: CalibrationFile, first: CalibrationFile) -> dict[str, Any]:
@@ -78,7 +120,7 @@ def _trace(number: int, recording: Recording) -> dict[str, Any]:
         "duration_s": round(recording.duration_s, 6),
         "notes": recording.notes,
         "sides": [
-            {"letter": letter, "launches": launches(side)}
+            {"letter": letter, "launches": launches(side), "logged": _logged(side)}
             for letter, side in zip(LETTERS, recording.sides, strict=False)
         ],
         "differences": [
@@ -86,6 +128,16 @@ def _trace(number: int, recording: Recording) -> dict[str, Any]:
             for letter, side in zip(LETTERS[1:], recording.sides[1:], strict=False)
         ],
     }
+
+
+def _logged(side: Side) -> dict[str, Any] | None:
+    """What the car's own controller did beside this calibration; None for a trace without a log of it."""
+    found = logged_facts(side.stepped, Tolerance())
+    if found is None:
+        return None
+    names = ("columns", "tolerance", "delay_ms", "compared_s", "agree_s", "agree_share")
+    totals = [{"launch": one["launch"], **one["logged"]} for one in found["launches"]]
+    return {**{name: found[name] for name in names}, "launches": totals}
 
 
 def launches(side: Side) -> list[dict[str, Any]]:

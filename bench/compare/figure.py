@@ -28,6 +28,7 @@ from bench.document.patterns import REASON_BARS
 from bench.replay import codes
 from bench.replay.figure_data import window
 from bench.replay.findings import Replay
+from bench.replay.logged import known
 
 STYLES: tuple[Style, ...] = ("run-0", "run-1", "run-2", "run-3", "run-4", "run-5")
 _LIMITS: tuple[Style, ...] = (
@@ -114,7 +115,13 @@ def _columns(s: Replay) -> dict[str, Column]:
     t = s.ticks
     by_speed = s.calibration.progress_unit == "km/h"
     full = s.calibration.ceilings.at(t["progress"] / (10 if by_speed else 1))[2]
+    logged = {
+        f"logged_{name}": Column(known(s.logged.ticks[name]), 10, unit, 1)
+        for name, unit in (("reduction", "%"), ("retard", "°"))
+        if s.logged is not None and name in s.logged.ticks
+    }
     return {
+        **logged,
         "lift": Column(t["lift"], 16, "mm", 1),
         "reduction": Column(t["reduction"], 10, "%", 1),
         "retard": Column(t["retard"], 10, "°", 1),
@@ -150,6 +157,8 @@ def _panels(sides: list[tuple[str, Side]], same_lift: bool) -> Iterator[Panel]:
     yield Panel("Lift at the front axle", "mm", lifts, height=220, bottom=0.0, least_top=60.0)
     for title, unit, column, height, top in _COMMANDS:
         lines = [Line(letter, column, STYLES[i], letter, stepped=True) for i, letter in enumerate(letters)]
+        if f"logged_{column}" in _columns(sides[0][1].stepped):
+            lines.append(Line("car", f"logged_{column}", "thin", letters[0], stepped=True))
         yield Panel(title, unit, lines, height=height, bottom=0.0, least_top=top)
 
 

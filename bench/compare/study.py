@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from bench.errors import UserError
 from bench.replay.findings import Findings, Replay, find
 from bench.replay.inputs import Inputs, Options, from_trace
+from bench.replay.logged import Logged, lay_log
 from bench.replay.run import run
 from bench.sweep.study import inputs_key, labels
 from bench.trace.read import read_trace
@@ -17,6 +18,7 @@ from bench.trace.read import read_trace
 if TYPE_CHECKING:
     from bench.calibration import CalibrationFile
     from bench.trace.choice import ColumnChoice
+    from bench.vehicle.car import VehicleFile
 
 Progress = Callable[[float], None]
 
@@ -56,6 +58,7 @@ class Study:
     calibrations: Sequence[CalibrationFile]
     recordings: Sequence[Recording]
     core: str
+    vehicle: VehicleFile | None = None  # whose model says what gets worse
 
     def runs(self) -> list[RunName]:
         """Every launch, as the first calibration sees it."""
@@ -73,6 +76,7 @@ def read_and_run(
     options: Options,
     core: str,
     progress: Progress = lambda share: None,
+    vehicle: VehicleFile | None = None,
 ) -> Study:
     """Step every calibration over every trace. Inputs are made once for calibrations that read the same.
 
@@ -87,23 +91,24 @@ def read_and_run(
             progress((done + share) / parts)
 
         trace = read_trace(path, choice, read)
-        laid: dict[Any, Inputs] = {}
+        laid: dict[Any, tuple[Inputs, Logged | None]] = {}
         for calibration in calibrations:
             key = inputs_key(calibration)
             if key not in laid:
-                laid[key] = from_trace(trace, calibration, options)
+                inputs = from_trace(trace, calibration, options)
+                laid[key] = inputs, lay_log(trace, inputs, "replay")[0]
         trace.channels.clear()
         sides = []
         for i, calibration in enumerate(calibrations, 1):
-            inputs = laid[inputs_key(calibration)]
-            stepped = Replay(inputs, run(core, calibration.image, inputs.arrays), calibration)
+            inputs, logged = laid[inputs_key(calibration)]
+            stepped = Replay(inputs, run(core, calibration.image, inputs.arrays), calibration, logged)
             sides.append(Side(stepped, find(stepped)))
             progress((done + i + 1) / parts)
-        notes = list(dict.fromkeys(note for inputs in laid.values() for note in inputs.notes))
+        notes = list(dict.fromkeys(note for inputs, _ in laid.values() for note in inputs.notes))
         recordings.append(
             Recording(path, label, trace.digest, trace.duration_s, [*trace.notes, *notes], sides)
         )
-    study = Study(calibrations, recordings, core)
+    study = Study(calibrations, recordings, core, vehicle)
     if len(calibrations) == 1 and len(study.runs()) < 2:
         right = "give --calibration a second time, or a second TRACE with a launch"
         raise UserError("one calibration and one run: there is nothing to compare", right=right)

@@ -48,6 +48,16 @@ def figures(one: dict[str, Any]) -> list[str]:
     ]  # fmt: skip
 
 
+def logged_figures(one: dict[str, Any]) -> list[str]:
+    """The same of what the car's own controller did, as far as a log tells; its times are as recorded."""
+    known = [one["peak_reduction_permille"], one["peak_retard_ddeg"]]
+    return [
+        *("-" if value is None else f"{value / 10:.1f}" for value in known),
+        _seconds(one["full_cut_s"]), "-" if one["share_taken"] is None else f"{100 * one['share_taken']:.1f}",
+        "-", _seconds(one["first_cut_s"]), "-", "-", "-",
+    ]  # fmt: skip
+
+
 def _seconds(value: float | None) -> str:
     return "-" if value is None else f"{value:.3f}"
 

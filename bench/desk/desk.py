@@ -17,12 +17,22 @@ from bench.cautions import CAUTIONS, MODEL
 from bench.desk.result import Source, View, ceilings, work_out
 from bench.desk.session import Session, WouldReplace
 from bench.errors import UserError
+from bench.page import built
 from bench.trace.text import shown
 
 _KEEP_AFTER_S = 0.2
 _LOOK_EACH_S = 1.0
 _TOP_SHARE = 1.2  # the picture of the ceilings reaches so much above the highest of them
 _HEARD_LIMIT = 2**53
+
+
+_TYPES = {
+    "index.html": "text/html; charset=utf-8",
+    "desk.js": "text/javascript; charset=utf-8",
+    "desk.css": "text/css; charset=utf-8",
+    "icon.svg": "image/svg+xml",
+    "desk-licences.txt": "text/plain; charset=utf-8",
+}
 
 
 class Client:
@@ -52,6 +62,7 @@ class Desk:
     """One session, its source of results, and the pages that are open on it."""
 
     def __init__(self, session: Session, source: Source) -> None:
+        self.files = {name: (kind, built(name)) for name, kind in _TYPES.items()}
         self.session = session
         self.source = source
         self.view = View()
@@ -80,10 +91,12 @@ class Desk:
         await asyncio.gather(*self._tasks, return_exceptions=True)
         self.session.close()
 
-    def join(self, client: Client) -> None:
+    def join(self) -> Client:
         """A page has come."""
+        client = Client()
         self.clients.add(client)
         self._changed.set()
+        return client
 
     def leave(self, client: Client) -> None:
         """A page has gone."""
@@ -231,7 +244,8 @@ class Desk:
         session = self.session
         try:
             text = session.settings.text_to_try(values)
-            self._good = work_out(self.source, compile_text(text, session.name), view)
+            present = session.settings.cal
+            self._good = work_out(self.source, compile_text(text, session.name), view, present)
         except CalibrationMistakes as mistakes:
             if self._good is None:
                 self._good = work_out(self.source, session.settings.cal, view)

@@ -2,7 +2,9 @@
 
 The server listens on the loopback only, but every page in the person's browser can send requests there, and a
 name that an attacker points at 127.0.0.1 makes his page look like ours. So each request and each websocket
-must carry the token in its path, name the loopback as its host, and come from no other origin.
+must carry the token in its path, name the loopback as its host, and come from no other origin. Where the
+person asked for another address, that one is the host; the token is all that keeps others of the network out
+then, and it goes over the wire in the clear.
 """
 
 from __future__ import annotations
@@ -31,11 +33,12 @@ class Guard:
     """An ASGI application around another one: see above. What is refused gets 403 or 404 and no reason that
     would help to guess the token."""
 
-    def __init__(self, app: Any, port: int, token: str) -> None:
+    def __init__(self, app: Any, port: int, token: str, host: str = _LOOPBACK[0]) -> None:
         self._app = app
-        self._hosts = {f"{name}:{port}" for name in _LOOPBACK}
+        names = _LOOPBACK if host in _LOOPBACK else (host,)
+        self._hosts = {f"{name}:{port}" for name in names}
         if port == 80:
-            self._hosts.update(_LOOPBACK)
+            self._hosts.update(names)
         self._origins = {f"http://{host}" for host in self._hosts}
         self._prefix = f"/{token}/".encode()
 
@@ -82,7 +85,7 @@ async def _refuse(scope: Scope, receive: Any, send: Any, status: int) -> None:
         await receive()
         await send({"type": "websocket.close", "code": 1008})
         return
-    body = b"The desk's address, with its token, is printed by liftlatch desk.\n"
+    body = b"The address, with its token, is printed where it is served.\n"
     headers = [(b"content-type", b"text/plain; charset=utf-8")]
     headers += [(name.lower().encode(), value.encode()) for name, value in HEADERS.items()]
     await send({"type": "http.response.start", "status": status, "headers": headers})

@@ -7,6 +7,7 @@ draws. Times are in ms since the launch shown, lifts in mm, progress in the ceil
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -18,11 +19,14 @@ from bench.replay import codes
 from bench.replay.figure_data import window
 from bench.replay.findings import Findings, Intervention, Launch, Replay, find
 from bench.replay.inputs import Inputs, Options, from_trace
+from bench.replay.logged import Logged, Tolerance, known, lay_log
+from bench.replay.logged_agreement import logged_facts
 from bench.replay.readiness import LOUD, readiness
 from bench.replay.remarks import make_remarks
 from bench.replay.run import core_to_use, run
 from bench.trace.spans import spans
 from bench.trace.text import plural, shown
+from bench.vehicle.harm import harm, of_run
 from bench.vehicle.results import MARKS_FT, Outcome, seen_in
 from bench.vehicle.track import Track
 from controller import constants as c
@@ -42,6 +46,7 @@ _OF_THE_DESK = {
     *_MAPS, "hold_ticks", "hold_from", "release_q16", "trigger", "look_rising_q12", "look_falling_q12",
 }  # fmt: skip
 _LOUD = ("no_launch", *LOUD)  # remarks that nobody may overlook
+_HARM_FT = 660  # where the model's times are set side by side
 _PREDICTED_MARKS = (60, 330, 660, 1000, 1320)
 
 
@@ -61,20 +66,23 @@ class Source:
         self.options = options
         self.vehicle = vehicle
         self.core, self.remark = core_to_use(None)
-        self._inputs: tuple[dict[str, Any], Inputs] | None = None
+        self._inputs: tuple[dict[str, Any], Inputs, Logged | None] | None = None
         self._without: tuple[int, Outcome] | None = None
+        self._present: tuple[str, Outcome] | None = None
 
-    def _inputs_for(self, cal: CalibrationFile) -> Inputs:
-        """The controller's inputs; anew only where something else than the desk's settings differs."""
+    def _inputs_for(self, cal: CalibrationFile) -> tuple[Inputs, Logged | None]:
+        """The controller's inputs and what the car's own did; anew only where something else than the desk's
+        settings differs."""
         given = {name: value for name, value in cal.values.items() if name not in _OF_THE_DESK}
         if self._inputs is None or self._inputs[0] != given:
-            self._inputs = (given, from_trace(self.trace, cal, self.options))
-        return self._inputs[1]
+            inputs = from_trace(self.trace, cal, self.options)
+            self._inputs = given, inputs, lay_log(self.trace, inputs, "replay")[0]
+        return self._inputs[1:]
 
     def replay(self, cal: CalibrationFile) -> Replay:
         """The recorded run under a calibration."""
-        inputs = self._inputs_for(cal)
-        return Replay(inputs, run(self.core, cal.image, inputs.arrays), cal)
+        inputs, logged = self._inputs_for(cal)
+        return Replay(inputs, run(self.core, cal.image, inputs.arrays), cal, logged)
 
     def predict(self, cal: CalibrationFile) -> tuple[Outcome, Outcome] | str:
         """The car without and with the controller, driven as `liftlatch predict` does unless told
@@ -92,9 +100,22 @@ class Source:
             self._without = (cal.tick_us, drive(car, cal, track, False))
         return self._without[1], drive(car, cal, track, True)
 
+    def present(self, cal: CalibrationFile) -> Outcome:
+        """The car with the calibration of the file, driven once."""
+        from bench.vehicle.run import run as drive
 
-def work_out(source: Source, cal: CalibrationFile, view: View) -> dict[str, Any]:
-    """The picture of a calibration, as plain values for JSON."""
+        assert self.vehicle is not None
+        if self._present is None or self._present[0] != cal.digest:
+            car = self.vehicle.car
+            self._present = (cal.digest, drive(car, cal, Track(1, car.sensor_noise), True))
+        return self._present[1]
+
+
+def work_out(
+    source: Source, cal: CalibrationFile, view: View, present: CalibrationFile | None = None
+) -> dict[str, Any]:
+    """The picture of a calibration, as plain values for JSON; `present` is that of the file, which the model
+    is told to be worse than."""
     s = source.replay(cal)
     found = find(s)
     number = min(max(view.launch, 1), len(found.launches))
@@ -102,7 +123,7 @@ def work_out(source: Source, cal: CalibrationFile, view: View) -> dict[str, Any]
     mine = [i for i in found.interventions if launch is None or i.launch == number]
     picture = _Picture(s, launch, _window(s, found, launch, view.whole))
     remarks = make_remarks(s, found)
-    predicted = _predicted(source, cal)
+    predicted = _predicted(source, cal, present)
     return {
         "image_crc32": f"{cal.crc:08x}",
         "tick_ms": cal.tick_us / 1000,
@@ -115,7 +136,7 @@ def work_out(source: Source, cal: CalibrationFile, view: View) -> dict[str, Any]
         "path": picture.path(),
         "ceilings": ceilings(cal),
         "figures": _figures(s, found, launch, mine),
-        "loud": [one.text for one in remarks if one.code in _LOUD],
+        "loud": [*(predicted or {}).get("harm", []), *(r.text for r in remarks if r.code in _LOUD)],
         "looks": [*(predicted or {}).get("readiness", []), *(r.text for r in remarks if r.code not in _LOUD)],
         "warnings": list(cal.warnings),
         "notes": [*source.trace.notes, *s.inputs.notes],
@@ -205,6 +226,10 @@ class _Picture:
         ahead = t["entry"][self.part]
         if np.any(ahead != t["lift"][self.part]):
             found["ahead"] = self.curve(ahead, 1 / 16)
+        logged = {} if self.s.logged is None else self.s.logged.ticks
+        for name in ("reduction", "retard"):
+            if name in logged:
+                found[f"logged_{name}"] = self.curve(known(logged[name])[self.part], 0.1)
         return found
 
     def _ceilings(self) -> dict[str, Any]:
@@ -308,12 +333,27 @@ def _figures(
         runs = "" if len(found.launches) == 1 else "over all runs; "
         add("left", "Torque left", 100 * left, f"{100 * left:.1f} %", f"{runs}an estimate")
     if launch is not None:
+        _agreement(s, add)
         lift = launch.greatest_lift_mm
         add("lift", "Highest nose", lift, f"{lift:.0f} mm", "as recorded; no setting changes a recording")
     return figures
 
 
-def _predicted(source: Source, cal: CalibrationFile) -> dict[str, Any] | None:
+def _agreement(s: Replay, add: Callable[..., None]) -> None:
+    """How far this setting's commands are those that the car's own controller gave, where a log has them."""
+    logged = logged_facts(s, Tolerance())
+    if logged is None or logged["agree_share"] is None:
+        return
+    within = logged["tolerance"]
+    delay = "no delay found" if logged["delay_ms"] is None else f"delay {logged['delay_ms']:g} ms"
+    more = f"within {within['reduction_percent']:g} % and {within['retard_deg']:g}°, over all runs; {delay}"
+    share = 100 * logged["agree_share"]
+    add("car", "As the car's own", share, f"{share:.1f} %", more)
+
+
+def _predicted(
+    source: Source, cal: CalibrationFile, present: CalibrationFile | None
+) -> dict[str, Any] | None:
     if source.vehicle is None:
         return None
     driven = source.predict(cal)
@@ -321,7 +361,12 @@ def _predicted(source: Source, cal: CalibrationFile) -> dict[str, Any] | None:
         return {"why_not": driven}
     without, controlled = driven
     until = _until(without, controlled)
+    others = [of_run("no control", without, _HARM_FT)]
+    if present is not None and present.image != cal.image:
+        others.insert(0, of_run("the calibration of the file", source.present(present), _HARM_FT))
+    worse = harm(of_run("this setting", controlled, _HARM_FT), others)
     return {
+        "harm": [f"In the model: {text}" for text in worse],
         "until_ms": until,
         "without": _driven(without, cal, until),
         "with": _driven(controlled, cal, until),

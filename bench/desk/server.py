@@ -1,4 +1,5 @@
-"""The desk's web server: the page, its few files, and one websocket, on the loopback only."""
+"""The web server of the desk and of the live stand: a page, its few files, and one websocket; on the
+loopback, unless another address of this machine is asked for."""
 
 from __future__ import annotations
 
@@ -9,7 +10,7 @@ import signal
 import socket
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
-from typing import Any
+from typing import Any, Protocol, TypeVar
 
 import uvicorn
 from starlette.applications import Starlette
@@ -18,21 +19,44 @@ from starlette.responses import Response
 from starlette.routing import Route, WebSocketRoute
 from starlette.websockets import WebSocket, WebSocketDisconnect
 
-from bench.desk.desk import Client, Desk
 from bench.desk.guard import Guard
 from bench.errors import UserError
-from bench.page import built
 
 LOOPBACK = "127.0.0.1"
 _TOKEN_BYTES = 24
 _LARGEST_MESSAGE = 1 << 16
-_TYPES = {
-    "index.html": "text/html; charset=utf-8",
-    "desk.js": "text/javascript; charset=utf-8",
-    "desk.css": "text/css; charset=utf-8",
-    "icon.svg": "image/svg+xml",
-    "desk-licences.txt": "text/plain; charset=utf-8",
-}
+
+
+class Client(Protocol):
+    """One open page, as the one who serves it knows it."""
+
+    async def next(self) -> dict[str, Any]:
+        """The next message to send to it."""
+
+
+C = TypeVar("C", bound=Client)
+
+
+class Served(Protocol[C]):
+    """What is served: the desk, or the stand. All of it runs in the server's one thread."""
+
+    files: dict[str, tuple[str, bytes]]
+    """Content type and content by name; index.html is the page."""
+
+    async def start(self) -> None:
+        """Begin to work."""
+
+    async def stop(self) -> None:
+        """End the work."""
+
+    def join(self) -> C:
+        """A page has come."""
+
+    def leave(self, client: C, /) -> None:
+        """A page has gone."""
+
+    async def take(self, client: C, text: str | None, /) -> None:
+        """Do what a message of a page asks for."""
 
 
 def new_token() -> str:
@@ -40,13 +64,14 @@ def new_token() -> str:
     return secrets.token_urlsafe(_TOKEN_BYTES)
 
 
-def listen(port: int) -> socket.socket:
-    """A socket that listens on the loopback; port 0 takes any free one. UserError where it cannot be had."""
+def listen(port: int, host: str = LOOPBACK) -> socket.socket:
+    """A socket that listens on an IPv4 address of this machine; port 0 takes any free one. UserError where it
+    cannot be had."""
     made = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
     try:
         # so that a desk can be started again at once on the port of the last one
         made.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        made.bind((LOOPBACK, port))
+        made.bind((host, port))
         made.listen(64)
     except OSError as error:
         made.close()
@@ -55,15 +80,16 @@ def listen(port: int) -> socket.socket:
     return made
 
 
-def make_app(desk: Desk, port: int, token: str) -> Guard:
+def make_app(desk: Served[C], port: int, token: str, host: str = LOOPBACK) -> Guard:
     """The application for a desk. Its files are read once, and no path of a request reaches the disk."""
-    files = {name: built(name) for name in _TYPES}
+    files = desk.files
 
     async def give(request: Request) -> Response:
         name = request.path_params.get("name", "index.html")
         if name not in files:
             return Response("Nothing here.\n", 404, media_type="text/plain")
-        return Response(files[name], headers={"Content-Type": _TYPES[name]})
+        kind, content = files[name]
+        return Response(content, headers={"Content-Type": kind})
 
     async def live(websocket: WebSocket) -> None:
         await _live(websocket, desk)
@@ -81,14 +107,13 @@ def make_app(desk: Desk, port: int, token: str) -> Guard:
         Route(f"/{token}/", give),
         Route(f"/{token}/{{name}}", give),
     ]
-    return Guard(Starlette(routes=routes, lifespan=life), port, token)
+    return Guard(Starlette(routes=routes, lifespan=life), port, token, host)
 
 
-async def _live(websocket: WebSocket, desk: Desk) -> None:
+async def _live(websocket: WebSocket, desk: Served[C]) -> None:
     """One open page: sends it what is new, and takes what it asks for."""
     await websocket.accept()
-    client = Client()
-    desk.join(client)
+    client = desk.join()
 
     async def send() -> None:
         while True:
@@ -126,14 +151,14 @@ def make_server(app: Any) -> uvicorn.Server:
     return uvicorn.Server(config)
 
 
-def serve(desk: Desk, port: int, ready: Callable[[str], None]) -> None:
+def serve(desk: Served[C], port: int, ready: Callable[[str], None], host: str = LOOPBACK) -> None:
     """Serve a desk until Ctrl-C; `ready` is called with its address when it can be opened."""
-    with listen(port) as listening:
+    with listen(port, host) as listening:
         number = int(listening.getsockname()[1])
         token = new_token()
-        server = make_server(make_app(desk, number, token))
+        server = make_server(make_app(desk, number, token, host))
         # Where the terminal goes away: end as at SIGTERM, which the server takes.
         if signal.getsignal(signal.SIGHUP) == signal.SIG_DFL:
             signal.signal(signal.SIGHUP, lambda *_: signal.raise_signal(signal.SIGTERM))
-        ready(f"http://{LOOPBACK}:{number}/{token}/")
+        ready(f"http://{host}:{number}/{token}/")
         server.run(sockets=[listening])

@@ -1,6 +1,7 @@
 """Fitting the model of the car to recorded runs.
 
-measured (what a trace shows, and what the controller commanded in it), solve (least squares with a prior),
-residuals (of the model for its parameters), fit (growing windows, what is known and what is not), car_text
-(the fitted vehicle file), facts, document and figure (what is said), files (car.toml), command.
+measured (what a trace shows, and what was commanded in it), speed_source (whose speed it is), solve (least
+squares with a prior), residuals (of the model for its parameters), fit (growing windows), spread (how well it
+is known), car_text (the fitted vehicle file), facts, document and figure (what is said), files (car.toml),
+command.
 """

@@ -8,12 +8,13 @@ from math import log10, pi
 
 from bench.calibration.quantity import named, plain
 from bench.calibration.rewrite import Rewriter, in_unit_of_file
-from bench.fit.fit import Z80, Estimate
+from bench.fit.fit import Z80, Fitted
 from bench.trace.text import shown
 from bench.vehicle.car import BY_NAME, VehicleFile
 from bench.vehicle.vehicle_file import read
 
 _MARK = "# fit: "
+_SECTION = "[scatter.fit]"
 
 
 def path_of(name: str) -> str:
@@ -39,15 +40,14 @@ def rounded(value: float, spread: float) -> float:
     return float(f"{value:.{digits}g}")
 
 
-def fitted_text(
-    vehicle: VehicleFile, estimates: Sequence[Estimate], sources: Sequence[str], remarks: Sequence[str]
-) -> str:
-    """The text of the fitted car's file. Raises CalibrationMistakes where the fitted car could not be."""
+def fitted_text(vehicle: VehicleFile, fitted: Fitted, sources: Sequence[str], remarks: Sequence[str]) -> str:
+    """The text of the fitted car's file, at its end [scatter.fit]: how else the car may be. Raises
+    CalibrationMistakes where the fitted car could not be."""
     rewriter = Rewriter(_without_note(vehicle.text))
     lines = [f"Fitted to {', '.join(sources)}; the rest is as given in {vehicle.path.name}."]
     lines += remarks
     changes: dict[str, object] = {}
-    for t in estimates:
+    for t in fitted.estimates:
         if t.verdict not in ("known", "weak"):
             continue
         value, unit = in_file(vehicle, t.name, t.value)
@@ -55,11 +55,11 @@ def fitted_text(
         value = rounded(value, abs(value) * t.sd)
         lines.append(
             f"{path_of(t.name)} {with_unit(value, unit)} (given {with_unit(given, unit)}),"
-            f" within {100 * Z80 * t.sd:.2g} % in 80 of 100 cases if the model holds"
+            f" within {100 * Z80 * t.sd:.2g} % in 80 of 100 cases"
         )
         section, key = path_of(t.name).split(".")
         changes[f"{section}.{named(key, unit)}"] = value
-    text = rewriter.set(changes)
+    text = rewriter.set(changes) + _ways_text(fitted)
     note = "".join(f"{_MARK}{shown(line, 300)}\n" for line in lines)
     read(note + text, vehicle.path)
     return note + text
@@ -70,6 +70,23 @@ def with_unit(value: float, unit: str) -> str:
     return f"{plain(value)} {unit}".rstrip()
 
 
+def _ways_text(fitted: Fitted) -> str:
+    names, rows = fitted.directions
+    lines = [
+        "", _SECTION, "# written by a fit: how else the car may be by its runs, the values moving together",
+        f'of = "{" ".join(path_of(name) for name in names)}"',
+    ]  # fmt: skip
+    for n, row in enumerate(rows, 1):
+        lines.append(f"way_{n} = [{', '.join(f'{v:.4f}' for v in row)}]")
+    return "\n".join(lines) + "\n"
+
+
 def _without_note(text: str) -> str:
-    kept = [line for line in text.splitlines(keepends=True) if not line.startswith(_MARK)]
+    """The text without what an earlier fit wrote into it."""
+    kept, inside = [], False
+    for line in text.splitlines(keepends=True):
+        if line.startswith("["):
+            inside = line.startswith(_SECTION)
+        if not inside and not line.startswith(_MARK):
+            kept.append(line)
     return "".join(kept)

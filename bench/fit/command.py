@@ -49,12 +49,13 @@ def fit(
     as_json: bool,
     torque_from: str | None,
     choice: ColumnChoice,
-) -> None:
+) -> int:
     """Fit the model of the car to the recorded run of each TRACE.
 
     Needs height, road speed and engine speed from the launch on, and a run in which the front wheels leave
-    the ground. Says what the runs tell, how well, and what they cannot tell; that stays as given. A model's
-    guess from these inputs, and an engineering aid, not a safety device.
+    the ground. Says what the runs tell, how well, and what they cannot tell; that stays as given. Of
+    several runs each is also predicted from the others. Exit code 1: the fitted car does not describe a run.
+    A model's guess from these inputs, and an engineering aid, not a safety device.
     """
     from bench.calibration import load as load_calibration
     from bench.document.terminal import show
@@ -100,6 +101,7 @@ def fit(
         print_json(facts)
     else:
         show(document, out)
+    return 0 if facts["model_holds"] else 1
 
 
 def _refuse_twins(runs: list[MeasuredRun]) -> None:

@@ -17,6 +17,7 @@ from bench.document.blocks import (
     Source,
     Subject,
     Table,
+    Text,
 )
 from bench.document.provenance import provenance
 from bench.fit.facts import Fit
@@ -119,7 +120,23 @@ def _told(facts: dict[str, Any]) -> Iterator[Block]:
         ],
         "Modelled minus measured, root mean square: given car → fitted car",
     )  # fmt: skip
+    if facts["left_out"]:
+        yield Table(
+            (("run", False), *((f"{name}\n{unit}", True) for name, unit in CHANNELS.items()),
+             ("peak\nmoved mm", True), ("over what\nranges allow", True)),
+            [
+                (
+                    Path(one["file"]).name,
+                    *(f"{one['rms'][name]:.{DECIMALS[name]}f}" for name in CHANNELS),
+                    f"{one['peak_lift_moved_mm']:+.0f}", f"{one['over_what_ranges_allow']:.2f}",
+                )
+                for one in facts["left_out"]
+            ],
+            "Each run predicted from the others: root mean square missed",
+            "Where the last column is above 1 the ranges below were made wider for it.",
+        )  # fmt: skip
     yield _parameters(facts)
+    yield Text([_ratio(facts["ratio"])])
     left = [f"{name}: {reason}" for name, reason in facts["never"].items()]
     silent = [one["name"] for one in facts["parameters"] if one["verdict"] == "left"]
     if silent:
@@ -135,6 +152,14 @@ def _told(facts: dict[str, Any]) -> Iterator[Block]:
     asks = [f"{name}: {how}" for name, how in facts["asks"].items()]
     if asks:
         yield Bullets(asks, "Weigh or measure, put into the vehicle file, and say so with --measured NAME")
+
+
+def _ratio(ratio: dict[str, Any]) -> str:
+    low, high = ratio["within_80"]
+    return (
+        f"Known better than its parts: {ratio['name']} {ratio['fitted']:.4g} (given {ratio['given']:.4g}),"
+        f" 80 of 100 within {low:.4g} .. {high:.4g}. It decides at what thrust the nose rises."
+    )
 
 
 def _parameters(facts: dict[str, Any]) -> Table:

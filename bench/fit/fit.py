@@ -12,7 +12,8 @@ import numpy.typing as npt
 
 from bench.fit.measured import CHANNELS, MeasuredRun
 from bench.fit.residuals import GIVEN, Residuals, Unknown, unknowns, value_of
-from bench.fit.solve import Solution, solve, weights
+from bench.fit.solve import Solution, solve
+from bench.fit.spread import WIDER, LeftOut, directions, leave_out, noise_left, spread, wider_by
 from bench.vehicle.car import Car
 
 Floats = npt.NDArray[np.float64]
@@ -26,11 +27,6 @@ _CHOSEN_AFTER = 2  # windows
 # on the given value is left.
 KNOWN, NOTHING = 0.5, 0.8
 Z80, Z95 = 1.2816, 1.9600
-# What the runs tell counts for this much wider than noise alone makes it: a replayed command comes some
-# milliseconds early or late, and the model bends where its first derivatives are straight. In recoveries of
-# known cars intervals of 80 and 95 % held 67 and 80 % of the true values without it (6 cars), 76 and 90 %
-# with 1.6, 84 and 96 % with 2 (8 other cars), and 79 and 90 % with 2 in a later recovery (12 cars).
-WIDER = 2.0
 _TOGETHER = 0.9
 
 
@@ -54,8 +50,10 @@ class Estimate:
 @dataclass(frozen=True)
 class Fitted:
     """A fitted car. By run: `differences` modelled less measured by channel, `before` the same of the given
-    car, `seen` what the model shows, `launch` and `shifts` in s. `together` are pairs of parameters that the
-    runs hardly tell apart, with their correlation."""
+    car, `seen` what the model shows, `launch`, `late` (by channel, against the height) and `shifts` in s.
+    `together` are pairs of parameters that the runs hardly tell apart, with their correlation; `left_out` is
+    each run predicted from the others, `directions` as bench.fit.spread gives them, `ratio_sd` the relative
+    standard deviation of the height of the centre of gravity over its distance to the rear axle."""
 
     car: Car
     estimates: list[Estimate]
@@ -65,9 +63,13 @@ class Fitted:
     differences: list[dict[str, Floats]]
     before: list[dict[str, Floats]]
     launch: list[float]
+    late: list[dict[str, float]]
     shifts: list[tuple[float, ...]]
     windows: list[float]
     steps: int
+    left_out: list[LeftOut]
+    directions: tuple[list[str], Floats]
+    ratio_sd: float
 
 
 def fit(
@@ -101,9 +103,9 @@ def fit(
                 ends = [min(ends, key=lambda end: end.cost)]
             starts = [end.x for end in ends]
         (x,) = starts
-        of.noise = [_noise(of, x, i) for i in range(len(runs))]
+        of.noise = [noise_left(of, x, i) for i in range(len(runs))]
         x = narrow(of, x, 1e-4).x
-        sd, _ = _spread(of, x)
+        sd, _ = spread(of, x)
         kept = [u for u, s in zip(free, sd, strict=True) if u.run >= 0 or s < NOTHING]
         # Once more with what they do not tell at the given value.
         last = Residuals(car, runs, kept, pool, windows[-1])
@@ -112,8 +114,9 @@ def fit(
         found = narrow(last, start, 1e-5).x
         full = np.zeros(len(free))
         full[[free.index(u) for u in kept]] = found
-        of.noise = [_noise(of, full, i) for i in range(len(runs))]
-        sd, correlation = _spread(of, full)
+        of.noise = [noise_left(of, full, i) for i in range(len(runs))]
+        left_out = leave_out(of, full, narrow)
+        sd, correlation = spread(of, full, WIDER * wider_by(left_out))
         zero = np.zeros(len(free))
         seen = [of.seen(full, i) for i in range(len(runs))]
         return Fitted(
@@ -128,47 +131,38 @@ def fit(
             lift_mm=[lift for _, lift in seen],
             differences=[of.differences(full, i) for i in range(len(runs))],
             before=[of.differences(zero, i) for i in range(len(runs))],
-            launch=[_of_run(free, full, i, -1, 0.0) for i in range(len(runs))],
+            launch=[_of_run(free, full, Unknown("launch", 0.0, i)) for i in range(len(runs))],
+            late=[
+                {
+                    name: _of_run(free, full, Unknown("late", 0.0, i, channel=name))
+                    for name in ("speed", "engine")
+                }
+                for i in range(len(runs))
+            ],
             shifts=[
-                tuple(_of_run(free, full, i, k, t) for k, t in enumerate(run.shifts))
+                tuple(_of_run(free, full, Unknown("shift", 0.0, i, k), t) for k, t in enumerate(run.shifts))
                 for i, run in enumerate(runs)
             ],
             windows=windows,
             steps=steps,
+            left_out=left_out,
+            directions=directions(free, sd, correlation),
+            ratio_sd=_ratio_sd(free, sd, correlation),
         )
 
 
-def _of_run(free: list[Unknown], x: Floats, run: int, shift: int, taken: float) -> float:
+def _ratio_sd(free: list[Unknown], sd: Floats, correlation: Floats) -> float:
+    i, k = ([u.name for u in free].index(name) for name in ("cg_height", "cg_ahead"))
+    a, b = float(sd[i]) * free[i].sd, float(sd[k]) * free[k].sd
+    return float(np.sqrt(max(0.0, a * a + b * b - 2 * a * b * float(correlation[i, k]))))
+
+
+def _of_run(free: list[Unknown], x: Floats, of: Unknown, taken: float = 0.0) -> float:
+    """A time of a run, as found."""
     for u, v in zip(free, x, strict=True):
-        if u.run == run and u.shift == shift:
+        if (u.run, u.shift, u.channel) == (of.run, of.shift, of.channel):
             return taken + u.sd * float(v)
     return taken
-
-
-def _noise(of: Residuals, x: Floats, i: int) -> dict[str, float]:
-    """One standard deviation of what is left by channel, robustly, made larger where what is left comes in
-    waves: then neighbouring samples do not count as so many independent ones."""
-    found = {}
-    for name, values in of.differences(x, i).items():
-        known = values[np.isfinite(values)]
-        size = max(1.4826 * float(np.median(np.abs(known))), 0.3 * of.runs[i].noise[name])
-        inner = np.clip(known, -4 * size, 4 * size)
-        size = max(float(np.sqrt((inner**2).mean())), 0.3 * of.runs[i].noise[name])
-        follows = float((inner[1:] * inner[:-1]).sum() / max((inner**2).sum(), 1e-12))
-        follows = min(max(follows, 0.0), 0.98)
-        found[name] = size * float(np.sqrt((1 + follows) / (1 - follows)))
-    return found
-
-
-def _spread(of: Residuals, x: Floats) -> tuple[Floats, Floats]:
-    """Standard deviations of the unknowns in those of their priors, float64[k], and their correlation,
-    float64[k, k]."""
-    r = of(x)
-    j = of.jacobian(x, r)
-    told = (j * weights(r)[:, None]).T @ j / WIDER**2
-    covariance = np.linalg.inv(told + np.eye(len(x)))
-    sd = np.sqrt(np.diag(covariance))
-    return sd, covariance / np.outer(sd, sd)
 
 
 def _estimate(given: Car, fitted: Car, u: Unknown, sd: float, kept: bool) -> Estimate:

@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from bench.errors import UserError
+from bench.fit.speed_source import SHAFT_NOISE, source
 from bench.replay.logged import no_log
 from bench.trace import launching, passes
 from bench.trace.grid import on_grid, without_delays
@@ -130,9 +131,7 @@ def measure(
             f" the wheels leave the ground at about {car.droop * 1000:.0f} mm"
         )
         raise UserError(what, trace.path, "a fit needs a run with a lift, and the height in its right unit")
-    if calibration is not None and calibration.number("speed_source") == FRONT_WHEEL_SPEED:
-        _forget_air(time, values, (seen - rest) * gain)
-        notes.append("speed: of a front wheel, so it counts only while the front wheels are on the ground")
+    _judge_speed(trace, samples, time, values, (seen - rest) * gain, calibration, noise, notes)
     for name in CHANNELS:
         if name != "height" and np.count_nonzero(np.isfinite(values[name])) < 10:
             raise UserError(f"no {name} speed after the launch", trace.path, _NEEDS)
@@ -317,6 +316,32 @@ def _beyond(height: Floats, end_mm: float, beyond_high: bool) -> Bools:
     height[beyond] = np.nan
     height[height < _NO_HEIGHT_MM] = np.nan
     return np.asarray(beyond, dtype=np.bool_)
+
+
+def _judge_speed(
+    trace: Trace, samples: Bools, time: Floats, values: dict[str, Floats], lift_mm: Floats,
+    calibration: CalibrationFile | None, noise: dict[str, float], notes: list[str],
+) -> None:  # fmt: skip
+    """Leave out of the speed what is none of the road's."""
+    shaft = trace.channels.get("shaft_speed")
+    shaft_rpm = None if shaft is None else np.where(shaft.valid, shaft.values, np.nan)[samples]
+    if calibration is not None and calibration.number("speed_source") == FRONT_WHEEL_SPEED:
+        _forget_air(time, values, lift_mm)
+        notes.append("speed: of a front wheel, so it counts only while the front wheels are on the ground")
+        return
+    what = source(time, values["speed"], lift_mm, shaft_rpm)
+    if what == "front":
+        _forget_air(time, values, lift_mm)
+        notes.append(
+            "speed: hardly rises while the nose is up, as of a front wheel and not of the car; it counts only"
+            " while the front wheels are on the ground"
+        )
+    elif what == "shaft":
+        noise["speed"] = SHAFT_NOISE
+        notes.append(
+            "speed: one share of the shaft's all along, as of the driven wheels and not of the car; where"
+            " tyres slip it is too high, so it counts little"
+        )
 
 
 def _forget_air(time: Floats, values: dict[str, Floats], lift_mm: Floats) -> None:

@@ -37,6 +37,8 @@ NEVER = {
 }
 _DERIVATIVE = 1e-4  # of the logarithm
 _LAUNCH_SD, _SHIFT_SD = 0.005, 0.010  # s
+# A logger's channels come one later than the other, and a satellite receiver's speed later still.
+_LATE_SD = {"speed": 0.030, "engine": 0.005}  # s, against the height
 _SHIFT_DERIVATIVE = 0.002
 _EACH = 4
 _FARTHEST = 0.6  # of the logarithm: a value stays between 0.55 and 1.8 times the given one
@@ -44,13 +46,18 @@ _FARTHEST = 0.6  # of the logarithm: a value stays between 0.55 and 1.8 times th
 
 @dataclass(frozen=True)
 class Unknown:
-    """One unknown: a candidate's logarithm, or by `run` a recording's launch or a gear change (`shift`), in
-    s. `sd` is its prior's standard deviation in that."""
+    """One unknown: a candidate's logarithm, or by `run` a recording's launch, a gear change (`shift`) or how
+    much later than the height a `channel` comes, in s. `sd` is its prior's standard deviation in that."""
 
     name: str
     sd: float
     run: int = -1
     shift: int = -1
+    channel: str = ""
+
+    def is_launch(self, run: int) -> bool:
+        """Whether it is the launch of a run."""
+        return self.run == run and self.shift < 0 and not self.channel
 
 
 def value_of(car: Car, name: str) -> float:
@@ -66,6 +73,7 @@ def unknowns(car: Car, runs: Sequence[MeasuredRun], measured: frozenset[str]) ->
     for i, run in enumerate(runs):
         found.append(Unknown("launch", _LAUNCH_SD, i))
         found += [Unknown("shift", _SHIFT_SD, i, k) for k in range(len(run.shifts))]
+        found += [Unknown("late", sd, i, channel=channel) for channel, sd in _LATE_SD.items()]
     return found
 
 
@@ -106,10 +114,12 @@ class Residuals:
         unit, and its lift in mm."""
         run = self.runs[i]
         car = self.car_at(x)
-        launch, shifts = 0.0, list(run.shifts)
+        launch, shifts, late = 0.0, list(run.shifts), {"speed": 0.0, "engine": 0.0}
         for u, v in zip(self.free, x, strict=True):
-            if u.run == i and u.shift < 0:
+            if u.is_launch(i):
                 launch = u.sd * float(v)
+            elif u.run == i and u.channel:
+                late[u.channel] = u.sd * float(v)
             elif u.run == i:
                 shifts[u.shift] += u.sd * float(v)
         never = [1e9] * (len(car.gear) - 1 - len(shifts))
@@ -121,8 +131,8 @@ class Residuals:
         height = np.interp(time - car.sensor_delay, at, rows[:, 0]) * 1000
         return {
             "height": height,
-            "speed": np.interp(time, at, rows[:, 1]),
-            "engine": np.interp(time, at, rows[:, 2]) * (30 / pi),
+            "speed": np.interp(time - late["speed"], at, rows[:, 1]),
+            "engine": np.interp(time - late["engine"], at, rows[:, 2]) * (30 / pi),
         }, np.interp(time, at, rows[:, 3]) * 1000
 
     def differences(self, x: Floats, i: int) -> dict[str, Floats]:

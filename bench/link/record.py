@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from bench.cautions import CAUTIONS
 from bench.facts import head, json_option, print_json
 from bench.options import ANY_FILE, Number, Whole, baud_option
 
@@ -77,7 +78,7 @@ class Recording:
         return "".join(rows)
 
 
-@click.command()
+@click.command(epilog=CAUTIONS)
 @click.argument("file", type=ANY_FILE)
 @click.option("--port", required=True, metavar="PORT", help="Serial port of the device, as in verify.")
 @baud_option

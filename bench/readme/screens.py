@@ -1,7 +1,7 @@
 """python -m bench.readme.screens: the screenshots of README.md, taken of the pages as they are.
 
-Writes report.png, report_phone.png, compare.png and desk.png into this folder. Needs Debian's Chromium and
-the `test` extra (Playwright).
+Writes report.png, report_phone.png, compare.png, desk.png and stand.png into this folder. Needs Debian's
+Chromium and the `test` extra (Playwright).
 """
 
 from __future__ import annotations
@@ -49,6 +49,16 @@ def main() -> None:
             page.wait_for_selector("[data-figure=cut]")
             page.wait_for_timeout(500)
             _take(page, "desk.png")
+        with _served("stand", "--calibration", _CALIBRATION) as address:
+            page = _opened(browser, address, 1600, 1000)
+            page.wait_for_timeout(1500)
+            page.locator(".stage-car").focus()
+            for _ in range(30):  # some 10 mm at a time, up to where it cuts
+                for _ in range(2):
+                    page.keyboard.press("ArrowUp")
+                page.wait_for_timeout(40)
+            page.wait_for_timeout(400)
+            _take(page, "stand.png")
         browser.close()
 
 
@@ -118,13 +128,20 @@ def _environment(**more: str) -> dict[str, str]:
 @contextmanager
 def _desk(folder: Path) -> Iterator[str]:
     """The address of a desk that runs until the end of the block and keeps nothing."""
+    words = ("desk", "traces/second_lift.csv", "--vehicle", _CAR)
+    with _served(*words, XDG_STATE_HOME=str(folder)) as address:
+        yield address
+
+
+@contextmanager
+def _served(*words: str, **more: str) -> Iterator[str]:
+    """The address that a command prints, which runs until the end of the block."""
     process = subprocess.Popen(
-        [*_PROGRAM, "desk", "traces/second_lift.csv", "--vehicle", _CAR],
-        cwd=ROOT, stdout=subprocess.PIPE, text=True, env=_environment(XDG_STATE_HOME=str(folder)),
-    )  # fmt: skip
+        [*_PROGRAM, *words], cwd=ROOT, stdout=subprocess.PIPE, text=True, env=_environment(**more)
+    )
     assert process.stdout is not None
     try:
-        yield process.stdout.readline().removeprefix("desk at ").strip()
+        yield process.stdout.readline().split(" at ")[1].strip()
     finally:
         process.send_signal(signal.SIGTERM)
         process.wait(20)

@@ -22,15 +22,15 @@ REASONS = {
     c.REASON_OUT_OF_SIGHT: "out of sight",
     c.REASON_KEPT: "kept (fault)",
     c.REASON_BLIND: "blind (fault)",
-    c.REASON_ENGINE: "engine curve",
-    c.REASON_SHAFT: "shaft curve",
+    c.REASON_ENGINE: "engine ceiling",
+    c.REASON_SHAFT: "shaft ceiling",
 }
 
 ASKERS = {
     c.ASKER_LIFT: "lift",
     c.ASKER_BLIND: "blind (fault)",
-    c.ASKER_ENGINE: "engine curve",
-    c.ASKER_SHAFT: "shaft curve",
+    c.ASKER_ENGINE: "engine ceiling",
+    c.ASKER_SHAFT: "shaft ceiling",
     c.ASKER_OUTSIDE: "outside",
 }
 
@@ -53,6 +53,7 @@ FAULTS = {
 def reason_name(reason: int) -> str:
     """The name of a reason number; those from 16 on are the outside request's own."""
     return REASONS.get(reason) or f"outside {reason}"
+
 
 OUT_OF_SERVICE = c.FAULT_SENSOR | c.FAULT_FALL | c.FAULT_STUCK | c.FAULT_ACQUIRING | c.FAULT_NO_IMAGE
 """With any of these faults on the controller does not act on the height."""

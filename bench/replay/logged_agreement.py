@@ -260,7 +260,7 @@ def _totals(over: Overlay, number: int) -> dict[str, Any]:
 def _of_reduction(over: Overlay, reduction: Ints | None) -> dict[str, Any]:
     """hold_ends_s: the last time at which it is within tolerance of the peak of the first cut, which is the
     first to leave the tolerance; times are since the launch and as recorded, the delay not taken off."""
-    keys = ("peak_reduction_permille", "full_cut_s", "first_cut_s", "hold_ends_s")
+    keys = ("peak_reduction_permille", "full_cut_s", "share_taken", "first_cut_s", "hold_ends_s")
     if reduction is None:
         return dict.fromkeys(keys)
     peak, tick_s, unit = int(reduction.max()), over.s.tick_s, over.tolerance.units("reduction")
@@ -272,7 +272,8 @@ def _of_reduction(over: Overlay, reduction: Ints | None) -> dict[str, Any]:
         first = round(start * tick_s, 6)
         last = round((start + int(np.flatnonzero(cut >= cut.max() - unit)[-1])) * tick_s, 6)
     taken = round(float(reduction.sum()) / 1000 * tick_s, 6)
-    return dict(zip(keys, (peak, taken, first, last), strict=True))
+    share = round(float(reduction.mean()) / 1000, 6)
+    return dict(zip(keys, (peak, taken, share, first, last), strict=True))
 
 
 def _tick_by_tick(over: Overlay) -> dict[str, Any]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
@@ -19,6 +20,9 @@ from bench.options import (
     vehicle_option,
 )
 
+if TYPE_CHECKING:
+    from bench.search.study import Found
+
 
 @click.command()
 @vehicle_option("The car's file.")
@@ -28,6 +32,19 @@ from bench.options import (
     shell_complete=completes("bench.search.words:limits"),
     help="What must be kept: lift_mm=350, landing_m_per_s=1.0, bar_kn=10; besides, unless given, reversals=15"
     " and, in half of the cars, latches=3 of the command. Give it again for each.",
+)  # fmt: skip
+@click.option(
+    "--fix", "fixed", multiple=True, metavar="KEY", shell_complete=completes("bench.search.words:keys"),
+    help="Leave this one as the calibration has it, such as hold_ms. Give it again for each.",
+)  # fmt: skip
+@click.option(
+    "--range", "range_texts", multiple=True, metavar="KEY=A:B",
+    shell_complete=completes("bench.search.words:ranges"),
+    help="Seek this one only from A to B, such as hold_ms=20:100. Give it again for each.",
+)  # fmt: skip
+@click.option(
+    "--near", type=Number(1, 100), metavar="PERCENT",
+    help="Small steps: all others move by so many percent of their usual range at most.",
 )  # fmt: skip
 @click.option(
     "--share", "share_percent", type=Number(50, 100), default=95, show_default=True,
@@ -60,8 +77,13 @@ from bench.options import (
     help="Settings kept from one generation to the next.",
 )  # fmt: skip
 @click.option(
-    "--generations", type=Whole(1, 1000), default=27, show_default=True, metavar="N",
+    "--generations", type=Whole(1, 1000), default=23, show_default=True, metavar="N",
     help="How often each of them is changed.",
+)  # fmt: skip
+@click.option(
+    "--take", type=Whole(1), metavar="ROW",
+    help="Write the calibration of this row of the trade-off instead of the chosen one. A search that is done"
+    " is not done again: give the same command with it.",
 )  # fmt: skip
 @cluster_option("Drive")
 @out_option(
@@ -73,6 +95,9 @@ def search(
     vehicle_path: Path,
     calibration_path: Path,
     limit_texts: tuple[str, ...],
+    fixed: tuple[str, ...],
+    range_texts: tuple[str, ...],
+    near: float | None,
     share_percent: float,
     feet: int,
     road: str,
@@ -82,6 +107,7 @@ def search(
     check: int,
     population: int,
     generations: int,
+    take: int | None,
     cluster: str | None,
     out: Path | None,
     as_json: bool,
@@ -91,27 +117,26 @@ def search(
     Moves the ceilings, the greatest reduction, hold, release and look-ahead of a calibration, and drives a
     model of the car, scattered widely, on tracks of a kind, all settings with the same cars. A reversal of
     the command counts as 0.002 s more, and the search keeps 10 % below the limits asked for. Shows the
-    trade-off between time, lift and landing and not one answer only. Exit code 1: nothing that keeps the
-    limits was found.
+    trade-off between time, lift and landing and not one answer only, beside it what was found without
+    look-ahead. Exit code 1: nothing that keeps the limits was found, or the row taken does not keep them.
 
     A model's guess, and an engineering aid, not a safety device: start mild, with bars where the class
     allows, on a prepared track, under the rules and the people responsible there.
     """
     from bench.calibration import load as load_calibration
-    from bench.document.terminal import show
-    from bench.document.write import write
-    from bench.files import whole_folder
-    from bench.search.document import make_document
-    from bench.search.facts import make_facts
-    from bench.search.files import write_found
+    from bench.errors import UserError
     from bench.search.limits import read_limits, with_defaults
     from bench.search.progress import progress_line
     from bench.search.state import STATE
     from bench.search.study import Options
     from bench.search.study import search as seek
+    from bench.search.wishes import read_wishes
     from bench.vehicle.vehicle_file import load as load_vehicle
 
     limits = with_defaults(read_limits(limit_texts))
+    wishes = read_wishes(fixed, range_texts, near)
+    if take is not None and out is None:
+        raise UserError("--take writes a calibration", "--take", "give --out DIR too")
     vehicle = load_vehicle(vehicle_path)
     start = load_calibration(calibration_path)
     if cluster is not None:
@@ -120,7 +145,7 @@ def search(
         check_cluster(cluster)
     options = Options(
         limits, share_percent / 100, feet, None if road == "level" else road, spread == "wide", cars,
-        check, population, generations, seed,
+        check, population, generations, seed, wishes,
     )  # fmt: skip
     try:
         with progress_line() as watch:
@@ -129,6 +154,21 @@ def search(
         if out is not None and (out / STATE).exists():
             click.echo(f"liftlatch: {out} keeps what was done; the same command goes on from there", err=True)
         raise
+    if take is not None:
+        found = found.take(take)
+    _tell(found, out, as_json)
+    return 0 if found.kept else 1
+
+
+def _tell(found: Found, out: Path | None, as_json: bool) -> None:
+    """On the screen, and in the folder."""
+    from bench.document.terminal import show
+    from bench.document.write import write
+    from bench.files import whole_folder
+    from bench.search.document import make_document
+    from bench.search.facts import make_facts
+    from bench.search.files import write_found
+
     facts = make_facts(found, command_line())
     document = make_document(facts, found)
     if out is not None:
@@ -139,4 +179,3 @@ def search(
         print_json(facts)
     else:
         show(document, out)
-    return 0 if found.chosen else 1

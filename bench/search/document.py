@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from functools import partial
 from pathlib import Path
@@ -39,6 +40,7 @@ _SHARES = (
     ("not slower than without", "not_slower_than_without"),
     ("better than start in lift, landing, time", "better_than_start_in_lift_landing_and_time"),
     ("turns over", "turned_over"),
+    ("flies and never lands", "never_landed"),
     ("one flight", "one_flight"),
     ("more flights", "more_flights"),
     ("touches the bar", "bar_touched"),
@@ -74,20 +76,21 @@ def make_document(facts: dict[str, Any], found: Found) -> Document:
         Section("What bounds it", [Bullets(facts["bounded_by"], "What bounds it")]),
         Section("The settings", [ceilings, _settings(facts)]),
         Section(check, [cars, *_check(facts, check)]),
-        Section("The trade-off", [*trade, _trade_off(facts)]),
+        Section("The trade-off", [*trade, _trade_off(facts), _rows_settings(facts)]),
         *([Section("Worth knowing", warned)] if warned else []),
         Section("The car", [Source(f"The file {found.vehicle.path.name}", found.vehicle.text)]),
-        calibration_section(found.nearest.calibration, f"The calibration {_found_word(facts)}"),
+        calibration_section(found.told.calibration, f"The calibration {_found_word(facts)}"),
     ]
     title = f"Settings for {name}, sought from {found.settings.start.path.name}"
     within = next(_answer(facts))
+    plain = facts["without_look_ahead"]
     figures = [*trade, cars, ceilings]
     return Document(
         what="search",
         title=title,
         subjects=list(_subjects(facts)),
         alarm=list(_alarm(facts)),
-        answer=[*_answer(facts), facts["model"]],
+        answer=[*_answer(facts), *([plain] if plain else []), facts["model"]],
         key=_key(facts),
         sections=sections,
         cautions=[facts["model"], facts["cautions"]],
@@ -100,14 +103,17 @@ def make_document(facts: dict[str, Any], found: Found) -> Document:
         ],
         pictures=[Picture("search.svg", f"{title}: a model's guess", within, partial(list, figures))],
         files=[
-            *([f"{CALIBRATION} (for replay, predict and verify)"] if facts["limits_kept"] else []),
+            *([f"{CALIBRATION} (for replay, predict and verify)"] if facts["image_crc32"] else []),
             STATE,
         ],
     )
 
 
 def _alarm(facts: dict[str, Any]) -> Iterator[str]:
-    if not facts["limits_kept"]:
+    yield from facts["harm"]
+    if facts["taken_row"] and not facts["limits_kept"]:
+        yield f"Row {facts['taken_row']}, as asked for, does not keep the limits."
+    elif not facts["limits_kept"]:
         yield "Nothing was found that keeps the limits."
     shares = facts["with_found"]["shares"]
     out = f"The controller is out of service for more than {100 * OUT_SHARE:g} % of the run"
@@ -126,6 +132,10 @@ def _subjects(facts: dict[str, Any]) -> Iterator[Subject]:
     yield Subject("sought", f"least time to {facts['distance_ft']} ft, plus {aim:g} s a reversal")
     half = "; interventions in half of the cars" if "interventions" in limits else ""
     yield Subject("limits", f"{limits}; in {facts['share_percent']:g} %{half}")
+    asked = {"fixed": "fix", "range": "range", "near": "near"}
+    told = [f"{word} {facts['sought'][key]}" for word, key in asked.items() if facts["sought"][key]]
+    if told:
+        yield Subject("asked", "; ".join(told) + (" %" if facts["sought"]["near"] else ""))
     yield Subject("spread", f"{spread['cars']} cars on {road}, seed {spread['seed']}; {facts['runs']} runs")
     if spread["widened_by"]:
         yield Subject("widened", ", ".join(spread["widened_by"]))
@@ -134,6 +144,8 @@ def _subjects(facts: dict[str, Any]) -> Iterator[Subject]:
 
 
 def _found_word(facts: dict[str, Any]) -> str:
+    if facts["taken_row"]:
+        return f"of row {facts['taken_row']}"
     return "found" if facts["limits_kept"] else "nearest to the limits"
 
 
@@ -141,9 +153,12 @@ def _answer(facts: dict[str, Any]) -> Iterator[str]:
     found, start, without = facts["with_found"], facts["with_start"], facts["without"]
     share = 100 * found["shares"]["within_limits"]
     feet = facts["distance_ft"]
-    kept = "keeps all limits" if facts["limits_kept"] else "comes nearest: it keeps all limits"
+    kept = "keeps all limits"
+    if not facts["limits_kept"] and not facts["taken_row"]:
+        kept = "comes nearest: it keeps all limits"
+    which = _found_word(facts) if facts["taken_row"] else "found"
     yield (
-        f"The setting found {kept} in {share:.1f} % of {facts['spread']['check_cars']} cars and takes"
+        f"The setting {which} {kept} in {share:.1f} % of {facts['spread']['check_cars']} cars and takes"
         f" {found['mean_time_s']:.3f} s to {feet} ft in the mean: the start takes"
         f" {start['mean_time_s']:.3f} s, no control {without['mean_time_s']:.3f} s."
     )
@@ -162,40 +177,70 @@ def _key(facts: dict[str, Any]) -> list[tuple[str, str]]:
         ("on the bar", "bar_force_kn", 1, "kN"),
     ):
         at, was = (side["percentiles_5_50_95"][key_name][2] for side in (found, start))
-        text = f"{name}, 95 % of the cars stay at or below; {was:.{decimals}f} {unit} at the start"
-        key.append((f"{at:.{decimals}f} {unit}", text))
+        start_text = number_text(was, decimals, f" {unit}")
+        text = f"{name}, 95 % of the cars stay at or below; {start_text} at the start"
+        key.append((number_text(at, decimals, f" {unit}"), text))
     return key
 
 
 # --- tables
 
 
+def _row_cell(number: int, row: dict[str, Any]) -> Cell:
+    kept = row["chosen"] or row["keeps_limits"]
+    text = f"{number}" if row["keeps_limits"] else f"{number}!"
+    return Cell(text, "good" if row["chosen"] else "" if kept else "bad")
+
+
 def _trade_off(facts: dict[str, Any]) -> Table:
-    rows: list[list[str | Cell]] = []
-    for number, row in enumerate(facts["trade_off"], 1):
-        kept = row["chosen"] or row["keeps_limits"]
-        rows.append([
-            Cell(f"{number}" if kept else f"{number}!", "good" if row["chosen"] else "" if kept else "bad"),
-            f"{row['mean_time_s']:.3f}", f"{row['peak_lift_mm']:.0f}", f"{row['landing_speed_mps']:.2f}",
+    rows: list[list[str | Cell]] = [
+        [
+            _row_cell(number, row), "yes" if row["look_ahead"] else "no",
+            f"{row['mean_time_s']:.3f}", f"{row['peak_lift_mm']:.0f}",
+            number_text(row["landing_speed_mps"], 2),
             f"{row['bar_force_kn']:.1f}", f"{row['command_reversals']:.0f}",
-            f"{100 * row['within_limits']:.1f}",
-            *(str(value) for value in row["values"].values()),
-        ])  # fmt: skip
+            f"{row['interventions']:.0f}", f"{100 * row['within_limits']:.1f}",
+            number_text(row["margin_percent"], 1),
+        ]
+        for number, row in enumerate(facts["trade_off"], 1)
+    ]  # fmt: skip
     return Table(
-        (("row", False), ("time\ns", True), ("lift\nmm", True), ("land\nm/s", True), ("bar\nkN", True),
-         ("rev.", True), ("within\n%", True), *((title, True) for title in _SETTINGS)),
+        (("row", False), ("look-\nahead", False), ("time\ns", True), ("lift\nmm", True),
+         ("land\nm/s", True), ("bar\nkN", True), ("rever-\nsals", True), ("inter-\nventions", True),
+         ("within\n%", True), ("margin\n%", True)),
         rows,
         "The trade-off, on the same cars",
-        "! does not keep the limits. Time: the mean; lift, land, bar, rev. (reversals): what"
-        f" {facts['share_percent']:g} % of the cars stay at or below. At rest: the lift in mm where the cut"
-        " starts; fall: how much lower at the end; wide: from there to the full cut; most: the greatest"
-        f" reduction; rel.: the release, one step from {STEP_FROM} %/s; up, down: look-ahead, rising and"
-        " falling; tau: its time constant.",
+        "! does not keep the limits. Time: the mean, a car that never gets there with the longest run; lift,"
+        f" land, bar, reversals: what {facts['share_percent']:g} % of the cars stay at or below;"
+        f" interventions: half of them; margin: how far {facts['share_percent']:g} % stay off the nearest"
+        " limit. --take ROW writes the calibration of a row.",
         chosen=[n for n, row in enumerate(facts["trade_off"]) if row["chosen"]],
-        chosen_as="chosen",
+        chosen_as="taken" if facts["taken_row"] else "chosen",
         ids=[f"front-{n}" for n in range(len(rows))],
         sortable=True,
     )  # fmt: skip
+
+
+def _rows_settings(facts: dict[str, Any]) -> Table:
+    rows: list[list[str | Cell]] = [
+        [_row_cell(number, row), *(str(value) for value in row["values"].values())]
+        for number, row in enumerate(facts["trade_off"], 1)
+    ]
+    return Table(
+        (("row", False), *((title, True) for title in _SETTINGS)),
+        rows,
+        "Their settings",
+        "At rest: the lift in mm where the cut starts; fall: how much lower at the end; wide: from there to"
+        f" the full cut; most: the greatest reduction; rel.: the release, one step from {STEP_FROM} %/s; up,"
+        " down: look-ahead, rising and falling; tau: its time constant.",
+    )
+
+
+def number_text(value: float | None, decimals: int, unit: str = "") -> str:
+    """A number; "none" where there is none, "never" where it is infinite."""
+    if value is None:
+        return "none"
+    return "never" if value == math.inf else f"{value:.{decimals}f}{unit}"
 
 
 def _check(facts: dict[str, Any], title: str) -> Iterator[Table]:
@@ -209,7 +254,7 @@ def _check(facts: dict[str, Any], title: str) -> Iterator[Table]:
     rows = []
     for text, key, decimals in _FIGURES:
         figures = [facts[side]["percentiles_5_50_95"][key] for side in _SIDES]
-        rows.append([text, *("/".join(f"{value:.{decimals}f}" for value in one) for one in figures)])
+        rows.append([text, *("/".join(number_text(value, decimals) for value in one) for one in figures)])
     yield Table((("figure", False), *columns), rows, "5/50/95 % of the cars")
 
 
@@ -221,7 +266,11 @@ def _settings(facts: dict[str, Any]) -> Table:
         )
         for one in facts["settings"]
     ]  # fmt: skip
-    title = "The settings" if facts["limits_kept"] else "The nearest settings; they do NOT keep the limits"
+    title = (
+        "The settings"
+        if facts["limits_kept"] or facts["taken_row"]
+        else "The nearest settings; they do NOT keep the limits"
+    )
     return Table(
         (("setting", False), ("start", True), (_found_column(facts), True), ("sought from", True),
          ("to", True)),
@@ -231,4 +280,6 @@ def _settings(facts: dict[str, Any]) -> Table:
 
 
 def _found_column(facts: dict[str, Any]) -> str:
+    if facts["taken_row"]:
+        return f"row {facts['taken_row']}"
     return "found" if facts["limits_kept"] else "nearest"

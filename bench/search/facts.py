@@ -10,15 +10,27 @@ import numpy as np
 from bench.cautions import CAUTIONS, MODEL
 from bench.facts import head
 from bench.replay.codes import OUT_SHARE
-from bench.search.limits import MARGIN, REVERSAL_S, Limit, at_share, each_car, excess, tightened
+from bench.search.limits import (
+    KINDS,
+    MARGIN,
+    OVER,
+    REVERSAL_S,
+    Limit,
+    each_car,
+    excess,
+    tightened,
+)
 from bench.search.spread import DEFAULT_SCATTER, defaults_used, widened_by
-from bench.search.study import Checked, Found
+from bench.search.study import Checked, Found, looks_ahead
 from bench.vehicle.car import BY_NAME, written
+from bench.vehicle.harm import at_share, harm, of_cars
 
 if TYPE_CHECKING:
     from bench.vehicle.results import Floats
 
-SUMMARY_VERSION = 2  # 2: the setting chosen has the least mean_aim_s, not mean_time_s
+# 2: the setting chosen has the least mean_aim_s, not mean_time_s. 3: no landing is null and not 0, a car that
+# never gets there has no time; limits_kept is of the setting that is told.
+SUMMARY_VERSION = 3
 CALIBRATION = "calibration.toml"
 _BINDS = 0.9 * (1 - MARGIN)  # a limit that the wanted share of cars comes this near to bounds what was found
 
@@ -28,7 +40,7 @@ def make_facts(found: Found, command_line: Sequence[str]) -> dict[str, Any]:
 
     Keys stay; SUMMARY_VERSION grows when the meaning of one changes."""
     options, settings = found.options, found.settings
-    chosen = found.chosen
+    written = found.taken or found.chosen
     return {
         **head(SUMMARY_VERSION, command_line),
         "vehicle": {
@@ -60,10 +72,12 @@ def make_facts(found: Found, command_line: Sequence[str]) -> dict[str, Any]:
         },
         "population": options.population,
         "generations": options.generations,
-        "runs": found.course.runs,
+        "runs": found.course.runs + found.plain.runs,
         "best_time_s_by_generation": found.course.best,
-        "limits_kept": chosen is not None,
-        "image_crc32": f"{chosen.calibration.crc:08x}" if chosen else None,
+        "sought": options.wishes.as_asked(),
+        "limits_kept": found.kept,
+        "taken_row": found.row(found.taken) if found.taken else None,
+        "image_crc32": f"{written.calibration.crc:08x}" if written else None,
         "settings": [
             {
                 "key": s.key,
@@ -72,19 +86,30 @@ def make_facts(found: Found, command_line: Sequence[str]) -> dict[str, Any]:
                 "least": s.low,
                 "greatest": s.high,
                 "start": settings.written(i, settings.start_values[i]),
-                "found": settings.written(i, (found.nearest.values or settings.start_values)[i]),
+                "found": settings.written(i, (found.told.values or settings.start_values)[i]),
             }
             for i, s in enumerate(settings.all)
         ],
+        "harm": _harm(found),
         "without": _figures(found, found.without),
         "with_start": _figures(found, found.start),
-        "with_found": _figures(found, found.nearest),
+        "with_found": _figures(found, found.told),
         "trade_off": [_row(found, one) for one in found.checked],
+        "without_look_ahead": without_look_ahead(found),
         "bounded_by": bounded_by(found),
-        "warnings": list(found.nearest.calibration.warnings),
+        "warnings": list(found.told.calibration.warnings),
         "model": MODEL,
         "cautions": CAUTIONS,
     }
+
+
+def _harm(found: Found) -> list[str]:
+    """What gets worse against the start and against no control, over the cars of the check."""
+    feet, share = found.options.feet, found.options.share
+    word = "taken" if found.taken else "found" if found.kept else "nearest to the limits"
+    told = of_cars(f"the setting {word}", found.told.scores, feet, share)
+    sides = (("the start", found.start), ("no control", found.without))
+    return harm(told, [of_cars(name, one.scores, feet, share) for name, one in sides])
 
 
 def _scatter(found: Found, name: str) -> str:
@@ -102,6 +127,7 @@ def _figures(found: Found, one: Checked) -> dict[str, Any]:
         questions[f"{limit.kind.name}_kept"] = d.beyond(limit) <= 0
     questions |= {
         "turned_over": s["turned_over"] > 0,
+        "never_landed": d.up > 0,
         "no_flight": s["flights"] == 0,
         "one_flight": s["flights"] == 1,
         "more_flights": s["flights"] > 1,
@@ -119,9 +145,9 @@ def _figures(found: Found, one: Checked) -> dict[str, Any]:
         "mean_time_s": round(one.judged.time_s, 6),
         "mean_aim_s": round(one.judged.aim_s, 6),
         "percentiles_5_50_95": {
-            "time_s": _percentiles(d.time),
+            "time_s": _percentiles(np.where(d.failed > 0, np.inf, d.time)),
             "peak_lift_mm": _percentiles(d.lift * 1000),
-            "landing_speed_mps": _percentiles(d.landing),
+            "landing_speed_mps": [value or None for value in _percentiles(d.landing)],
             "bar_force_kn": _percentiles(d.bar / 1000),
             "greatest_reduction_percent": _percentiles(s["peak_reduction"] / 10),
             "full_cut_s": _percentiles(s["full_cut"]),
@@ -132,53 +158,72 @@ def _figures(found: Found, one: Checked) -> dict[str, Any]:
 
 
 def _percentiles(values: Floats) -> list[float]:
-    """The 5, 50 and 95 % points, each a value of a car."""
+    """The 5, 50 and 95 % points, each a value of a car; infinite where that car never did it."""
     return [round(at_share(values, share), 6) for share in (0.05, 0.5, 0.95)]
 
 
 def _row(found: Found, one: Checked) -> dict[str, Any]:
     j = one.judged
+    assert one.values is not None
     return {
-        "chosen": one is found.chosen,
+        "chosen": one is (found.taken or found.chosen),
         "keeps_limits": j.over <= 0,
+        "look_ahead": looks_ahead(one.values),
+        "margin_percent": round(-100 * j.over, 6) if j.over < OVER else None,
         "mean_time_s": round(j.time_s, 6),
         "mean_aim_s": round(j.aim_s, 6),
         "peak_lift_mm": round(j.lift_m * 1000, 6),
-        "landing_speed_mps": round(j.landing_mps, 6),
+        "landing_speed_mps": round(j.landing_mps, 6) or None,
         "bar_force_kn": round(j.bar_n / 1000, 6),
         "command_reversals": j.reversals,
         "interventions": j.latches,
         "within_limits": round(j.within, 6),
-        "values": dict(zip((s.key for s in found.settings.all), one.values or (), strict=True)),
+        "values": dict(zip((s.key for s in found.settings.all), one.values, strict=True)),
     }
+
+
+def without_look_ahead(found: Found) -> str:
+    """What the best setting without look-ahead comes to beside the one that is told, in a sentence; empty
+    where none was sought."""
+    plain = [one for one in found.checked if one.values is not None and not looks_ahead(one.values)]
+    best = next((one for one in plain if one.judged.over <= 0), plain[0] if plain else None)
+    if best is None or best is found.told or not found.settings.looks:
+        return ""
+    j, told = best.judged, found.told.judged
+    kept = "keeps the limits" if j.over <= 0 else "does not keep the limits"
+    return (
+        f"Without look-ahead the best that was found (row {found.row(best)}) {kept}: {j.time_s:.3f} s"
+        f" ({told.time_s:.3f}), lift {1000 * j.lift_m:.0f} mm ({1000 * told.lift_m:.0f}), landing"
+        f" {KINDS[1].shown(j.landing_mps)} ({KINDS[1].shown(told.landing_mps)}), {j.reversals:.0f} reversals"
+        f" ({told.reversals:.0f}). A smaller search than the other."
+    )
 
 
 def bounded_by(found: Found) -> list[str]:
     """What bounds the time, in sentences."""
-    options, one = found.options, found.nearest
+    options, one = found.options, found.told
     cars = f"{options.check} cars"
     limits = each_car(options.limits)
     nearest, beyond = _nearest(one, limits), _beyond(one, limits)
     failed = float((one.driven.failed > 0).mean())
-    if found.chosen is None:
+    if not found.kept:
         broken = [f"{limit.kind.words} in {_percent(b)}" for limit, b in zip(limits, beyond, strict=True)]
         broken += [
             f"{limit.kind.words} {limit.kind.shown(at_share(one.driven.of(limit.kind), 0.5))} in half of them"
             for limit in options.limits
             if limit.kind.in_half and at_share(one.driven.beyond(limit), 0.5) > 0
         ]
-        text = (
-            f"No setting was found that keeps the limits in {_percent(options.share)} of the cars. The"
-            f" nearest one keeps them in {_percent(one.judged.within)} of {cars}; broken: {', '.join(broken)}"
-        )
+        which = f"Row {found.row(one)}, as asked for,"
+        if found.taken is None:
+            which = f"No setting was found that keeps the limits in {_percent(options.share)} of the cars."
+            which += " The nearest one"
+        text = f"{which} keeps them in {_percent(one.judged.within)} of {cars}; broken: {', '.join(broken)}"
         return [text + (f"; {_percent(failed)} turn over or never get there" if failed else "") + "."]
     place = int(np.argmax(nearest))
     limit = limits[place]
     reached = at_share(one.driven.of(limit.kind), options.share)
     stay = f"{_percent(options.share)} of the cars stay at or below {limit.kind.shown(reached)}"
-    faster = [
-        t for t in found.course.tried if t.judged.over > 0 and t.judged.time_s < _as_tried(found, one) - 5e-4
-    ]
+    faster = [t for t in found.tried if t.judged.over > 0 and t.judged.time_s < _as_tried(found, one) - 5e-4]
     if one.judged.over >= _BINDS - 1:
         lines = [
             f"The limit on {limit.kind.words} bounds it: it is the nearest one in"
@@ -220,7 +265,7 @@ def _kept_below(limit: Limit) -> str:
 
 def _as_tried(found: Found, one: Checked) -> float:
     """Its mean time with the cars of the search."""
-    return next(t.judged.time_s for t in found.course.tried if t.values == one.values)
+    return next(t.judged.time_s for t in found.tried if t.values == one.values)
 
 
 def _nearest(one: Checked, limits: Sequence[Limit]) -> list[float]:

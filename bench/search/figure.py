@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from math import isfinite
 from typing import Any, Literal
 
 import numpy as np
 
 from bench.document.blocks import Group, Points
-from bench.search.limits import KINDS, Kind
+from bench.search.limits import KINDS, Kind, landing_text
 from bench.search.study import Checked, Found
 from bench.vehicle.results import cut_starts
 
@@ -15,19 +16,19 @@ Mark = Literal["cross", "square", "chosen", "run-0", "run-1", "run-2", "run-3"]
 
 
 def _marks(found: Found) -> list[tuple[Checked, Mark, str]]:
-    text = "chosen" if found.chosen else "nearest, limits not kept"
+    text = "taken" if found.taken else "chosen" if found.chosen else "nearest, limits not kept"
     return [
         (found.without, "cross", "without control"),
         (found.start, "square", "start"),
-        (found.nearest, "chosen", text),
+        (found.told, "chosen", text),
     ]
 
 
 def _judged_text(found: Found, judged: Any, values: Any, cars: int) -> str:
     text = (
-        f"{judged.time_s:.3f} s, lift {judged.lift_m * 1000:.0f} mm, landing {judged.landing_mps:.2f} m/s,"
-        f" bar {judged.bar_n / 1000:.1f} kN, {judged.reversals:.0f} reversals; limits kept in"
-        f" {100 * judged.within:.1f} % of {cars} cars"
+        f"{judged.time_s:.3f} s, lift {judged.lift_m * 1000:.0f} mm, landing"
+        f" {landing_text(judged.landing_mps)}, bar {judged.bar_n / 1000:.1f} kN,"
+        f" {judged.reversals:.0f} reversals; limits kept in {100 * judged.within:.1f} % of {cars} cars"
     )
     if values is None:
         return text
@@ -45,9 +46,11 @@ def trade_off(found: Found, kind: Kind, facts: dict[str, Any]) -> Points:
         value = {"lift": judged.lift_m, "landing": judged.landing_mps}[kind.name]
         return round(float(value) / kind.size, 4)
 
+    # a nose that never comes down has no place along the speed of its landing
+    known = [t for t in found.tried if isfinite(at(t.judged))]
     groups: list[Group] = []
     for inside, text in ((False, "tried, beyond what the search keeps to"), (True, "tried, within it")):
-        tried = [t for t in found.course.tried if (t.judged.over <= 0) is inside]
+        tried = [t for t in known if (t.judged.over <= 0) is inside]
         groups.append(
             Group(
                 f"{text} ({len(tried)})",
@@ -57,23 +60,22 @@ def trade_off(found: Found, kind: Kind, facts: dict[str, Any]) -> Points:
                 [_judged_text(found, t.judged, t.values, found.options.cars) for t in tried],
             )
         )
-    x, y = least_times(
-        [(at(t.judged), round(t.judged.time_s, 5)) for t in found.course.tried if t.judged.over <= 0]
-    )
+    x, y = least_times([(at(t.judged), round(t.judged.time_s, 5)) for t in known if t.judged.over <= 0])
     if len(x) > 1:
         groups.append(Group("the least time at each", x, y, "line", joined=True))
-    rows = found.checked
+    rows = [(n, one) for n, one in enumerate(found.checked) if isfinite(at(one.judged))]
     groups.append(
         Group(
             "checked: rows of the table",
-            [at(one.judged) for one in rows],
-            [round(one.judged.time_s, 5) for one in rows],
+            [at(one.judged) for _, one in rows],
+            [round(one.judged.time_s, 5) for _, one in rows],
             "run-1",
-            [_judged_text(found, one.judged, one.values, found.options.check) for one in rows],
-            [f"front-{n}" for n in range(len(rows))],
+            [_judged_text(found, one.judged, one.values, found.options.check) for _, one in rows],
+            [f"front-{n}" for n, _ in rows],
         )
     )
-    for one, look, text in _marks(found):
+    marks = [mark for mark in _marks(found) if isfinite(at(mark[0].judged))]
+    for one, look, text in marks:
         tip = f"{text}: {_judged_text(found, one.judged, one.values, found.options.check)}"
         groups.append(Group(text, [at(one.judged)], [round(one.judged.time_s, 5)], look, [tip]))
     limits: list[tuple[Literal["x", "y"], float, str]] = [
@@ -81,9 +83,10 @@ def trade_off(found: Found, kind: Kind, facts: dict[str, Any]) -> Points:
         for limit in found.options.limits
         if limit.kind is kind
     ]
-    shown = [one.judged for one, *_ in _marks(found)] + [one.judged for one in rows]
-    right = max([at(judged) for judged in shown] + [value for _, value, _ in limits])
-    low, high = min(j.time_s for j in shown), max(j.time_s for j in shown)
+    shown = [one.judged for one, *_ in marks] + [one.judged for _, one in rows]
+    right = max([at(judged) for judged in shown] + [value for _, value, _ in limits], default=1.0)
+    times = [judged.time_s for judged in shown] or [0.0]
+    low, high = min(times), max(times)
     return Points(
         f"time-{kind.name}",
         f"Time and {kind.words}, that {facts['share_percent']:g} % of the cars stay at or below",
@@ -117,13 +120,17 @@ def cars(found: Found) -> Points:
     looks: tuple[Literal["run-1", "run-2", "run-0"], ...] = ("run-1", "run-2", "run-0")
     for (one, _mark, text), look in zip(_marks(found), looks, strict=True):
         x, y = one.driven.of(lift) / lift.size, one.driven.of(landing) / landing.size
+        down = np.isfinite(y)
         tips = [
-            f"{text}, car {n + 1}: lift {a:.0f} mm, landing {b:.2f} m/s, bar {bar / 1000:.1f} kN,"
+            f"{text}, car {n + 1}: lift {a:.0f} mm, landing {landing_text(b)}, bar {bar / 1000:.1f} kN,"
             f" {time:.3f} s"
             for n, (a, b, bar, time) in enumerate(zip(x, y, one.driven.bar, one.driven.time, strict=True))
+            if isfinite(b)
         ]
+        never = int(np.count_nonzero(~down))
+        words, x, y = (f"{text}, {never} never land" if never else text), x[down], y[down]
         groups.append(
-            Group(text, [round(v, 3) for v in x.tolist()], [round(v, 4) for v in y.tolist()], look, tips)
+            Group(words, [round(v, 3) for v in x.tolist()], [round(v, 4) for v in y.tolist()], look, tips)
         )
     limits: list[tuple[Literal["x", "y"], float, str]] = [
         (
@@ -151,7 +158,7 @@ def ceilings(found: Found) -> Points:
     start = found.settings.start
     rows: tuple[tuple[Any, str, Mark, Mark], ...] = (
         (start, "start", "run-2", "run-3"),
-        (found.nearest.calibration, "chosen" if found.chosen else "nearest", "run-1", "run-0"),
+        (found.told.calibration, "found" if found.kept else "nearest", "run-1", "run-0"),
     )
     for calibration, text, first_look, full_look in rows:
         progress, _, full = cut_starts(calibration)

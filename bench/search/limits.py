@@ -11,6 +11,7 @@ import numpy as np
 from bench import units
 from bench.errors import UserError
 from bench.trace.text import quoted
+from bench.vehicle.harm import at_share
 from bench.vehicle.results import MARKS_FT, Floats
 
 REVERSAL_S = 0.002
@@ -21,6 +22,8 @@ MARGIN = 0.1
 """A search keeps so much below what is asked for, so that cars that it has not seen keep it too."""
 
 OVER = 10.0  # how far out of limits a run counts that turns over or never gets there
+
+_NEVER_MPS = 10.0  # what a nose that never comes down counts in the aims: harder than any landing
 
 _DOUBT = 0.1
 
@@ -42,7 +45,9 @@ class Kind:
     """Whether half of the cars keeping it is enough, whatever the share."""
 
     def shown(self, value: float) -> str:
-        """A score as a person reads it."""
+        """A score as a person reads it; it is infinite where a nose never came down."""
+        if value == math.inf:
+            return "never"
         return f"{format(value / self.size, self.form)} {self.unit}".rstrip()
 
 
@@ -53,6 +58,13 @@ KINDS = (
     Kind("reversals", "command reversals", "reversals", "", 1.0, ".0f"),
     Kind("latches", "interventions", "latches", "", 1.0, ".0f", True),
 )
+
+
+def landing_text(speed: float | None) -> str:
+    """A landing speed in m/s as a person reads it; None and 0 are no landing, infinite is none yet."""
+    return KINDS[1].shown(speed) if speed else "no landing"
+
+
 _COUNTED = {"reversals": 15.0, "latches": 3.0}  # what is allowed unless told otherwise; no unit
 _BAR_UNITS = {"n": 1.0, "kn": 1e3, "lbf": _N_IN_LBF}
 _FORM = "lift_mm=350, landing_m_per_s=1.0, bar_kn=10, reversals=15 or latches=3"
@@ -131,7 +143,7 @@ def _size(kind: Kind, suffix: str) -> float | None:
 class CarFigures:
     """What the cars of a spread did with one setting, car by car: float64[cars] each, in SI units. `time` is
     that of the nose at the chosen distance; a run that never got there has the run's longest. `landing` is
-    0 where `up` is 1."""
+    infinite where `up` is 1, and 0 where the nose never flew."""
 
     time: Floats
     lift: Floats
@@ -178,7 +190,7 @@ def driven(scores: dict[str, Floats], feet: int, longest_s: float) -> CarFigures
     return CarFigures(
         np.where(np.isnan(time), longest_s, time),
         scores["peak_lift"],
-        np.nan_to_num(scores["landing_speed"]),
+        np.nan_to_num(scores["landing_speed"], nan=np.inf),
         scores["bar_force"],
         scores["reversals"],
         scores["latches"],
@@ -207,7 +219,7 @@ class Judged:
     @property
     def aims(self) -> tuple[float, float, float]:
         """What should be small."""
-        return self.aim_s, self.lift_m, self.landing_mps
+        return self.aim_s, self.lift_m, min(self.landing_mps, _NEVER_MPS)
 
 
 def each_car(limits: Sequence[Limit]) -> list[Limit]:
@@ -237,12 +249,6 @@ def judge(d: CarFigures, limits: Sequence[Limit], share: float, demand: float | 
         at_share(d.latches, 0.5),
         float((beyond <= 0).mean()),
     )
-
-
-def at_share(values: Floats, share: float) -> float:
-    """The least of the values that at least `share` of them do not exceed."""
-    place = math.ceil(share * len(values) - 1e-9) - 1
-    return float(np.sort(values)[max(0, place)])
 
 
 def demanded(cars: int, share: float) -> float:

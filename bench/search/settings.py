@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from bench.calibration import CalibrationMistakes, compile_text
 from bench.calibration.rewrite import Rewriter
 from bench.errors import UserError
+from bench.search.wishes import KEYS, LOOKS, Wishes
 
 if TYPE_CHECKING:
     from bench.calibration import CalibrationFile
@@ -27,6 +28,16 @@ _FIRST_REDUCTION = 50  # %
 _RISE_MM_PER_MS = 0.7  # of a nose on its way up
 _SMOOTH_MS = 30  # for a sensor with more than 3 mm of noise
 _FALL_MM = 120
+# Where a key of KEYS alone stands in a file; what is fixed is left there as it is written.
+_ALONE = {
+    "greatest_reduction_percent": ("ceilings.greatest_reduction_percent",),
+    "hold_ms": ("latch.hold_ms",),
+    "release_percent_per_s": ("latch.release", "latch.release_percent_per_s"),
+    "look_rising_ms": ("look_ahead.rising_ms",),
+    "look_falling_ms": ("look_ahead.falling_ms",),
+    "look_time_ms": ("look_ahead.time_constant_ms",),
+}
+_LINES = ("ceilings.reduction_from_mm", "ceilings.retard_from_mm", "ceilings.reduction_full_mm")
 _FLOOR_MM = 60  # the lowest lift at which a cut may start where the file does not say how far the wheels hang
 
 
@@ -49,10 +60,10 @@ class Setting:
         return min(self.high, max(self.low, self.step * math.floor(exact / self.step + 0.5)))
 
     def share(self, value: float) -> float:
-        """The share of the range at which a value lies."""
+        """The share of the range at which a value lies; 0 or 1 for one beyond it."""
         if self.high == self.low:
             return 0.0
-        share = (value - self.low) / (self.high - self.low)
+        share = min(1.0, max(0.0, (value - self.low) / (self.high - self.low)))
         return math.sqrt(share) if self.fine else share
 
 
@@ -65,7 +76,8 @@ class Settings:
     what is wrong with a nose that is high at speed. Retard keeps its distance.
     """
 
-    def __init__(self, start: CalibrationFile) -> None:
+    def __init__(self, start: CalibrationFile, wishes: Wishes | None = None) -> None:
+        self.wishes = wishes = wishes or Wishes()
         given = start.built.ceilings_mm
         if given is None:
             right = "give [ceilings], as traces/demo.toml has them"
@@ -103,24 +115,32 @@ class Settings:
                 _smooth_ms(start),
             )
         )
-        all_of_them = (
-            ("start_at_rest_mm", "cut starts, at rest", "mm", lowest, highest, 1, False),
-            ("fall_mm", "lower at the end by", "mm", least_fall, min(_FALL_MM, highest - lowest), 1, True),
-            ("width_mm", "from start to full cut", "mm", 20, max(60, self._far - lowest), 1, False),
-            ("greatest_reduction_percent", "greatest reduction", "%", min(5, most), most, 1, False),
-            ("hold_ms", "hold", "ms", 0, 800, 5, True),
-            ("release_percent_per_s", "release", "%/s", 50, STEP_FROM, 10, True),
-            ("look_rising_ms", "look-ahead, rising", "ms", 0, 400, 5, False),
-            ("look_falling_ms", "look-ahead, falling", "ms", 0, 400, 5, False),
-            ("look_time_ms", "look-ahead, smoothed", "ms", 5, 50, 1, False),
+        usual = (
+            ("cut starts, at rest", "mm", lowest, highest, 1, False),
+            ("lower at the end by", "mm", least_fall, min(_FALL_MM, highest - lowest), 1, True),
+            ("from start to full cut", "mm", 20, max(60, self._far - lowest), 1, False),
+            ("greatest reduction", "%", min(5, most), most, 1, False),
+            ("hold", "ms", 0, 800, 5, True),
+            ("release", "%/s", 50, STEP_FROM, 10, True),
+            ("look-ahead, rising", "ms", 0, 400, 5, False),
+            ("look-ahead, falling", "ms", 0, 400, 5, False),
+            ("look-ahead, smoothed", "ms", 5, 50, 1, False),
         )
         # The range takes in what the file has, so that the search can begin there.
         self.all = tuple(
-            Setting(key, words, unit, min(low, own), max(high, own), step, fine)
-            for (key, words, unit, low, high, step, fine), own in zip(
-                all_of_them, self.start_values, strict=True
+            Setting(
+                key, words, unit, *wishes.bounds(key, min(low, own), max(high, own), own), step,
+                fine and wishes.near is None,
             )
-        )
+            for key, (words, unit, low, high, step, fine), own in zip(
+                KEYS, usual, self.start_values, strict=True
+            )
+        )  # fmt: skip
+
+    @property
+    def looks(self) -> bool:
+        """Whether look-ahead is among what is sought."""
+        return any(s.high > 0 for s in self.all if s.key in LOOKS)
 
     @property
     def first_tries(self) -> list[Values]:
@@ -140,12 +160,13 @@ class Settings:
         ]
 
     def values(self, shares: Sequence[float]) -> Values:
-        """The values at shares of the ranges, with no less than a short hold where there is look-ahead."""
+        """The values at shares of the ranges, with no less than a short hold where there is look-ahead and
+        the hold is not asked to be shorter."""
         *cut, hold, release, rising, falling, smooth = (
             s.value(share) for s, share in zip(self.all, shares, strict=True)
         )
         if rising or falling:
-            hold = max(hold, _LEAST_HOLD_MS)
+            hold = max(hold, min(_LEAST_HOLD_MS, self.all[KEYS.index("hold_ms")].high))
         return (*cut, hold, release, rising, falling, smooth)
 
     def shares(self, values: Values) -> list[float]:
@@ -181,7 +202,11 @@ class Settings:
             # beyond the sensor's end nothing is told apart
             fulls.append(min(round(start + width * wide), max(self._far, start + 1)))
         one_step = release >= STEP_FROM
-        return {
+        fixed = self.wishes.fixed
+        kept = [name for key in fixed for name in _ALONE.get(key, ())]
+        if {"start_at_rest_mm", "fall_mm", "width_mm"} <= set(fixed):
+            kept += _LINES
+        changes: dict[str, Any] = {
             "ceilings.reduction_from_mm": starts,
             "ceilings.retard_from_mm": retards,
             "ceilings.reduction_full_mm": fulls,
@@ -193,6 +218,7 @@ class Settings:
             "look_ahead.falling_ms": falling,
             "look_ahead.time_constant_ms": smooth,
         }
+        return {name: value for name, value in changes.items() if name not in kept}
 
 
 def _look_ms(start: CalibrationFile, way: str) -> float:

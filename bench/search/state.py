@@ -14,15 +14,19 @@ from bench.search.evolve import Course, Member, Tried
 from bench.search.limits import FIGURES, CarFigures, Judged
 
 STATE = "state.json"
-_VERSION = 2
+_VERSION = 3
 _DONE = "choose another folder, or delete this one to begin anew"
 
 
-def as_text(asked: dict[str, Any], course: Course) -> str:
-    """The text of state.json. Floats are written so that they are read back as they were."""
-    found = {
-        "state_version": _VERSION,
-        "asked": asked,
+def as_text(asked: dict[str, Any], course: Course, plain: Course) -> str:
+    """The text of state.json: both courses, the second without look-ahead. Floats are written so that they
+    are read back as they were."""
+    found = {"state_version": _VERSION, "asked": asked, **_plain(course), "without_look_ahead": _plain(plain)}
+    return json.dumps(found) + "\n"
+
+
+def _plain(course: Course) -> dict[str, Any]:
+    return {
         "generation": course.generation,
         "runs": course.runs,
         "best": course.best,
@@ -36,17 +40,16 @@ def as_text(asked: dict[str, Any], course: Course) -> str:
         ],
         "tried": [{"values": t.values, "judged": vars(t.judged)} for t in course.tried],
     }
-    return json.dumps(found) + "\n"
 
 
-def save(folder: Path, asked: dict[str, Any], course: Course) -> None:
+def save(folder: Path, asked: dict[str, Any], course: Course, plain: Course) -> None:
     """Write a folder that holds the state alone, whole."""
     with whole_folder(folder) as made:
-        (made / STATE).write_text(as_text(asked, course), encoding="utf-8")
+        (made / STATE).write_text(as_text(asked, course, plain), encoding="utf-8")
 
 
-def load(folder: Path, asked: dict[str, Any]) -> Course | None:
-    """The course of a folder; None where there is nothing. UserError where it holds something else, or a
+def load(folder: Path, asked: dict[str, Any]) -> tuple[Course, Course] | None:
+    """Both courses of a folder; None where there is nothing. UserError where it holds something else, or a
     search that was asked for with something else."""
     path = folder / STATE
     if not path.exists():
@@ -60,15 +63,19 @@ def load(folder: Path, asked: dict[str, Any]) -> Course | None:
             raise UserError("is a search of another version of Liftlatch", folder, _DONE)
         if before != asked:
             raise UserError(_difference(before, asked), folder, _DONE)
-        return Course(
-            found["generation"],
-            [Member(m["shares"], tuple(m["values"]), _driven(m["driven"])) for m in found["members"]],
-            [Tried(tuple(t["values"]), Judged(**t["judged"])) for t in found["tried"]],
-            found["runs"],
-            found["best"],
-        )
+        return _course(found), _course(found["without_look_ahead"])
     except (ValueError, KeyError, TypeError, AttributeError):
         raise UserError("is damaged", path, _DONE) from None
+
+
+def _course(found: dict[str, Any]) -> Course:
+    return Course(
+        found["generation"],
+        [Member(m["shares"], tuple(m["values"]), _driven(m["driven"])) for m in found["members"]],
+        [Tried(tuple(t["values"]), Judged(**t["judged"])) for t in found["tried"]],
+        found["runs"],
+        found["best"],
+    )
 
 
 def _driven(found: dict[str, list[float]]) -> CarFigures:

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from bench.errors import UserError
 from bench.search import state
 from bench.search.drive import Driver, Job, Scores, driver, program
 from bench.search.evolve import Course, Plan, Search, Tried, best_within
@@ -15,6 +16,7 @@ from bench.search.limits import CarFigures, Judged, Limit, dominates, driven, ju
 from bench.search.progress import Progress
 from bench.search.settings import Settings, Values
 from bench.search.spread import CHECK_FROM, Spread, most_noise
+from bench.search.wishes import KEYS, LOOKS, Wishes
 from bench.vehicle.car import VehicleFile
 from bench.vehicle.results import FOOT
 from bench.vehicle.run import run
@@ -25,6 +27,9 @@ if TYPE_CHECKING:
 
 _BEST, _ALONG, _BEYOND = 4, 6, 3  # settings that are checked: see _candidates
 _LONGEST_S = 15.0
+# What is sought without look-ahead, for comparison: a smaller population for fewer generations.
+_PLAIN_SHARE, _PLAIN_LEAST = 3, 8
+_PLAIN_SEED = 1 << 31
 
 
 @dataclass(frozen=True)
@@ -40,8 +45,9 @@ class Options:
     cars: int = 48
     check: int = 200
     population: int = 24
-    generations: int = 27
+    generations: int = 23
     seed: int = 1
+    wishes: Wishes = field(default_factory=Wishes)
 
 
 @dataclass(frozen=True)
@@ -57,22 +63,51 @@ class Checked:
 
 @dataclass(frozen=True)
 class Found:
-    """A search that is done. `checked` has the settings that were checked, least in aim first; `chosen` is
-    the first one of them that keeps the limits in the wanted share of those cars, None where none does."""
+    """A search that is done. `plain` is what was tried without look-ahead. `checked` has the settings that
+    were checked, least in aim first; `chosen` is the first one of them that keeps the limits in the wanted
+    share of those cars, None where none does; `taken` the one that was asked for by its row."""
 
     vehicle: VehicleFile
     settings: Settings
     options: Options
     course: Course
+    plain: Course
     without: Checked
     start: Checked
     checked: list[Checked]
     chosen: Checked | None
+    taken: Checked | None = None
 
     @property
-    def nearest(self) -> Checked:
-        """The chosen setting, or the one that keeps the limits in most cars."""
-        return self.chosen or max(self.checked, key=lambda c: (c.judged.within, -c.judged.over))
+    def told(self) -> Checked:
+        """The setting asked for or chosen, or the one that keeps the limits in most cars."""
+        return self.taken or self.chosen or max(self.checked, key=lambda c: (c.judged.within, -c.judged.over))
+
+    @property
+    def kept(self) -> bool:
+        """Whether that one keeps the limits."""
+        return self.told.judged.over <= 0
+
+    @property
+    def tried(self) -> list[Tried]:
+        """All that the cars of the search drove, with look-ahead and without."""
+        return [*self.course.tried, *self.plain.tried]
+
+    def row(self, one: Checked) -> int:
+        """Its number in the trade-off, from 1."""
+        return next(i for i, other in enumerate(self.checked, 1) if other is one)
+
+    def take(self, row: int) -> Found:
+        """The same, with a row of the trade-off instead of the chosen one. UserError where there is none."""
+        if row > len(self.checked):
+            what = f"the trade-off has no row {row}"
+            raise UserError(what, "--take", f"1 to {len(self.checked)}")
+        return replace(self, taken=self.checked[row - 1])
+
+
+def looks_ahead(values: Values) -> bool:
+    """Whether a setting has look-ahead."""
+    return any(values[KEYS.index(key)] for key in LOOKS)
 
 
 def search(
@@ -85,9 +120,9 @@ def search(
 ) -> Found:
     """Search, or go on with the search of a folder, which keeps what is needed for that after each
     generation."""
-    settings = Settings(start)
+    settings = Settings(start, options.wishes)
     asked = _asked(vehicle, start, options)
-    course = (state.load(folder, asked) if folder else None) or Course()
+    course, plain = (state.load(folder, asked) if folder else None) or (Course(), Course())
     longest = _longest(vehicle, start, options)
     spread = Spread(
         vehicle.text,
@@ -105,20 +140,39 @@ def search(
     )  # fmt: skip
     with driver(spread, cluster) as drive:
         if folder and not course.generation:
-            state.save(folder, asked, course)  # a long search must not end with one that cannot be written
-        seeking = Search(plan, settings, drive)
-        while course.generation < options.generations:
-            watch(course.generation / (options.generations + 1), _so_far(course, options))
-            seeking.step(course)
-            if folder:
-                state.save(folder, asked, course)
-        watch(course.generation / (options.generations + 1), f"checking; {_so_far(course, options)}")
-        return _check(vehicle, settings, options, course, plan, drive)
+            # a long search must not end with one that cannot be written
+            state.save(folder, asked, course, plain)
+        both = [(course, Search(plan, settings, drive), "")]
+        if settings.looks:
+            other = Settings(start, options.wishes.without_look_ahead())
+            both.append((plain, Search(_smaller(plan), other, drive), "without look-ahead: "))
+        whole = sum(seeking.plan.generations for _, seeking, _ in both) + 1
+        for on, seeking, words in both:
+            while on.generation < seeking.plan.generations:
+                done = course.generation + plain.generation
+                watch(done / whole, words + _so_far(on, seeking.plan.generations))
+                seeking.step(on)
+                if folder:
+                    state.save(folder, asked, course, plain)
+        watch(1 - 1 / whole, f"checking; {_so_far(course, options.generations)}")
+        return _check(vehicle, settings, options, (course, plain), plan, drive)
+
+
+def _smaller(plan: Plan) -> Plan:
+    """The plan of the search without look-ahead."""
+    return replace(
+        plan,
+        population=max(_PLAIN_LEAST, plan.population // _PLAIN_SHARE),
+        generations=max(1, plan.generations // _PLAIN_SHARE),
+        seed=plan.seed + _PLAIN_SEED,
+    )
 
 
 def state_text(found: Found) -> str:
     """The state of a search that is done, as its folder keeps it."""
-    return state.as_text(_asked(found.vehicle, found.settings.start, found.options), found.course)
+    return state.as_text(
+        _asked(found.vehicle, found.settings.start, found.options), found.course, found.plain
+    )
 
 
 def _asked(vehicle: VehicleFile, start: CalibrationFile, options: Options) -> dict[str, Any]:
@@ -137,6 +191,7 @@ def _asked(vehicle: VehicleFile, start: CalibrationFile, options: Options) -> di
         "check": options.check,
         "population": options.population,
         "generations": options.generations,
+        **options.wishes.as_asked(),
     }
 
 
@@ -147,8 +202,8 @@ def _longest(vehicle: VehicleFile, start: CalibrationFile, options: Options) -> 
     return _LONGEST_S if math.isnan(time) else min(_LONGEST_S, math.ceil(1.5 * time + 1))
 
 
-def _so_far(course: Course, options: Options) -> str:
-    text = f"generation {course.generation} of {options.generations}"
+def _so_far(course: Course, generations: int) -> str:
+    text = f"generation {course.generation} of {generations}"
     best = best_within(course.tried)
     if best is not None:
         return f"{text}, best so far {best:.3f} s"
@@ -159,14 +214,21 @@ def _so_far(course: Course, options: Options) -> str:
 
 
 def _check(
-    vehicle: VehicleFile, settings: Settings, options: Options, course: Course, plan: Plan, drive: Driver
+    vehicle: VehicleFile,
+    settings: Settings,
+    options: Options,
+    courses: tuple[Course, Course],
+    plan: Plan,
+    drive: Driver,
 ) -> Found:
     """Drive the cars of the check without control, with the start and with the candidates."""
     ways: list[tuple[Values | None, CalibrationFile, bool]] = [
         (None, settings.start, False),
         (settings.start_values, settings.start, True),
     ]
-    for candidate in _candidates(course.tried):
+    course, plain = courses
+    beside = _candidates(plain.tried)[:1]
+    for candidate in dict.fromkeys([*_candidates(course.tried), *beside]):
         made = settings.calibration(candidate)
         assert made is not None
         ways.append((candidate, made, True))
@@ -179,7 +241,7 @@ def _check(
     without, start, *rest = checked
     rest.sort(key=lambda c: (c.judged.aim_s, c.values or ()))
     chosen = next((c for c in rest if c.judged.over <= 0), None)
-    return Found(vehicle, settings, options, course, without, start, rest, chosen)
+    return Found(vehicle, settings, options, course, plain, without, start, rest, chosen)
 
 
 def _candidates(tried: Sequence[Tried]) -> list[Values]:

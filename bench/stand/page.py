@@ -1,4 +1,5 @@
-"""The stand as one HTML file: style, script, the core and a calibration stand in it."""
+"""The pages of the stand: one HTML file in which style, script, the core and a calibration stand; and the one
+that the live stand serves."""
 
 from __future__ import annotations
 
@@ -48,10 +49,9 @@ def fields() -> dict[str, list[Any]]:
     return places
 
 
-def render(calibration: CalibrationFile, version: str) -> str:
-    """The text of the page for a calibration; `version` is Liftlatch's."""
-    spec = {
-        "core": base64.b64encode(_CORE.read_bytes()).decode(),
+def _spec(calibration: CalibrationFile) -> dict[str, Any]:
+    """What the script of either page is told."""
+    return {
         "image": base64.b64encode(calibration.image).decode(),
         "fields": fields(),
         "outputs": list(OUTPUT_TYPES),
@@ -60,16 +60,23 @@ def render(calibration: CalibrationFile, version: str) -> str:
         "sensor": [(bit, FAULTS[bit][1]) for bit in _SENSOR_BITS],
         "refusals": REFUSALS,
     }
-    made = [
+
+
+def _made(calibration: CalibrationFile, version: str) -> list[tuple[str, str]]:
+    return [
         ("Calibration", shown(str(calibration.path))),
         ("Its image", f"CRC-32 {calibration.crc:08x}, {len(calibration.image)} bytes"),
         ("Liftlatch", version),
-        ("The controller", f"core.wasm, SHA-256 {hashlib.sha256(_CORE.read_bytes()).hexdigest()[:16]}…"),
     ]
-    return _template().render(
-        spec=spec,
+
+
+def render(calibration: CalibrationFile, version: str) -> str:
+    """The text of the page for a calibration; `version` is Liftlatch's."""
+    controller = f"core.wasm, SHA-256 {hashlib.sha256(_CORE.read_bytes()).hexdigest()[:16]}…"
+    return _template("page.html").render(
+        spec={**_spec(calibration), "core": base64.b64encode(_CORE.read_bytes()).decode()},
         name=shown(calibration.path.name),
-        made=made,
+        made=[*_made(calibration, version), ("The controller", controller)],
         short=SHORT,
         cautions=CAUTIONS,
         style=built("stand.css").decode(),
@@ -78,15 +85,27 @@ def render(calibration: CalibrationFile, version: str) -> str:
     )
 
 
+def render_live(calibration: CalibrationFile, version: str, fed: str, every: int, loads: bool) -> str:
+    """The text of the page that the live stand serves: it shows each `every`-th tick; `fed` says of what,
+    `loads` whether it may load the calibration's file anew."""
+    return _template("live.html").render(
+        spec={**_spec(calibration), "live": {"every": every, "loads": loads, "file": calibration.path.name}},
+        name=shown(calibration.path.name),
+        fed=fed,
+        made=[*_made(calibration, version), ("Fed by", fed)],
+        cautions=CAUTIONS,
+    )
+
+
 @cache
-def _template() -> Template:
+def _template(name: str) -> Template:
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
     environment = Environment(
         loader=FileSystemLoader(_HERE), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
         lstrip_blocks=True,
     )  # fmt: skip
-    return environment.get_template("page.html")
+    return environment.get_template(name)
 
 
 @cache

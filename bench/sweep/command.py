@@ -31,7 +31,8 @@ if TYPE_CHECKING:
     "--vary", "varied_texts", multiple=True, required=True, metavar="KEY=VALUES",
     shell_complete=completes("bench.sweep.words:varied"),
     help="A key of the calibration, or the end of one, and its values: from:to:step, or values with commas"
-    " between them. Give it again for a grid.",
+    " between them. After the key of a line .shift adds to it, .scale multiplies it, .2 is its second point;"
+    " ceilings.all_mm is all ceilings. Give it again for a grid.",
 )  # fmt: skip
 @out_option("Write report.html, sweep.svg, sweep.csv and summary.json there. Without it nothing is written.")
 @json_option
@@ -58,7 +59,8 @@ def sweep(
     second interventions, time out of sight and changes of the command, over all traces and for each. The
     lift stays the recorded one, whatever a setting takes. An engineering aid, not a safety device.
 
-    For example: --vary latch.hold_ms=0:600:20 --vary latch.release_percent_per_s=100,200,400
+    For example: --vary latch.hold_ms=0:600:20 --vary latch.release_percent_per_s=100,200,400, or
+    --vary ceilings.all_mm.shift=-40:40:20
     """
     from bench.calibration import load
     from bench.document.terminal import show

@@ -125,9 +125,7 @@ def run_study(
     whole = len(study.settings) * sum(recording.ticks for recording in study.recordings)
     stepped = 0
     found: dict[tuple[int, int], Measures] = {}
-    results = (
-        run_on_cluster(cluster, list(study.jobs()), core) if cluster else run_local(study.jobs(), core)
-    )
+    results = run_on_cluster(cluster, list(study.jobs()), core) if cluster else run_local(study.jobs(), core)
     with closing(results):
         for job, measures in results:
             found[job.setting, job.trace] = measures

@@ -16,6 +16,7 @@ from bench.calibration import CalibrationMistakes, compile_text
 from bench.calibration.quantity import unit_after
 from bench.calibration.rewrite import Rewriter, in_unit_of_file
 from bench.errors import UserError, UserErrors
+from bench.sweep import lines
 from bench.trace.text import quoted
 
 if TYPE_CHECKING:
@@ -76,7 +77,7 @@ def read_varied(texts: Sequence[str], calibration: CalibrationFile) -> list[Vari
             raise UserError(
                 f"--vary {quoted(text)} is not {_FORM}", right="for example latch.hold_ms=0:600:20"
             )
-        key = find_key(name.strip(), calibration)
+        key = _whole_key(name.strip(), calibration)
         if any(other.key == key for other in varied):
             raise UserError(f"--vary {key} is there twice", right="give all of its values in one")
         varied.append(Varied(key, _values(name.strip(), right.strip()), _in_file(key, calibration)))
@@ -84,6 +85,14 @@ def read_varied(texts: Sequence[str], calibration: CalibrationFile) -> list[Vari
     if count > MOST_SETTINGS:
         raise UserError(f"--vary makes {count} settings", right=f"at most {MOST_SETTINGS}; take larger steps")
     return varied
+
+
+def _whole_key(name: str, calibration: CalibrationFile) -> str:
+    line = lines.split(name)
+    if line is None:
+        return find_key(name, calibration)
+    base = line.base if line.base.startswith(lines.ALL) else find_key(line.base, calibration)
+    return f"{base}.{line.what}"
 
 
 def _product(varied: Sequence[Varied]) -> int:
@@ -177,6 +186,9 @@ def _same_thing(section: str, key: str, known: str) -> bool:
 
 
 def _in_file(key: str, calibration: CalibrationFile) -> Value | None:
+    line = lines.split(key)
+    if line is not None:
+        return _plain(lines.in_file(line, calibration))
     content: Any = tomllib.loads(calibration.text)
     *sections, last = key.split(".")
     for section in sections:
@@ -212,7 +224,7 @@ def settings(
     for combination in itertools.product(*(one.values for one in varied)):
         changes: dict[str, Any] = {}
         for one, value in zip(varied, combination, strict=True):
-            changes.update(_change(one.key, value, calibration))
+            changes.update(_change(one.key, value, calibration, changes))
         try:
             text = rewriter.set(changes)
             made.append(Setting(combination, compile_text(text, calibration.path)))
@@ -222,8 +234,14 @@ def settings(
     return made
 
 
-def _change(key: str, value: Value, calibration: CalibrationFile) -> dict[str, Any]:
-    """What to write for a value. A release in one step and a rate take one another's place."""
+def _change(key: str, value: Value, calibration: CalibrationFile, before: dict[str, Any]) -> dict[str, Any]:
+    """What to write for a value. A release in one step and a rate take one another's place; changes of one
+    list add up with those `before`."""
+    line = lines.split(key)
+    if line is not None:
+        if not is_number(value):
+            raise UserError(f"--vary {key}={written(value)} is no number", right=f"{key}=-20,0,20")
+        return lines.changed(line, Fraction(repr(value)), calibration, before)
     section, _, last = key.rpartition(".")
     if _base(last) != _RELEASE:
         return {key: value}

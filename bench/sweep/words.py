@@ -9,6 +9,7 @@ from typing import Any
 import click
 
 from bench.options import named_before
+from bench.sweep.lines import SCALE, SHIFT
 
 
 def varied(ctx: click.Context, param: click.Parameter, incomplete: str) -> list[str]:
@@ -20,7 +21,8 @@ def varied(ctx: click.Context, param: click.Parameter, incomplete: str) -> list[
 
 
 def _keys(path: Any) -> Iterator[str]:
-    """The dotted keys of a TOML file that hold a number or a word; none where it cannot be read."""
+    """The dotted keys of a TOML file that hold a number or a word, and what can be done to its lists of
+    numbers; none where it cannot be read."""
     try:
         with open(path or "", "rb") as stream:
             content = tomllib.load(stream)
@@ -31,5 +33,8 @@ def _keys(path: Any) -> Iterator[str]:
         key, value = waiting.pop(0)
         if isinstance(value, dict):
             waiting[:0] = [(f"{key}.{name}", inner) for name, inner in value.items()]
-        elif not isinstance(value, list) and key != "car.name":
+        elif isinstance(value, list):
+            if all(type(one) in (int, float) for one in value):
+                yield from (f"{key}.{what}" for what in (SHIFT, SCALE))
+        elif key != "car.name":
             yield key

@@ -78,11 +78,13 @@ def without_delays(trace: Trace) -> Trace:
 
 def _in_ticks(time_s: Floats, tick_us: int) -> Floats:
     """Times in ticks since the first, worked out in whole nanoseconds, so that it does not matter where the
-    count began."""
+    count began. What rounding puts beside a tick is on it: a switch that closes there counts there."""
     ticks: Floats = time_s * 1e9
     np.rint(ticks, out=ticks)
     ticks -= ticks[0]
     ticks /= 1000 * tick_us
+    whole = np.rint(ticks)
+    np.copyto(ticks, whole, where=np.abs(ticks - whole) < 1.5 * _ROUNDING_NS / (1000 * tick_us))
     return ticks
 
 

@@ -48,6 +48,8 @@ def text_encoding(head: bytes, whole: bool, where: str) -> tuple[str, int]:
             raise UserError(f"this is {what}, not text", where, "unpack it or export it as CSV first")
     if head[_TAR] == b"ustar":
         raise UserError("this is a tar file, not text", where, "unpack it first")
+    if where.lower().endswith(".toml"):
+        raise UserError("this is a TOML file, not a trace", where, "give a CSV or MDF 4 recording")
     for pattern, what in _MARKED_UP:
         if pattern.match(head.removeprefix(codecs.BOM_UTF8)):
             raise UserError(f"this is {what}, not a table", where, "export it as CSV, one row a line")

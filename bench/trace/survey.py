@@ -118,7 +118,7 @@ class _Tally:
         self.least = min(self.least, float(known.min()))
         self.greatest = max(self.greatest, float(known.max()))
         self.changes += int(np.count_nonzero(np.diff(known)))
-        self.changes += self._last is not None and self._last != known[0]
+        self.changes += int(self._last is not None and self._last != known[0])
         self._last = float(known[-1])
         at = np.linspace(0, len(known) - 1, _QUARTERS + 1).astype(int)
         self.some += known[at].tolist()

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from bench.cautions import CAUTIONS
 from bench.errors import UserError
 from bench.facts import head, json_option, print_json
 from bench.options import TRACE_FILE, Whole, calibration_option, out_option
@@ -20,7 +21,7 @@ SUMMARY_VERSION = 1
 FILES = ("vectors.jsonl", "vectors.h", "vectors_main.c")
 
 
-@click.command()
+@click.command(epilog=CAUTIONS)
 @click.argument("trace", type=TRACE_FILE, required=False)
 @calibration_option("The calibration to run.", required=False)
 @click.option(
@@ -95,7 +96,9 @@ def vectors(
 
     ticks_of = f"{made} ticks of {calibration.tick_us} µs from {shown_path(trace)}"
     text = f"{ticks_of} with {shown_path(calibration.path)}: {', '.join(FILES)} in {shown_path(out)}"
-    print_text(make_console(), text)
+    console = make_console()
+    print_text(console, text)
+    print_text(console, CAUTIONS)
 
 
 def _write_conformance(out: Path, as_json: bool) -> None:
@@ -124,4 +127,6 @@ def _write_conformance(out: Path, as_json: bool) -> None:
 
     cases = f"{len(of_set.cases)} cases, {ticks} ticks, {images} changed images"
     text = f"conformance set, version {of_set.version}: {cases}: {', '.join(FILES)} in {shown_path(out)}"
-    print_text(make_console(), text)
+    console = make_console()
+    print_text(console, text)
+    print_text(console, CAUTIONS)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from math import exp
 from pathlib import Path
 from typing import Any
 
@@ -213,6 +214,7 @@ PARAMETERS: tuple[Parameter, ...] = (
     ),
 )
 BY_NAME = {p.name: p for p in PARAMETERS}
+_MOST_COUPLING = 99  # %: the torques of a converter are never equal at no slip
 OPTIONAL = ("wheelie_bar", "rear_suspension")
 
 
@@ -223,6 +225,15 @@ class Scatter:
 
     size: float
     relative: bool
+
+
+@dataclass(frozen=True)
+class Ways:
+    """In what ways a fitted car may be another one: each row changes the logarithms of all `names` together,
+    by one standard deviation of a chance of its own."""
+
+    names: tuple[str, ...]
+    rows: tuple[tuple[float, ...], ...]
 
 
 @dataclass(frozen=True)
@@ -239,6 +250,8 @@ class VehicleFile:
     shown: list[Shown]
     estimated: list[str]
     """What the file leaves to a rule of bench.vehicle.estimates: a line for each."""
+    ways: Ways | None = None
+    """How else the car may be by the runs that it was fitted to; None where it was not."""
 
 
 def scattered(vehicle: VehicleFile, number: int, seed: int = 0) -> Car:
@@ -254,7 +267,26 @@ def scattered(vehicle: VehicleFile, number: int, seed: int = 0) -> Car:
         move = max(-3.0, min(3.0, rng.normal())) * scatter.size
         value = own * (1 + move) if scatter.relative else own + move
         changes[name] = max(p.least * p.si, min(p.greatest * p.si, value))
+    if vehicle.ways is not None:
+        changes |= _another(vehicle, changes, rng)
     return replace(vehicle.car, **changes)
+
+
+def _another(vehicle: VehicleFile, changes: dict[str, Any], rng: Random) -> dict[str, Any]:
+    """Another car that the runs allow, moved as `changes` say."""
+    ways = vehicle.ways
+    assert ways is not None
+    moves = [max(-3.0, min(3.0, rng.normal())) for _ in ways.rows]
+    found: dict[str, Any] = {}
+    for i, name in enumerate(ways.names):
+        by = exp(sum(move * row[i] for move, row in zip(moves, ways.rows, strict=True)))
+        value = by * float(changes.get(name, getattr(vehicle.car, name)))
+        if name in BY_NAME:
+            p = BY_NAME[name]
+            most = _MOST_COUPLING if name == "coupling" else p.greatest
+            value = max(p.least * p.si, min(most * p.si, value))
+        found[name] = value
+    return found
 
 
 def written(name: str, value: float) -> str:

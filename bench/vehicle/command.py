@@ -10,6 +10,8 @@ import click
 from bench.facts import command_line, json_option, print_json
 from bench.options import SEED, Number, Whole, calibration_option, distance_option, out_option, vehicle_option
 
+_FITTED = 100  # cars, unless told otherwise
+
 
 @click.command()
 @vehicle_option("The car's file.")
@@ -28,8 +30,9 @@ from bench.options import SEED, Number, Whole, calibration_option, distance_opti
 )  # fmt: skip
 @distance_option("How far to drive:", "1320")
 @click.option(
-    "--spread", type=Whole(0, 100_000), default=0, metavar="N",
-    help="Also drive N cars scattered as the car's file says, and give shares of them.",
+    "--spread", type=Whole(0, 100_000), metavar="N",
+    help="Also drive N cars scattered as the car's file says, and give shares of them."
+    "  [default: 100 of a car that was fitted, else 0]",
 )  # fmt: skip
 @out_option(
     "Write report.html, predict.svg, summary.json, trace.csv (for replay), motion.csv and motion_without.csv"
@@ -43,7 +46,7 @@ def predict(
     noise_mm: float | None,
     road: str | None,
     feet: int,
-    spread: int,
+    spread: int | None,
     out: Path | None,
     as_json: bool,
 ) -> None:
@@ -67,6 +70,8 @@ def predict(
 
     vehicle = load_vehicle(vehicle_path)
     calibration = load_calibration(calibration_path)
+    if spread is None:
+        spread = _FITTED if vehicle.ways else 0
     options = Options(seed, noise_mm, road, feet, spread)
     # The folder first: a long prediction must not end with one that cannot be written.
     with whole_folder(out) if out else nullcontext(None) as folder:

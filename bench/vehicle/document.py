@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from functools import partial
 from typing import Any
@@ -33,7 +34,6 @@ _ROWS = (
     ("above the first ceiling", "above_first_ceiling_s", "{:.2f} s"),
     ("above the ceiling of the full cut", "above_full_ceiling_s", "{:.2f} s"),
     ("beyond the sensor", "beyond_sensor_s", "{:.2f} s"),
-    ("flights (more than 25 mm of air)", "flights", "{}"),
     ("front tyres off the ground", "air_s", "{:.2f} s"),
     ("carried", "carried_m", "{:.1f} m"),
     ("Landing", "", ""),
@@ -58,6 +58,7 @@ _ROWS = (
 
 _SHARES = (
     ("turns over", "turned_over"),
+    ("flies and never lands", "never_landed"),
     ("no flight", "no_flight"),
     ("one flight", "one_flight"),
     ("more flights", "more_flights"),
@@ -91,7 +92,8 @@ def make_document(facts: dict[str, Any], p: Prediction) -> Document:
         what="predict",
         title=title,
         subjects=_subjects(facts),
-        alarm=[
+        alarm=facts["harm"]
+        + [
             f"{side.capitalize()} the controller the run ends like this: {facts[side]['end']}."
             for side in ("with", "without")
             if facts[side]["end"] != "finished"
@@ -155,6 +157,8 @@ def _answer(facts: dict[str, Any]) -> Iterator[str]:
         f"In the model the front axle rises by {b['peak_lift_mm']:.0f} mm with this calibration and"
         f" {a['peak_lift_mm']:.0f} mm without. {_landings(facts)}"
     )
+    if facts["spread"] is not None:
+        yield _ranges(facts["spread"], facts["track"]["distance_ft"])
     lost = _lost(facts)
     time = "" if lost is None else f" That costs {lost:+z.3f} s at {facts['track']['distance_ft']} ft."
     if lost is not None and lost < 0:
@@ -165,17 +169,37 @@ def _answer(facts: dict[str, Any]) -> Iterator[str]:
     )
 
 
+def _ranges(spread: dict[str, Any], feet: int) -> str:
+    """Between what 80 of 100 cars of the spread are, with this calibration."""
+    found = spread["with"]["range_80"]
+
+    def words(key: str, decimals: int, unit: str) -> str:
+        low, high = ("never" if v == math.inf else f"{v:.{decimals}f}" for v in found[key])
+        return f"{low} to {high} {unit}"
+
+    whose = "that the runs allow" if spread["fitted"] else "of this kind"
+    return (
+        f"In 80 of 100 cars {whose}, with this calibration: lift {words('peak_lift_mm', 0, 'mm')}, landing"
+        f" {words('landing_speed_mps', 2, 'm/s')}, {feet} ft {words(f'nose_{feet}_ft_s', 3, 's')}. How often"
+        " it flies cannot be told of one car; below are shares."
+    )
+
+
 def _landings(facts: dict[str, Any]) -> str:
     """How hard it lands with and without, and where it does not: a car that turned over has no landing."""
     sides = [(side, facts[side]["landing_speed_mps"]) for side in ("with", "without")]
     landed = [f"at {speed:.2f} m/s {side} it" for side, speed in sides if speed]
-    never = [f"never {side} it" for side, speed in sides if not speed]
+    never = [
+        f"never {side} it" if facts[side]["flights"] else f"not at all {side} it, which does not fly"
+        for side, speed in sides
+        if not speed
+    ]
     return f"It lands {', '.join([*landed, *never])}."
 
 
 def _landing(side: dict[str, Any]) -> str:
     speed = side["landing_speed_mps"]
-    return f"{speed:.2f} m/s" if speed else "none"
+    return f"{speed:.2f} m/s" if speed else "never" if side["flights"] else "no flight"
 
 
 def _lost(facts: dict[str, Any]) -> float | None:

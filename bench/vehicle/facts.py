@@ -11,11 +11,12 @@ from bench.cautions import CAUTIONS, MODEL
 from bench.facts import head
 from bench.replay.codes import OUT_SHARE
 from bench.replay.readiness import readiness
+from bench.vehicle.harm import at_share, harm, of_cars, of_run
 from bench.vehicle.predict import Prediction
 from bench.vehicle.results import MARKS_FT, Floats, Outcome, seen_in
 from bench.vehicle.run import slow
 
-SUMMARY_VERSION = 1
+SUMMARY_VERSION = 2  # 2: a nose that never flew has no landing speed, and not 0
 
 # figure -> (name of the score, factor)
 _FIGURES = {
@@ -76,6 +77,7 @@ def make_facts(p: Prediction, command_line: Sequence[str]) -> dict[str, Any]:
             "road": options.road,
             "distance_ft": options.feet,
         },
+        "harm": _harm(p),
         "without": _figures(p.without),
         "with": _figures(p.controlled),
         "readiness": [vars(one) for one in readiness(seen_in(p.controlled), p.calibration, "The run")],
@@ -86,12 +88,25 @@ def make_facts(p: Prediction, command_line: Sequence[str]) -> dict[str, Any]:
     }
 
 
+def _harm(p: Prediction) -> list[str]:
+    """What gets worse than without control: in the car itself, and in 95 % of the spread."""
+    names, feet = ("this calibration", "no control"), p.options.feet
+    new, old = (of_run(n, o, feet) for n, o in zip(names, (p.controlled, p.without), strict=True))
+    found = harm(new, [old])
+    if p.spread is not None:
+        old, new = (of_cars(n, s, feet) for n, s in zip(reversed(names), p.spread, strict=True))
+        found += harm(new, [old])
+    return found
+
+
 def _figures(outcome: Outcome) -> dict[str, Any]:
     found: dict[str, Any] = {"end": end_of(outcome.score("turned_over"), outcome.score("finished"))}
     for key, (name, factor) in _FIGURES.items():
         value = outcome.score(name) * factor
         whole = key in ("flights", "command_changes", "command_reversals", "latches")
         found[key] = int(value) if whole else _known(value)
+    # of a nose that never flew there is no landing, and not one at 0
+    found["landing_speed_mps"] = found["landing_speed_mps"] or None
     found["marks"] = [
         {
             "feet": feet,
@@ -124,6 +139,7 @@ def _shares(p: Prediction) -> dict[str, Any]:
         time = scores["nose_time"][:, mark]
         questions = {
             "turned_over": scores["turned_over"] > 0,
+            "never_landed": np.isnan(scores["landing_speed"]),
             "no_flight": scores["flights"] == 0,
             "one_flight": scores["flights"] == 1,
             "more_flights": scores["flights"] > 1,
@@ -140,12 +156,23 @@ def _shares(p: Prediction) -> dict[str, Any]:
             "shares": {name: round(float(np.mean(yes)), 6) for name, yes in questions.items()},
             "percentiles_5_50_95": {
                 "peak_lift_mm": _percentiles(scores["peak_lift"] * 1000),
-                "landing_speed_mps": _percentiles(_landed(scores["landing_speed"])),
+                "landing_speed_mps": _percentiles(_landed(scores)),
                 "bar_force_n": _percentiles(scores["bar_force"]),
                 "least_clearance_mm": _percentiles(scores["clearance"] * 1000),
                 f"nose_{feet}_ft_s": _percentiles(time[~np.isnan(time)]),
             },
         }
+        found[side]["range_80"] = {
+            "peak_lift_mm": _middle(scores["peak_lift"] * 1000),
+            "landing_speed_mps": _middle(np.nan_to_num(scores["landing_speed"], nan=np.inf)),
+            "bar_force_n": _middle(scores["bar_force"]),
+            **{
+                f"nose_{mark_ft}_ft_s": _middle(np.nan_to_num(scores["nose_time"][:, i], nan=np.inf))
+                for i, mark_ft in enumerate(MARKS_FT)
+                if mark_ft <= feet
+            },
+        }
+    found["fitted"] = p.vehicle.ways is not None
     lost = p.spread[1]["nose_time"][:, mark] - p.spread[0]["nose_time"][:, mark]
     both = lost[~np.isnan(lost)]
     found["with"]["shares"]["not_slower"] = round(float((both <= 0).sum()) / p.options.spread, 6)
@@ -153,9 +180,16 @@ def _shares(p: Prediction) -> dict[str, Any]:
     return found
 
 
-def _landed(speeds: Floats) -> Floats:
-    """The landing speeds of those cars that landed, or never flew."""
-    return speeds[~np.isnan(speeds)]
+def _landed(scores: dict[str, Floats]) -> Floats:
+    """The landing speeds of those cars that flew and landed."""
+    speeds = scores["landing_speed"]
+    return speeds[~np.isnan(speeds) & (scores["flights"] > 0)]
+
+
+def _middle(values: Floats) -> list[float]:
+    """Between what 80 % of all cars are, those that never land or get there beyond the end (infinite): each
+    end a value of a car."""
+    return [round(at_share(values, share), 6) for share in (0.1, 0.9)]
 
 
 def _percentiles(values: Floats) -> list[float] | None:
@@ -195,6 +229,6 @@ def notes(p: Prediction) -> list[str]:
                 f" {1000 * outcome.score('rear_unloaded'):.0f} ms; the model keeps them on the ground, a real"
                 " car may hop there"
             )
-    if p.options.spread and not p.vehicle.scatter:
+    if p.options.spread and not p.vehicle.scatter and p.vehicle.ways is None:
         found.append("the vehicle file gives no scatter, so that all cars of the spread are alike")
     return found

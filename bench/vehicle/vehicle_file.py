@@ -9,8 +9,9 @@ from math import sqrt
 from pathlib import Path
 from typing import Any
 
+from bench.calibration.parsing import parse
 from bench.calibration.quantity import Quantity
-from bench.calibration.reader import CalibrationMistakes, File, Section, parse, read_text
+from bench.calibration.reader import CalibrationMistakes, File, Section, read_text
 from bench.vehicle.car import (
     BY_NAME,
     GEARS,
@@ -25,6 +26,7 @@ from bench.vehicle.car import (
     Parameter,
     Scatter,
     VehicleFile,
+    Ways,
     written,
 )
 from bench.vehicle.estimates import ESTIMATES
@@ -123,7 +125,7 @@ def load(path: str | os.PathLike[str]) -> VehicleFile:
 
 def read(text: str, path: str | os.PathLike[str], digest: str = "") -> VehicleFile:
     """The car of a text; `path` is the name it has in messages. Raises CalibrationMistakes."""
-    file = parse(os.fspath(path), text)
+    file = parse(os.fspath(path), text, "car")
     r = _Reader(file)
     about = file.section("car")
     name = about.text("name")
@@ -138,6 +140,7 @@ def read(text: str, path: str | os.PathLike[str], digest: str = "") -> VehicleFi
     r.within(lost, 0, 60)
     beyond = r.section("sensor").choice("beyond_reads", ("high", "low"), "high")
     scatter = {p.name: Scatter(ESTIMATES[p.name].scatter, True) for p in r.left_out} | _scatter(r)
+    ways = _ways(r)
     for section in r.sections.values():
         section.finish()
     file.finish()
@@ -148,7 +151,7 @@ def read(text: str, path: str | os.PathLike[str], digest: str = "") -> VehicleFi
         raise CalibrationMistakes(mistake for _, mistake in sorted(file.mistakes, key=lambda entry: entry[0]))
     digest = digest or hashlib.sha256(text.encode()).hexdigest()
     judged = (list(file.warnings), file.shown, estimated)
-    return VehicleFile(Path(path), text, digest, name, car, scatter, *judged)
+    return VehicleFile(Path(path), text, digest, name, car, scatter, *judged, ways)
 
 
 def _engine(r: _Reader) -> dict[str, tuple[float, ...]]:
@@ -245,6 +248,31 @@ def _scatter(r: _Reader) -> dict[str, Scatter]:
             found[p.name] = Scatter(float(q.value) * (PERCENT if relative else p.si), relative)
         s.finish()
     return found
+
+
+_PATHS = {p.path: p.name for p in PARAMETERS} | {"converter.stall_torque": "converter"}
+_MOST_WAYS = 64
+
+
+def _ways(r: _Reader) -> Ways | None:
+    """[scatter.fit], as a fit writes it: `of` names parameters, way_1, way_2 ... are rows of numbers for
+    them."""
+    s = r.file.section("scatter.fit")
+    paths = s.text("of").split()
+    for path in paths:
+        if path not in _PATHS:
+            r.file.wrong(("scatter", "fit", "of"), f"{path} is no parameter", "as a fit wrote it")
+    rows = []
+    for n in range(1, _MOST_WAYS + 1):
+        if f"way_{n}" not in s.content:
+            break
+        q = s.numbers(f"way_{n}", "", least=max(1, len(paths)), most=max(1, len(paths)))
+        r.within(q, -3, 3)
+        rows.append(tuple(float(v) for v in q.values))
+    s.finish()
+    if not paths or r.file.mistakes:
+        return None
+    return Ways(tuple(_PATHS[path] for path in paths), tuple(rows))
 
 
 def _judge(r: _Reader, car: Car) -> None:

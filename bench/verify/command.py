@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from bench.cautions import CAUTIONS
 from bench.facts import json_option, print_json
 from bench.options import (
     SEED,
@@ -38,7 +39,7 @@ if TYPE_CHECKING:
     from bench.verify.run import Subject
 
 
-@click.command()
+@click.command(epilog=CAUTIONS)
 @click.argument("traces", type=TRACE_FILE, nargs=-1, metavar="[TRACE...]")
 @vehicle_option(
     "Also, or instead, let a model of this car drive: the device's answers move it.", required=False

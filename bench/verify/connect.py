@@ -65,8 +65,8 @@ def meet(given: dict[str, Any], console: Console) -> RemoteTarget:
         if given["firmware"] is not None and given["firmware"] != greeting.firmware:
             what = f"its firmware is {greeting.firmware!r}, not {given['firmware']!r}"
             raise LinkError(what, port, "load the right firmware, or name this one")
-        if given["disarm"] and greeting.tick_us:
-            _disarm(target)
+        if given["disarm"]:
+            target.disarm()
     return target
 
 
@@ -114,14 +114,3 @@ def _own_calibration(greeting: Greeting, calibration: CalibrationFile, port: str
         raise LinkError(what, port, "compare it with a calibration of its tick")
     name = shown_path(calibration.path)
     print_text(console, f"it has a calibration of its own and is given none; compared with {name}", rest="  ")
-
-
-def _disarm(target: RemoteTarget) -> None:
-    from bench.link.host import DeviceError
-    from bench.link.protocol import Reason
-
-    try:
-        target.disarm()
-    except DeviceError as refused:
-        if refused.reason != Reason.NOT_STARTED:  # one that was never started is not armed
-            raise

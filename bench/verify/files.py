@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
-from xml.etree import ElementTree as xml
 
+from bench.document.junit import Case
+from bench.document.junit import junit as junit_of
 from bench.link.protocol import OUTPUT
 from bench.verify.facts import TraceResult, difference_text, stem
 
@@ -21,32 +22,24 @@ def write_tables(folder: Path, results: Sequence[TraceResult], made: dict[str, A
 
 def junit(results: Sequence[TraceResult], made: dict[str, Any] | None = None) -> bytes:
     """The results as JUnit XML: one test case for each trace, and one for all changed images."""
-    images = made["images"] if made else 0
-    wrong = made["wrong_images"] if made else []
-    suite = xml.Element(
-        "testsuite",
-        name="liftlatch verify",
-        tests=str(len(results) + (1 if images else 0)),
-        failures=str(sum(r.verdict == "different" for r in results) + (1 if wrong else 0)),
-        errors=str(sum(r.verdict == "link" for r in results)),
-        time=f"{sum(r.seconds for r in results):.3f}",
-    )
-    for result in results:
-        case = xml.SubElement(
-            suite, "testcase", classname="liftlatch.verify", name=result.name, time=f"{result.seconds:.3f}"
-        )
-        if result.verdict == "different":
-            text = difference_text(result)
-            xml.SubElement(case, "failure", message=text).text = f"{text}\nreplay id: {result.replay_id}"
-        elif result.verdict == "link":
-            xml.SubElement(case, "error", message=str(result.tally.error))
-        xml.SubElement(case, "system-out").text = f"{result.tally.ticks} of {result.total} ticks equal"
-    if images:
-        case = xml.SubElement(suite, "testcase", classname="liftlatch.verify", name="changed images")
-        if wrong:
-            told = "; ".join(f"{one['what']}: {one['got']} instead of {one['expected']}" for one in wrong)
-            xml.SubElement(case, "failure", message=f"{len(wrong)} wrong verdicts").text = told
-    return b'<?xml version="1.0" encoding="utf-8"?>\n' + xml.tostring(suite) + b"\n"
+    cases = [_case(result) for result in results]
+    if made and made["images"]:
+        wrong = made["wrong_images"]
+        told = "; ".join(f"{one['what']}: {one['got']} instead of {one['expected']}" for one in wrong)
+        failure = (f"{len(wrong)} wrong verdicts", told) if wrong else None
+        cases.append(Case("changed images", 0.0, f"{made['images']} images", failure, None))
+    return junit_of("liftlatch verify", cases)
+
+
+def _case(result: TraceResult) -> Case:
+    failure, error = None, None
+    if result.verdict == "different":
+        text = difference_text(result)
+        failure = (text, f"{text}\nreplay id: {result.replay_id}")
+    elif result.verdict == "link":
+        error = str(result.tally.error)
+    said = f"{result.tally.ticks} of {result.total} ticks equal"
+    return Case(result.name, result.seconds, said, failure, error)
 
 
 def write_context(path: Path, result: TraceResult) -> None:

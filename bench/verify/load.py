@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from bench.cautions import CAUTIONS
 from bench.facts import head, json_option, print_json
-from bench.options import Number, baud_option, calibration_option
+from bench.options import Number, baud_option, board_option, calibration_option
 
 if TYPE_CHECKING:
     from bench.link.protocol import Greeting
@@ -16,13 +17,14 @@ if TYPE_CHECKING:
 SUMMARY_VERSION = 1
 
 
-@click.command()
+@click.command(epilog=CAUTIONS)
 @calibration_option("The calibration to load.", required=False)
 @click.option(
     "--port", metavar="PORT",
     help="Serial port of the device: /dev/ttyUSB0, COM3, socket://HOST:PORT, rfc2217://HOST:PORT.",
 )  # fmt: skip
 @click.option("--emulated", is_flag=True, help="Start an emulated board, and use that: for trying it out.")
+@board_option
 @click.option("--show", "only_show", is_flag=True, help="Load nothing; say what the device has.")
 @baud_option
 @click.option(
@@ -38,7 +40,6 @@ def load(calibration_path: Path | None, only_show: bool, as_json: bool, **given:
     the next run.
     """
     from bench.calibration import load as read
-    from bench.cautions import CAUTIONS
     from bench.console import make_console, print_text
     from bench.errors import UserError
     from bench.verify.connect import board, connect, greet

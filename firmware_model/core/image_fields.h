@@ -46,13 +46,13 @@ LIFT_FIELD(uint32_t, fault_release_q16, 1, INT32_C(100) << 16)
 LIFT_FIELD(uint32_t, fault_retard_release_q16, 1, INT32_C(100) << 16)
 /* 0.1 % a tick: growth of the blind reduction (H6) */
 LIFT_FIELD(uint32_t, blind_growth_q16, 1, (int32_t)LIFT_FULL << 16)
-/* 0.1 % a tick: engine curve; 0 in one step (R1) */
+/* 0.1 % a tick: engine ceiling; 0 in one step (R1) */
 LIFT_FIELD(uint32_t, engine_release_q16, 0, (int32_t)LIFT_FULL << 16)
-/* 0.1 degree a tick: engine curve (R1) */
+/* 0.1 degree a tick: engine ceiling (R1) */
 LIFT_FIELD(uint32_t, engine_retard_release_q16, 0, (int32_t)LIFT_FULL << 16)
-/* 0.1 % a tick: shaft curve (R1) */
+/* 0.1 % a tick: shaft ceiling (R1) */
 LIFT_FIELD(uint32_t, shaft_release_q16, 0, (int32_t)LIFT_FULL << 16)
-/* 0.1 degree a tick: shaft curve (R1) */
+/* 0.1 degree a tick: shaft ceiling (R1) */
 LIFT_FIELD(uint32_t, shaft_retard_release_q16, 0, (int32_t)LIFT_FULL << 16)
 
 /* us: length of a tick */

@@ -200,9 +200,7 @@ def test_a_reader_that_goes_away_is_no_error() -> None:
     reader, writer = os.pipe()
     os.close(reader)
     with os.fdopen(writer, "w") as closed:
-        done = with_command(
-            "for _ in range(100_000): click.echo('x' * 80)", stdout=closed
-        )
+        done = with_command("for _ in range(100_000): click.echo('x' * 80)", stdout=closed)
     assert (done.returncode, done.stderr) == (141, "")
 
 

@@ -26,6 +26,7 @@ from rich.cells import cell_len
 from rich.console import Console
 
 from bench import cli
+from bench.cautions import CAUTIONS
 from bench.console import make_console, make_table, print_head, print_list, print_text
 from bench.facts import as_json
 from bench.trace.text import shown_path
@@ -100,6 +101,7 @@ QUICK: dict[str, Words] = {
     "vectors": lambda f: [
         "vectors", f.trace, "--calibration", f.calibration, "--ticks", "50", "--out", f.out("vectors")
     ],
+    "sensor": lambda f: ["sensor", f.trace, "--calibration", f.calibration],
     "stand": lambda f: ["stand", "--calibration", f.calibration, "--out", f.folder / "stand.html"],
     "predict": lambda f: [
         "predict", "--vehicle", f.car, "--calibration", f.calibration, "--distance", "60", "--spread", "3"
@@ -448,9 +450,7 @@ def test_many_traces_fit_too(files: Files) -> None:
     assert too_wide(out) == []
 
 
-def test_groups_and_options_are_click_commands() -> None:
-    """Each command with a result takes --json, in the words of one declaration."""
-
+def every_command() -> Iterator[tuple[str, click.Command]]:
     def walk(command: click.Command, name: str) -> Iterator[tuple[str, click.Command]]:
         if isinstance(command, click.Group):
             for inner in command.commands.values():
@@ -458,10 +458,37 @@ def test_groups_and_options_are_click_commands() -> None:
         else:
             yield name, command
 
-    context = click.Context(cli.liftlatch)
     for name in cli.COMMANDS:
-        command = cli.liftlatch.get_command(context, name)
+        command = cli.liftlatch.get_command(click.Context(cli.liftlatch), name)
         assert command is not None
-        for full, one in walk(command, name):
-            options = [p for p in one.params if "--json" in p.opts]
-            assert (len(options) == 1) == (full not in ("desk", "completion")), full
+        yield from walk(command, name)
+
+
+def test_groups_and_options_are_click_commands() -> None:
+    """Each command with a result takes --json, in the words of one declaration."""
+    for full, one in every_command():
+        options = [p for p in one.params if "--json" in p.opts]
+        assert (len(options) == 1) == (full not in ("desk", "completion")), full
+
+
+@pytest.mark.parametrize("closed", ["<&-", ">&-", "2>&-", "2>/dev/full", "<&- >&- 2>&-"])
+def test_a_closed_or_full_stream_changes_no_exit_code(closed: str, tmp_path: Path) -> None:
+    demo = ("--calibration", str(ROOT / "traces" / "demo.toml"))
+    run = str(ROOT / "traces" / "clean_launch.csv")
+    out = tmp_path / "out"
+    fine = ("vectors", run, *demo, "--ticks", "20", "--out", str(out))
+    wrong = ("replay", str(tmp_path / "none.csv"), *demo)
+    for words, code in ((fine, 0), (wrong, 2), (("nonsense",), 2)):
+        done = subprocess.run(
+            ["sh", "-c", f'exec "$@" {closed}', "sh", *PROGRAM, *words], capture_output=True, check=False
+        )
+        assert done.returncode == code, (words, done.stderr)
+    assert {"vectors.h", "vectors.jsonl", "vectors_main.c"} <= {path.name for path in out.iterdir()}
+
+
+def test_help_tells_no_range_without_bounds_and_cautions_where_a_device_or_a_car_is_reached() -> None:
+    told = {name: command.get_help(click.Context(command)) for name, command in every_command()}
+    assert [name for name, text in told.items() if "<=None" in text] == []
+    careful = ("calibration compile", "vectors", "verify", "load", "record", "stand")
+    for name in careful:
+        assert " ".join(CAUTIONS.split()) in " ".join(told[name].split()), name

@@ -7,7 +7,7 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from bench.calibration.image import Values, pack
@@ -1232,16 +1232,21 @@ def test_beyond_the_range_random_readings_give_no_torque_back() -> None:
 @pytest.mark.rule("H10")
 @settings(max_examples=40)
 @given(st.integers(0, 2**32), st.sampled_from((0, 4095, 1065, 1100, 700, 1700)))
+@example(297, 1065)  # healed by H4 at its 67th sample
+@example(345, 1065)  # came back with the few samples of its chain that still moved, without the lost one
 def test_a_constant_reading_never_returns_whatever_came_before(number: int, reading: int) -> None:
+    """A lost sample parts them: a chain that moves first and freezes then may return, as the rule says."""
     rng = random.Random(number)
     made = lifted(fault_hold_ticks=60_000, confirm_samples=rng.choice((1, 20, 60)))
     for counts in random_counts(rng, rng.randint(1, 600)):
         tick(made, counts=counts)
+    tick(made, counts=0)
     for i in range(1700):
         lost = made.keeping or made.height.out_of_sight
         tick(made, counts=reading)
-        # Samples used in a row (H4), near the end (H5) or after a jump (H11) heal it soon, or nothing does.
-        if lost and i > 60:
+        # Samples used in a row (H4), near the end (H5) or after a jump (H11) heal it soon, or nothing does:
+        # 50 heal, after 40 at most the allowance has grown to its greatest (H3).
+        if lost and i > 100:
             assert made.failing or made.height.out_of_sight
 
 

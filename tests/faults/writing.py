@@ -300,7 +300,7 @@ def device_runs_killed(folder: Path, long: bool) -> str:
     count = 0
     with device("--plays", str(run), *demo) as port, forker(folder) as fork:
         for words in (
-            ("verify", str(run), *demo, "--port", port, "--out"),
+            ("verify", str(run), *demo, "--port", port, "--disarm", "--out"),
             ("record", "--port", port, "--seconds", "0.4"),
         ):
             target = folder / "place" / "x"

@@ -65,6 +65,7 @@ def conversation(board: EmulatedBoard) -> Iterator[RemoteTarget]:
     line = SerialLine(board.port)
     try:
         target = RemoteTarget(Host(line, timeout_s=2))
+        target.disarm()  # whoever spoke with it before may have left it armed
         yield target
         with suppress(LinkError):
             target.leave()

@@ -72,7 +72,7 @@ def test_a_minute_of_fuzzing(name: str, tmp_path: Path) -> None:
         ("frame", "link/link.c", "offset + count - 2 > LIFT_IMAGE_BYTES", "offset > LIFT_IMAGE_BYTES"),
         ("image", "core/image.c", "length != LIFT_IMAGE_BYTES) {", "0) {"),
         ("image", "core/image.c", "c->near_end < high - low &&", ""),
-        ("step", "core/latch.c", "rate < l->ramp ? l->ramp - rate : 0", "1 ? l->ramp - rate : 0"),
+        ("step", "core/latch.c", "lift_max(l->ramp >> 16, demand);", "l->ramp >> 16;"),
         ("step", "core/step.c", "ll->keep_left -= 1;", "ll->keep_left -= 2;"),
     ],
     ids=str,

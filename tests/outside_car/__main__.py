@@ -1,6 +1,7 @@
 """Drives each kind of outside car without control and with each of some calibrations, and writes what it did.
 
-    python -m tests.outside_car --write CALIBRATION...    # minutes; keeps tests/outside_car/truth.csv
+python -m tests.outside_car --write CALIBRATION...    # minutes; keeps tests/outside_car/truth.csv
+python -m tests.outside_car --table [KIND...]         # how far to trust fit and prediction: table.py
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ from tests.outside_car.car import OutsideCar, Run
 from tests.outside_car.kinds import KINDS
 
 TRUTH = Path(__file__).with_name("truth.csv")
-CALIBRATIONS = ("demo", "demo_maps")
+CALIBRATIONS = ("demo", "plain")
 HEAD = "kind,calibration,peak_lift_mm,landing_m_per_s,bar_n,flights,time_60_ft_s,time_330_ft_s,time_660_ft_s"
 
 
@@ -35,9 +36,13 @@ def row(kind: str, name: str) -> str:
 
 def main() -> None:
     """The table on standard output, and with --write in the file."""
-    names = ["off", *(word for word in sys.argv[1:] if not word.startswith("-"))] if len(sys.argv) > 2 else [
-        "off", *CALIBRATIONS
-    ]  # fmt: skip
+    if "--table" in sys.argv:
+        from tests.outside_car.table import write
+
+        print(write([word for word in sys.argv[1:] if not word.startswith("-")]), end="")
+        return
+    words = [word for word in sys.argv[1:] if not word.startswith("-")]
+    names = ["off", *(words or CALIBRATIONS)]
     jobs = [(kind, name) for kind in KINDS for name in names]
     with ProcessPoolExecutor() as pool:
         rows = list(pool.map(row, *zip(*jobs, strict=True)))

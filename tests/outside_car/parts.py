@@ -167,11 +167,14 @@ def _wheel(p: Parts) -> str:
 
 def _rear(p: Parts, axle: float) -> tuple[str, str]:
     if p.rear == "welded":
-        return f"""
+        return (
+            f"""
       <body name="housing" pos="{-p.cg_ahead} 0 {axle - p.cg_up}">
         <inertial pos="0 0 0" mass="{p.housing_mass}" diaginertia="4 4 4"/>
         <site name="axle" pos="0 0 0"/>{_wheel(p)}
-      </body>""", ""
+      </body>""",
+            "",
+        )
     lower, upper = p.lower_link, p.upper_link
     housing = f"""
     <body name="housing" pos="0 0 {axle}">

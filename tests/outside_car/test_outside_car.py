@@ -104,6 +104,20 @@ def test_the_same_seed_drives_the_same_run_and_its_log_holds_it() -> None:
     for name, column in one.columns.items():
         assert np.array_equal(column, same.columns[name]), name
     assert not np.array_equal(one.columns["counts"], other.columns["counts"])
-    rows = log_text(one, 1).splitlines()
+    rows = log_text(one.columns, 1).splitlines()
     assert len(rows) == 1 + (len(one.columns["time"]) + 4) // 5
     assert len(rows[1].split(",")) == len(rows[0].split(","))
+
+
+def test_the_table_of_truth_is_what_the_cars_do() -> None:
+    """One row of it, driven anew; another release of the library may round otherwise."""
+    from tests.outside_car.__main__ import HEAD, TRUTH, row
+
+    head, *rows = TRUTH.read_text().splitlines()
+    assert head == HEAD
+    assert [line.split(",")[:2] for line in rows] == [
+        [kind, name] for kind in KINDS for name in ("off", "demo", "plain")
+    ]
+    kept = next(line for line in rows if line.startswith("links,plain,")).split(",")[2:]
+    for old, new in zip(kept, row("links", "plain").split(",")[2:], strict=True):
+        assert float(new) == pytest.approx(float(old), rel=0.02, abs=0.02)

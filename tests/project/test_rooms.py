@@ -16,10 +16,24 @@ ORDER = (
     *("bench.errors", "bench.system", "bench.random", "bench.cautions", "bench.completion", "bench.console"),
     *("bench.facts", "bench.files", "bench.units", "bench.options"),
     *("bench.trace", "bench.calibration", "bench.page", "bench.document", "bench.replay", "bench.sweep"),
-    *("bench.compare", "bench.twin", "bench.link", "bench.conformance", "bench.vectors", "bench.device"),
-    *("bench.pytest_device",),
-    *("bench.vehicle", "bench.start", "bench.verify", "bench.fit", "bench.search", "bench.demo"),
-    *("bench.desk", "bench.stand"),
+    *(
+        "bench.twin",
+        "bench.link",
+        "bench.conformance",
+        "bench.vectors",
+        "bench.device",
+        "bench.pytest_device",
+    ),
+    *(
+        "bench.vehicle",
+        "bench.compare",
+        "bench.start",
+        "bench.sensor",
+        "bench.verify",
+        "bench.fit",
+        "bench.search",
+    ),
+    *("bench.demo", "bench.desk", "bench.stand"),
     *("bench.cli", "bench.build_backend", "bench.benchmarks", "bench.readme"),
 )
 ALONE = ("controller", "firmware_model")  # they import nothing but themselves

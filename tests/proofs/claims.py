@@ -591,7 +591,7 @@ def latch_to_rest(to: Any) -> None:
         fields = (p.output, p.hold_left, p.ramp, p.demand, p.triggered)
         prove(every(*(field == 0 for field in fields)), "rest is one state")
     elif p.state == k.RELEASE:
-        prove(p.ramp < before, "the ramp is shorter")
+        prove(every(p.output > 0, p.ramp < before), "the ramp is shorter, and something is still taken")
     else:
         prove(every(p.state == k.HOLD, some(holding(t.state), t.state == k.KEPT)), "holds")
         prove(p.hold_left == t.hold_left - 1, "a tick less")

@@ -13,6 +13,9 @@ from bench.calibration import CalibrationMistakes, compile_text, load
 from bench.calibration.lines import find_lines
 from bench.calibration.reader import SIZE_LIMIT
 from bench.compare.changes import changes
+from bench.errors import UserError
+from bench.trace.read import read_trace
+from bench.vehicle.vehicle_file import load as load_car
 from tests import ROOT
 
 DEMO = (ROOT / "traces" / "plain.toml").read_text(encoding="utf-8")
@@ -552,6 +555,7 @@ def test_all_mistakes_of_a_file_at_once_in_the_order_of_its_lines() -> None:
         ("[sensor]\nname = 'Fähre'\n".encode("latin-1"), 2, "is not UTF-8 text"),
         (DEMO.encode("utf-16"), 1, "is not UTF-8 text"),
         (b"\x7fELF\x02\x01\x01\x00\x00\x00", 1, "is not TOML"),
+        (b"time (s),height (mm),armed\n0,130,1\n", 1, "looks like a table of numbers, and no calibration"),
         (b"a = " + b"[" * 5000, 1, "is nested too deeply, or has a number of too many digits"),
         (b"a = " + b"1" * 5000, 1, "is nested too deeply, or has a number of too many digits"),
     ],
@@ -563,6 +567,19 @@ def test_what_is_no_calibration_at_all(tmp_path: Path, content: bytes, line: int
         load(path)
     (said,) = str(caught.value).splitlines()
     assert said.startswith(f"{path}:{line}: {what}")
+
+
+def test_a_file_of_another_kind_is_told_in_one_line(tmp_path: Path) -> None:
+    car, calibration = ROOT / "traces" / "demo_car.toml", ROOT / "traces" / "demo.toml"
+    for reader, path, said in (
+        (load, car, "is a car file, and no calibration; --vehicle takes it"),
+        (load_car, calibration, "is a calibration file, and no car; --calibration takes it"),
+    ):
+        with pytest.raises(CalibrationMistakes) as caught:
+            reader(path)
+        assert str(caught.value) == f"{path}: {said}"
+    with pytest.raises(UserError, match="this is a TOML file, not a trace"):
+        read_trace(calibration)
 
 
 def test_a_huge_file_is_not_read_to_its_end(tmp_path: Path) -> None:

@@ -23,6 +23,8 @@ from bench.errors import UserError
 from bench.replay.command import replay
 from bench.replay.inputs import Options
 from bench.trace.choice import ColumnChoice
+from bench.vehicle import compiled
+from tests import ROOT
 from tests.replay_support import FILE, SLOW_FILE, flight, write_trace
 
 HEADER = "Time [s],Height [mm],Speed [km/h],Engine speed [rpm]"
@@ -400,3 +402,18 @@ def test_a_trace_without_a_launch(files: tuple[Path, Path], tmp_path: Path) -> N
     assert done.exit_code == 0
     assert "No launch found" in done.stdout
     assert "B and A command the same in every tick" in done.stdout
+
+
+@pytest.mark.skipif(compiled.available() is not None, reason=str(compiled.available()))
+def test_what_gets_worse_in_the_model_of_a_car_stands_first() -> None:
+    """The common hold of 0.3 s, without look-ahead, against the start with it."""
+    start, common = (ROOT / "traces" / f"{name}.toml" for name in ("demo", "plain"))
+    words = [str(ROOT / "traces" / "clean_launch.csv"), "--vehicle", str(ROOT / "traces" / "demo_car.toml")]
+    words += ["--calibration", str(start), "--calibration", str(common)]
+    shown = CliRunner().invoke(compare, words, standalone_mode=False)
+    text = " ".join(shown.output.split())
+    told = "In the model of demo_car.toml: Worse with B than with A: it lands harder"
+    assert text.index(told) < text.index("B changes")
+    facts = json.loads(CliRunner().invoke(compare, [*words, "--json"], standalone_mode=False).output)
+    assert len(facts["harm"]) == 2  # B against A, and B against no control; A is not worse than none
+    assert all("Worse with B" in line for line in facts["harm"])

@@ -28,6 +28,8 @@ from bench.desk.settings import Settings
 from bench.errors import UserError
 from bench.replay.inputs import Options
 from bench.trace.read import read_trace
+from bench.vehicle import compiled
+from bench.vehicle.vehicle_file import load as load_vehicle
 from tests import ROOT
 from tests.desk_support import (
     TOKEN,
@@ -978,3 +980,16 @@ main()
     assert "Nothing is written but what you save" in words
     assert "not a safety device" in words
     assert not {"starlette", "uvicorn", "numpy", "websockets"} & set(json.loads(done.stderr))
+
+
+@pytest.mark.skipif(compiled.available() is not None, reason=str(compiled.available()))
+def test_what_gets_worse_in_the_model_stands_first_and_names_the_file() -> None:
+    present = load(TRACES / "demo.toml")
+    harder = compile_text((TRACES / "plain.toml").read_text(), "plain.toml")
+    vehicle = load_vehicle(TRACES / "demo_car.toml")
+    source = Source(read_trace(TRACES / "clean_launch.csv"), Options(), vehicle)
+    loud = work_out(source, harder, View(), present)["loud"]
+    worse = "In the model: Worse with this setting than with"
+    assert loud[0].startswith(f"{worse} the calibration of the file: it lands harder")
+    assert loud[1].startswith(f"{worse} no control: it lands harder")
+    assert not any("In the model" in text for text in work_out(source, present, View(), present)["loud"])

@@ -28,9 +28,10 @@ from bench.fit.measured import measure
 from bench.fit.residuals import NEVER
 from bench.trace.read import read_trace
 from bench.vehicle import compiled
+from bench.vehicle.car import scattered
 from bench.vehicle.equations import ENGINE, SPEED, Motion
 from bench.vehicle.track import Track
-from bench.vehicle.vehicle_file import load
+from bench.vehicle.vehicle_file import load, read
 from tests import ROOT
 from tests.fit_support import car_off_by, peak_mm, record
 from tests.vehicle_support import CALIBRATION_PATH, CAR_PATH, NOT_BUILT, demo
@@ -115,11 +116,95 @@ def test_the_file_keeps_its_comments_and_tells_what_was_fitted(fitted, trace):
     assert text.startswith("# fit: Fitted to run.csv")
     assert "# both wheels, hubs, brakes" in text
     before, after = tomllib.loads(CAR_PATH.read_text()), tomllib.loads(text)
-    assert after["scatter"] == before["scatter"]
+    assert {name: part for name, part in after["scatter"].items() if name != "fit"} == before["scatter"]
     assert after["converter"]["stall_torque_at_rpm"] == before["converter"]["stall_torque_at_rpm"]
     for p in fitted[1]["parameters"]:
         if p["name"] == "converter.stall_torque":
             assert after["converter"]["stall_torque_nm"] == pytest.approx(p["fitted"], rel=1e-3)
+
+
+def test_cars_of_the_spread_are_those_that_the_run_allows(fitted):
+    out, summary, _ = fitted
+    vehicle = load(out / "car.toml")
+    assert vehicle.ways is not None
+    alone = replace(vehicle, scatter={})
+    cars = [scattered(alone, number, 5) for number in range(1, 401)]
+    for p in summary["parameters"]:
+        name = next(n for n in vehicle.ways.names if path_of(n) == p["name"])
+        logs = np.log([getattr(car, name) / getattr(vehicle.car, name) for car in cars])
+        sd = p["within_80_percent"] / 100 / 1.2816
+        if name != "coupling":  # that one ends at 99 %
+            assert float(np.std(logs)) == pytest.approx(sd, rel=0.15, abs=0.002), p["name"]
+    # the ratio is known better than its parts, and the cars have it so
+    ratio = [car.cg_height / car.cg_ahead for car in cars]
+    told = summary["ratio"]["within_80_percent"] / 100 / 1.2816
+    assert float(np.std(np.log(ratio))) == pytest.approx(told, rel=0.2)
+
+
+def test_a_fitted_file_is_fitted_again_without_what_the_first_fit_said(fitted, trace, tmp_path):
+    first = fitted[0] / "car.toml"
+    liftlatch(
+        "fit", str(trace), "--vehicle", str(first), "--calibration", str(CALIBRATION_PATH),
+        "--out", str(tmp_path / "out"),
+    )  # fmt: skip
+    text = (tmp_path / "out" / "car.toml").read_text()
+    assert text.count("[scatter.fit]") == 1
+    assert text.count("# fit: Fitted to") == 1
+
+
+def test_a_prediction_of_a_fitted_car_has_its_ranges_unasked(fitted, true_car, capsys):
+    car = str(fitted[0] / "car.toml")
+    words = ("--calibration", str(CALIBRATION_PATH), "--distance", "60")
+    liftlatch("predict", "--vehicle", car, *words, "--json")
+    spread = json.loads(capsys.readouterr().out)["spread"]
+    assert (spread["cars"], spread["fitted"]) == (100, True)
+    low, high = spread["with"]["range_80"]["peak_lift_mm"]
+    assert low < high
+    # as it stands in the answer
+    liftlatch("predict", "--vehicle", car, *words)
+    said = " ".join(capsys.readouterr().out.split())
+    told = f"that the runs allow, with this calibration: lift {low:.0f} to {high:.0f} mm"
+    assert told in said
+    liftlatch("predict", "--vehicle", str(CAR_PATH), *words, "--json")
+    assert json.loads(capsys.readouterr().out)["spread"] is None
+
+
+@pytest.mark.parametrize(
+    ("change", "says"),
+    [
+        (("body.cg_height", "body.cg_hight"), "body.cg_hight is no parameter"),
+        (("way_1 = [", "way_1 = [0.1, "), "way_1"),
+        (("way_1 = [", "way_1 = [9"), "is out of range"),
+    ],
+)
+def test_a_damaged_section_of_a_fit_is_refused(fitted, change, says):
+    old, new = change
+    text = (fitted[0] / "car.toml").read_text()
+    head, section = text.split("[scatter.fit]")
+    with pytest.raises(UserError, match=says):
+        read(head + "[scatter.fit]" + section.replace(old, new, 1), "car.toml")
+
+
+def test_residuals_in_waves_say_that_the_model_does_not_hold(monkeypatch):
+    from types import SimpleNamespace
+
+    from bench.fit.spread import noise_left
+
+    n, rng = 400, np.random.default_rng(2)
+    noise = {"height": 1.0, "speed": 0.1, "engine": 20.0}
+    run = SimpleNamespace(noise=noise, values={name: np.zeros(n) for name in noise}, duration=2.0)
+    white = {name: rng.normal(0, size, n) for name, size in noise.items()}
+    wave = np.sin(np.linspace(0, 40, n))
+    waves = {name: values + 3 * noise[name] * wave for name, values in white.items()}
+
+    def of(differences):
+        return SimpleNamespace(runs=[run], differences=lambda x, i: differences)
+
+    quiet, loud = (noise_left(of(d), None, 0) for d in (white, waves))
+    for name, size in noise.items():
+        assert quiet[name] == pytest.approx(size, rel=0.2)
+    # 8 mm that last 0.12 s, at 200 Hz: counted as one in 49 samples
+    assert loud["height"] > 8 * 7
 
 
 def test_the_same_again(fitted, trace, tmp_path):

@@ -68,6 +68,9 @@ def test_two_runs_are_not_worse_than_one(tmp_path, seed):
     ]
     one, both = fit(demo().car, runs[:1], frozenset()), fit(demo().car, runs, frozenset())
     assert max(left(one) + left(both)) < 1.3  # of 1 mm noise
+    assert not one.left_out
+    for known in both.left_out:  # the model holds, so the ranges take each run that they have not seen
+        assert known.ratio < 1.2, both.left_out
     unfitted, of_one, of_both = (abs(peak_mm(c) - peak_mm(true)) for c in (demo().car, one.car, both.car))
     # the 5 mm: what single runs of such cars miss by, from noise alone
     assert of_both < of_one + 5, (unfitted, of_one, of_both)
@@ -179,7 +182,7 @@ def test_from_a_run_to_a_verified_device(tmp_path, capsys):
     assert abs(peak_mm(car) - peak_mm(true)) < 5
 
     limits = ("--limit", "lift_mm=330", "--distance", "330ft")
-    small = ("--cars", "8", "--check", "16", "--population", "8", "--generations", "4")
+    small = ("--cars", "8", "--check", "16", "--population", "8", "--generations", "8")
     code = liftlatch(
         "search", "--vehicle", fitted / "car.toml", "--calibration", CALIBRATION_PATH, *limits, *small,
         "--out", sought,
@@ -198,9 +201,9 @@ def test_from_a_run_to_a_verified_device(tmp_path, capsys):
     predicted = json.loads(capsys.readouterr().out)
     without, controlled = (predicted[side]["peak_lift_mm"] for side in ("without", "with"))
     assert controlled <= 330 < without
-    # what is true of the car itself with that calibration
+    # what is true of the car itself with that calibration; 15 mm is the goal for a fitted car
     assert controlled == pytest.approx(
-        1000 * compiled.run(true, found, Track(duration=4.0), True).score("peak_lift"), abs=10
+        1000 * compiled.run(true, found, Track(duration=4.0), True).score("peak_lift"), abs=15
     )
 
     with device("--core", "c") as port:

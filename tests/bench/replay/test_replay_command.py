@@ -200,13 +200,13 @@ class TestSummary:
         for reason, count in ticks.items():
             assert told[reason]["time_s"] == count / 1000
             assert told[reason]["share"] == pytest.approx(count / ticks.total(), abs=1e-6)
-        assert [told[1]["name"], told[5]["name"]] == ["lift", "engine curve"]
+        assert [told[1]["name"], told[5]["name"]] == ["lift", "engine ceiling"]
 
     def test_askers(self, replayed: Replayed) -> None:
         for asker in replayed.summary["askers"]:
             asked = sum(row["askers"] & asker["asker"] != 0 for row in replayed.ticks)
             assert asker["asked_s"] == asked / 1000
-        assert [asker["name"] for asker in replayed.summary["askers"]] == ["lift", "engine curve"]
+        assert [asker["name"] for asker in replayed.summary["askers"]] == ["lift", "engine ceiling"]
 
     def test_lifts(self, replayed: Replayed) -> None:
         summary = replayed.summary
@@ -265,7 +265,7 @@ class TestSummary:
             assert told["open_end"] == (part[-1]["tick"] == len(replayed.ticks) - 1)
         lift, engine = replayed.summary["interventions"]
         assert (lift["reason"], lift["hold_s"], lift["hold_ran_out"]) == ("lift", 0.3, True)
-        assert (engine["reason"], engine["hold_s"], engine["open_end"]) == ("engine curve", 0.0, True)
+        assert (engine["reason"], engine["hold_s"], engine["open_end"]) == ("engine ceiling", 0.0, True)
 
     def test_cylinder_events(self, replayed: Replayed) -> None:
         first = replayed.summary["launches"][0]["tick"]

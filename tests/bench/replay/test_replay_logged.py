@@ -8,6 +8,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import re
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -18,11 +19,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bench.calibration import compile_text
+from bench.calibration import compile_text, load
+from bench.desk.result import Source, View, work_out
 from bench.errors import UserError
 from bench.link.protocol import ARMED, LAUNCH, SPEED_VALID, Streamed
 from bench.link.record import Recording
 from bench.replay import inputs as replay_inputs
+from bench.replay.inputs import Options
 from bench.replay.logged import Tolerance, parse_tolerance
 from bench.replay.logged_agreement import find_delay
 from bench.replay.run import Run, run
@@ -89,6 +92,46 @@ def shorter(car: Car, column: Ints, ticks: int) -> Ints:
     made[end - ticks : over - ticks] = column[end:over]
     made[over - ticks : over] = 0
     return made
+
+
+class TestElsewhere:
+    """The same log in the other commands that take a trace."""
+
+    def test_compare_says_which_calibration_the_car_was_like(self, car: Car) -> None:
+        softer = car.folder / "softer.toml"
+        softer.write_text(FILE.replace("greatest_reduction_percent = 60", "greatest_reduction_percent = 40"))
+        assert softer.read_text() != FILE
+        log = car.log(later(car.reduction, 12), later(car.retard, 12))
+        options = ("--calibration", softer, "--calibration", car.calibration)
+        code, out, _ = here("compare", log, *options, "--json")
+        assert code == 0
+        sides = json.loads(out)["traces"][0]["sides"]
+        a, b = (side["logged"] for side in sides)
+        assert a["agree_share"] < b["agree_share"] == 1
+        assert b["delay_ms"] == 12
+        replayed = sides[1]["launches"][0]
+        assert b["launches"][0]["full_cut_s"] == pytest.approx(replayed["full_cut_s"], abs=0.012)
+        code, out, _ = here("compare", log, *options, "--out", car.folder / "compared")
+        assert code == 0
+        said = " ".join(out.split())
+        assert re.search(r"B: 100 % of the runs, [\d.]+ s of [\d.]+ s, delay 12 ms\.", said), out
+        assert re.search(r"^car +50\.", out, re.MULTILINE), out
+        page = (car.folder / "compared" / "report.html").read_text()
+        assert page.count('"logged_reduction"') > 1
+
+    def test_the_desk_draws_it_and_says_how_far_it_agrees(self, car: Car) -> None:
+        trace = read_trace(car.log(later(car.reduction, 12), later(car.retard, 12)))
+        found = work_out(Source(trace, Options(), None), load(car.calibration), View())
+        figure = {one["key"]: one for one in found["figures"]}["car"]
+        assert (figure["text"], figure["more"].rpartition("; ")[2]) == ("100.0 %", "delay 12 ms")
+        ours, theirs = (found["curves"][name] for name in ("reduction", "logged_reduction"))
+        assert max(theirs["v"]) == max(ours["v"])
+
+    def test_the_desk_says_nothing_of_a_trace_without_one(self, car: Car) -> None:
+        source = Source(read_trace(car.folder / "plain.csv"), Options(), None)
+        found = work_out(source, load(car.calibration), View())
+        assert "car" not in {one["key"] for one in found["figures"]}
+        assert "logged_reduction" not in found["curves"]
 
 
 class TestControllers:

@@ -74,7 +74,7 @@ class TestPicture:
         assert note.text in texts(strip)
 
     @pytest.mark.parametrize(
-        "kind", ["no launch", "no engine", "lost", "nothing happens", "shaft curve", "all ask", "short"]
+        "kind", ["no launch", "no engine", "lost", "nothing happens", "shaft ceiling", "all ask", "short"]
     )
     def test_every_kind_of_run(self, kind: str) -> None:
         arrays = inputs(3000, counts=nose(310, 3000), engine=7000, shaft=4000)
@@ -85,7 +85,7 @@ class TestPicture:
             arrays["counts"][900:1200] = 0
         elif kind == "nothing happens":
             arrays = inputs(3000)
-        elif kind == "shaft curve":
+        elif kind == "shaft ceiling":
             file = compiled(shaft_points=2, shaft_ms=[0, 1000], shaft_rpm=[3900, 3800], shaft_after_end=1)
         elif kind == "all ask":
             arrays |= inputs(3000, counts=nose(310, 3000), engine=9000, shaft=4000, request_reduction=300)
@@ -107,8 +107,8 @@ class TestPicture:
         # 80 ms of a wild engine in a picture of 2.3 s
         arrays = inputs(3000, counts=1063, engine=np.where(np.abs(np.arange(3000) - 1000) < 40, 9000, 6000))
         file = compiled(engine_points=1, engine_ms=[0], engine_rpm=[8900])
-        assert texts(figure(arrays, file)[0]).count("engine curve") == 1
-        assert "engine curve" not in texts(figure(inputs(3000, counts=1063, engine=6000), file)[0])
+        assert texts(figure(arrays, file)[0]).count("engine ceiling") == 1
+        assert "engine ceiling" not in texts(figure(inputs(3000, counts=1063, engine=6000), file)[0])
 
     def test_faults_at_the_same_time_have_one_name(self) -> None:
         # a fall to 0 mm within one sample, while torque is taken

@@ -26,12 +26,12 @@ from bench.search.limits import (
     FIGURES,
     CarFigures,
     Judged,
-    at_share,
     demanded,
     dominates,
     driven,
     excess,
     judge,
+    landing_text,
     rank,
     read_limits,
     tightened,
@@ -39,7 +39,9 @@ from bench.search.limits import (
 )
 from bench.search.settings import Settings
 from bench.search.spread import DEFAULT_SCATTER, Spread, most_noise, with_scatter
-from bench.search.study import Options, search
+from bench.search.study import Options, looks_ahead, search
+from bench.search.wishes import KEYS, Wishes, read_wishes
+from bench.vehicle.harm import at_share
 from bench.vehicle.results import MARKS_FT, SCORES
 from bench.vehicle.vehicle_file import read
 from tests import ROOT
@@ -139,6 +141,61 @@ def test_the_first_tries_have_the_numbers_of_the_rules_of_thumb():
     # the demo car hangs its wheels down by 70 mm; 0.7 m/s is a rising nose
     assert thumb["look_rising_ms"] == round((thumb["start_at_rest_mm"] - 70) / 0.7)
     assert thumb["start_at_rest_mm"] + thumb["width_mm"] == math.floor(calibration().far_lift_mm)
+
+
+def test_what_is_fixed_stays_and_what_has_a_range_keeps_to_it():
+    start = load(ROOT / "traces" / "demo.toml")
+    ranges = ["hold_ms=0:60", "look_rising_ms=200:300"]
+    wishes = read_wishes(["release_percent_per_s", "fall_mm"], ranges, None)
+    made = Settings(start, wishes)
+    own = dict(zip(KEYS, made.start_values, strict=True))
+    rng = Random(4)
+    for _ in range(50):
+        values = dict(zip(KEYS, made.values([rng.share() for _ in KEYS]), strict=True))
+        assert values["release_percent_per_s"] == own["release_percent_per_s"]
+        assert values["fall_mm"] == own["fall_mm"]
+        assert 20 <= values["hold_ms"] <= 60  # look-ahead keeps its least hold where the range lets it
+        assert 200 <= values["look_rising_ms"] <= 300
+    text = made.text(tuple(values.values()))
+    assert [line for line in text.splitlines() if line.startswith("release = ")] == [
+        line for line in start.text.splitlines() if line.startswith("release = ")
+    ]
+    short = Settings(start, read_wishes([], ["hold_ms=0:10"], None))
+    assert max(short.values([rng.share() for _ in KEYS])[KEYS.index("hold_ms")] for _ in range(20)) <= 10
+
+
+def test_near_means_small_steps_from_where_the_file_is():
+    start = load(ROOT / "traces" / "demo.toml")
+    usual, made = Settings(start), Settings(start, read_wishes(["hold_ms"], [], 5))
+    for wide, small, own in zip(usual.all, made.all, usual.start_values, strict=True):
+        if small.key == "hold_ms":
+            assert small.low == small.high == own
+            continue
+        by = 0.05 * (wide.high - wide.low) + 1  # whole units
+        assert max(wide.low, own - by) <= small.low <= own <= small.high <= min(wide.high, own + by)
+
+
+@pytest.mark.parametrize(
+    ("fixed", "ranges", "says"),
+    [
+        (["hold"], [], "'hold' is nothing that is sought"),
+        ([], ["hold_ms"], "is not a range"),
+        ([], ["hold_ms=20"], "is not a range"),
+        ([], ["hold_ms=-5:20"], "is not a range"),
+        ([], ["hold_ms=50:20"], "ends below its start"),
+        (["hold_ms"], ["hold_ms=1:2"], "hold_ms is there twice"),
+        (list(KEYS), [], "nothing is left to seek"),
+    ],
+)
+def test_what_cannot_be_asked_for_is_said_in_one_line(fixed, ranges, says):
+    with pytest.raises(UserError, match=says) as caught:
+        read_wishes(fixed, ranges, None)
+    assert "\n" not in str(caught.value)
+
+
+def test_a_range_beyond_what_makes_sense_is_refused():
+    with pytest.raises(UserError, match="hold_ms=0:900 reaches beyond"):
+        Settings(calibration(), read_wishes([], ["hold_ms=0:900"], None))
 
 
 def test_maps_without_ceilings_are_refused():
@@ -269,6 +326,20 @@ def test_a_nose_that_never_lands_keeps_no_landing_limit():
     one = some_driven(up=[1, *[0] * 19])
     assert (excess(one, read_limits(["landing_m_per_s=1"])) > 0).tolist() == [True, *[False] * 19]
     assert (excess(one, read_limits(["lift_mm=100"])) <= 0).all()
+
+
+def test_a_nose_that_never_lands_is_no_soft_landing():
+    scores = {name: np.zeros(4) for name in SCORES}
+    scores["nose_time"] = np.full((4, len(MARKS_FT)), 5.0)
+    scores["landing_speed"] = np.array([0.0, np.nan, 0.8, 0.9])
+    figures = driven(scores, 660, 9.0)
+    assert figures.landing.tolist() == [0, math.inf, 0.8, 0.9]
+    one = judge(figures, read_limits(["lift_mm=100"]), 0.95)
+    assert one.landing_mps == math.inf
+    assert max(one.aims) < math.inf  # what ranks settings takes differences
+    assert [landing_text(v) for v in (0.0, None, math.inf, 0.8)] == [
+        "no landing", "no landing", "never", "0.80 m/s"
+    ]  # fmt: skip
 
 
 def test_a_car_that_turns_over_keeps_no_limit():
@@ -427,6 +498,35 @@ def test_a_small_search_ends_within_its_limits_and_says_so(tiny):
     assert f"{made.crc:08x}" == found["image_crc32"]
 
 
+def test_beside_it_stands_what_was_found_without_look_ahead(tiny):
+    found, _ = everything(tiny)
+    without = [row for row in found["trade_off"] if not row["look_ahead"]]
+    assert without
+    for row in without:
+        assert row["values"]["look_rising_ms"] == row["values"]["look_falling_ms"] == 0
+    assert all(not looks_ahead(t.values) for t in tiny.plain.tried)
+    for row in found["trade_off"]:
+        assert (row["margin_percent"] is not None and row["margin_percent"] >= 0) == row["keeps_limits"]
+    # where no look-ahead is asked for, nothing else is sought beside it
+    wishes = read_wishes([], ["look_rising_ms=0:0", "look_falling_ms=0:0"], None)
+    alone = search(demo(), calibration(), replace(TINY, wishes=wishes))
+    assert not alone.plain.tried
+    assert not any(row["look_ahead"] for row in make_facts(alone, [])["trade_off"])
+
+
+def test_each_row_of_the_trade_off_can_be_taken(tiny):
+    for number, one in enumerate(tiny.checked, 1):
+        found = tiny.take(number)
+        told, text = make_facts(found, []), calibration_text(found)
+        assert told["taken_row"] == number
+        assert [row["chosen"] for row in told["trade_off"]].index(True) == number - 1
+        assert compile_text(text, "c.toml").crc == one.calibration.crc == int(told["image_crc32"], 16)
+        assert ("does NOT keep" in text) is (one.judged.over > 0)
+        assert told["limits_kept"] is (one.judged.over <= 0)
+    with pytest.raises(UserError, match=f"no row {len(tiny.checked) + 1}"):
+        tiny.take(len(tiny.checked) + 1)
+
+
 def test_the_same_seed_gives_the_same_on_one_core(tiny, monkeypatch):
     monkeypatch.setattr(os, "cpu_count", lambda: 1)
     again = search(demo(), calibration(), TINY)
@@ -460,12 +560,13 @@ def test_a_search_that_was_stopped_goes_on_as_if_it_had_not(tiny, tmp_path, stop
         ({"seed": 5}, r"another seed \(3, now 5\)"),
         ({"limits": read_limits(["lift_mm=300"])}, r"another limits \(lift 0.35, now lift 0.3\)"),
         ({"generations": 4}, r"another generations \(3, now 4\)"),
+        ({"wishes": Wishes(("hold_ms",))}, r"another fix \(, now hold_ms\)"),
     ],
 )
 def test_a_changed_command_is_refused(tmp_path, changes, says):
     folder = tmp_path / "out"
     asked = _asked_of(TINY)
-    state.save(folder, asked, Course())
+    state.save(folder, asked, Course(), Course())
     with pytest.raises(UserError, match=says) as caught:
         search(demo(), calibration(), replace(TINY, **changes), folder)
     assert "delete this one" in str(caught.value)
@@ -481,7 +582,7 @@ def _asked_of(options):
 
 def test_a_damaged_state_and_a_foreign_folder_are_refused(tmp_path):
     folder = tmp_path / "out"
-    state.save(folder, _asked_of(TINY), Course())
+    state.save(folder, _asked_of(TINY), Course(), Course())
     (folder / state.STATE).write_text((folder / state.STATE).read_text()[:-20])
     with pytest.raises(UserError, match="is damaged"):
         search(demo(), calibration(), TINY, folder)

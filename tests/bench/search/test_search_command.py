@@ -83,6 +83,23 @@ def test_the_folder_holds_a_calibration_that_the_other_commands_take(searched, t
     assert (searched / "search.svg").read_text().startswith("<svg")
 
 
+def test_a_row_of_a_search_that_is_done_can_be_taken(searched, tmp_path, capsys):
+    import shutil
+
+    out = tmp_path / "out"
+    shutil.copytree(searched, out)
+    before = json.loads((searched / "summary.json").read_text())
+    row = next(n for n, one in enumerate(before["trade_off"], 1) if not one["chosen"])
+    code = liftlatch(*BASE, *LIMIT, *TINY, "--out", str(out), "--take", str(row))
+    assert code == (0 if before["trade_off"][row - 1]["keeps_limits"] else 1)
+    after = json.loads((out / "summary.json").read_text())
+    assert after["taken_row"] == row
+    assert f"{load_calibration(out / 'calibration.toml').crc:08x}" == after["image_crc32"]
+    assert after["image_crc32"] != before["image_crc32"]
+    assert (out / "state.json").read_bytes() == (searched / "state.json").read_bytes()
+    assert f"The setting of row {row}" in " ".join(capsys.readouterr().out.split())
+
+
 def test_a_limit_that_nothing_keeps_ends_with_1_and_writes_no_calibration(tmp_path, capsys):
     out = tmp_path / "out"
     assert liftlatch(*BASE, "--limit", "lift_mm=20", *TINY, "--out", str(out)) == 1
@@ -100,6 +117,10 @@ def test_a_limit_that_nothing_keeps_ends_with_1_and_writes_no_calibration(tmp_pa
         (("--limit", "lift=350"), "has no unit of a peak lift"),
         ((*LIMIT, "--distance", "70ft"), "none of 60, 330, 660, 1000, 1320 ft"),
         ((*LIMIT, "--share", "20"), "not in the range 50<=x<=100"),
+        ((*LIMIT, "--fix", "hold"), "is nothing that is sought"),
+        ((*LIMIT, "--range", "hold_ms=1"), "is not a range"),
+        ((*LIMIT, "--near", "0"), "not in the range 1<=x<=100"),
+        ((*LIMIT, "--take", "1"), "--take writes a calibration"),
         ((*LIMIT, "--cluster", "nowhere"), "no Dask scheduler at nowhere"),
     ],
 )

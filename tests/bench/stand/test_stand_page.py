@@ -51,13 +51,23 @@ def opened(browser: Browser, file: Path, **how: Any) -> Iterator[Page]:
 
 
 def until(page: Page, what: str) -> None:
-    """Wait for something of the bench in the page: `now` has the outputs of the last tick."""
-    page.wait_for_function(
-        f"liftlatch.then(({{ bench, bench: {{ now }} }}) => {what})", timeout=60_000, polling=20
+    """Wait for something of the bench in the page: `now` has the outputs of the last tick. (A promise would
+    end Playwright's own waiting at once, whatever it comes to.)"""
+    came = page.evaluate(
+        f"""liftlatch.then(async ({{ bench }}) => {{
+            for (const end = performance.now() + 60_000; performance.now() < end; ) {{
+                const {{ now }} = bench;
+                if ({what}) return true;
+                await new Promise((go) => setTimeout(go, 10));
+            }}
+            return false;
+        }})"""
     )
+    assert came, f"not within a minute: {what}"
 
 
 def grip(page: Page) -> tuple[float, float]:
+    page.locator(".stage-car").scroll_into_view_if_needed()
     box = page.locator(".grip").bounding_box()
     assert box
     return box["x"] + box["width"] / 2, box["y"] + box["height"] / 2

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tomllib
 from fractions import Fraction
 from itertools import pairwise
 from typing import Any
@@ -48,9 +49,56 @@ def test_a_span_has_exact_values_and_its_end_where_a_step_falls_on_it() -> None:
     assert values("latch.hold_ms=5:5:1") == (5,)
 
 
-@given(
-    st.integers(-1000, 1000), st.integers(1, 400), st.integers(0, 60), st.integers(0, 3), st.booleans()
+# --- lines
+
+
+def line_settings(*texts: str) -> list[list[Any]]:
+    """The lists of [ceilings] of each setting: retard from, reduction from, reduction full."""
+    made = make_settings(demo(), read_varied(texts, demo()))
+    lines = [tomllib.loads(one.calibration.text)["ceilings"] for one in made]
+    return [
+        [one[f"{key}_mm"] for key in ("retard_from", "reduction_from", "reduction_full")] for one in lines
+    ]
+
+
+def test_a_line_is_shifted_scaled_or_bent_in_one_point() -> None:
+    (own,) = line_settings("latch.hold_ms=100")
+    up, down = line_settings("ceilings.all_mm.shift=10,-5")
+    assert up == [[v + 10 for v in line] for line in own]
+    assert down == [[v - 5 for v in line] for line in own]
+    (scaled,) = line_settings("ceilings.reduction_from_mm.scale=0.95")
+    assert scaled == [own[0], pytest.approx([0.95 * v for v in own[1]]), own[2]]
+    point = own[1][1] + 2
+    (bent,) = line_settings(f"reduction_from_mm.2={point}")
+    assert bent == [own[0], [own[1][0], point, *own[1][2:]], own[2]]
+    # two changes of one line add up, in the order given
+    (both,) = line_settings("ceilings.reduction_full_mm.shift=10", "ceilings.reduction_full_mm.scale=1.01")
+    assert both[2] == pytest.approx([1.01 * (v + 10) for v in own[2]])
+    # another unit of the key, the file's own in the file
+    (inches,) = line_settings("ceilings.all_in.shift=1")
+    assert inches == [pytest.approx([v + 25.4 for v in line]) for line in own]
+    found = [
+        one.in_file for one in read_varied(["ceilings.all_mm.shift=0,10", "reduction_from_mm.2=255"], demo())
+    ]
+    assert found == [0, own[1][1]]
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("ceilings.reduction_from_mm.9=200", "the line has"),
+        ("ceilings.all_mm.2=200", "a point of several lines"),
+        ("ceilings.all_kmh.shift=2", "names no length"),
+        ("latch.hold_ms.shift=10", "has no line latch.hold_ms"),
+    ],
 )
+def test_what_is_no_line_is_said_in_one_line(text: str, says: str) -> None:
+    with pytest.raises(UserError, match=says) as caught:
+        read_varied([text], demo())
+    assert "\n" not in str(caught.value)
+
+
+@given(st.integers(-1000, 1000), st.integers(1, 400), st.integers(0, 60), st.integers(0, 3), st.booleans())
 @settings(max_examples=60)
 def test_any_span_counts_as_fractions_do(low: int, step: int, n: int, digits: int, down: bool) -> None:
     scale = 10**digits

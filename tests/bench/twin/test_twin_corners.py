@@ -509,3 +509,43 @@ def test_a_sensor_that_returns_while_torque_is_taken(high: int) -> None:
     rising = [{"mm": 130 + 2 * k} for k in range((high - 130) // 2)]
     moving = [{"mm": 140 + (k * 7) % 12} for k in range(4000)]
     twins.run([*rising, *({"mm": high} for _ in range(60)), *({"counts": LOST} for _ in range(400)), *moving])
+
+
+@pytest.mark.rule("H10")
+def test_out_of_sight_ends_with_a_chain_that_moves_and_its_samples_count_as_hold() -> None:
+    twins = Twins(near_end=400, return_samples=20)
+    launch(twins)
+    twins.run({"mm": 130 + 4 * i} for i in range(1, 88))
+    twins.run([{"counts": LOST}] * 3)
+    hold = twins.reference.reduction.hold_left
+    assert twins.reference.faults & FAULT_OUT_OF_SIGHT
+    assert hold > 60
+    # Far below the last good height three times the samples are needed; a frozen value never returns.
+    twins.run([{"mm": 150}] * 100)
+    assert twins.reference.faults & FAULT_OUT_OF_SIGHT
+    assert twins.reference.reduction.hold_left == hold
+    moving = [{"mm": 140 + 2 * (i % 2)} for i in range(100)]
+    done = next(i for i, one in enumerate(moving) if not step_out_of_sight(twins, one))
+    assert hold - 100 < twins.reference.reduction.hold_left <= hold - 60
+    twins.run(moving[done + 1 :])
+
+
+def step_out_of_sight(twins: Twins, one: Step) -> int:
+    twins.run([one])
+    return twins.reference.faults & FAULT_OUT_OF_SIGHT
+
+
+@pytest.mark.rule("H11")
+def test_out_of_sight_ends_where_the_height_was_before_a_jump() -> None:
+    """A jump to the end that was used only because samples agreed was the failure."""
+    twins = Twins(near_end=400, agree_samples=3, heal_samples=10, return_samples=200)
+    launch(twins)
+    twins.run([{"mm": 490}] * 20)
+    twins.run([{"counts": LOST}] * 6)
+    assert twins.reference.faults & FAULT_OUT_OF_SIGHT
+    twins.run([{"mm": 130}] * 9)
+    assert twins.reference.faults & FAULT_OUT_OF_SIGHT
+    hold = twins.reference.reduction.hold_left
+    twins.run([{"mm": 130}])
+    assert not twins.reference.faults & FAULT_OUT_OF_SIGHT
+    assert twins.reference.reduction.hold_left < hold - 8

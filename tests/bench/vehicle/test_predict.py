@@ -76,7 +76,7 @@ def test_the_table_fits_a_terminal_and_says_what_it_is(capsys):
 
 def test_the_summary_holds_both_runs(predicted):
     _, found = predicted
-    assert found["summary_version"] == 1
+    assert found["summary_version"] == 2
     assert found["track"] == {"seed": 4, "noise_mm": 0.8, "road": "A", "distance_ft": 660}
     assert found["without"]["full_cut_s"] == found["without"]["command_changes"] == 0
     assert found["with"]["full_cut_s"] > 0.1

@@ -4,7 +4,7 @@ import { NONE } from "../columns.js";
 import { Panels, Strip } from "../strip.jsx";
 import { clamp, plain, valueAt } from "./parts.jsx";
 
-const SHORT = { "out of sight": "sight", "kept (fault)": "kept", "blind (fault)": "blind", "engine curve": "engine", "shaft curve": "shaft" };
+const SHORT = { "out of sight": "sight", "kept (fault)": "kept", "blind (fault)": "blind", "engine ceiling": "engine", "shaft ceiling": "shaft" };
 const CEILINGS = { reduction_full: ["full cut", "full"], reduction_from: ["cut starts", "from"], retard_from: ["retard starts", "retard-from"] };
 
 // colour, width, dash, fill down to 0
@@ -18,6 +18,7 @@ const LOOKS = {
   demand: ["ink", 1.2, []],
   retard: ["retard", 2.2, []],
   disk: ["disk", 1.8, [5, 3]],
+  car: ["ink", 1.6, [1, 3]],
   foreseen: ["foreseen", 2.5, []],
   without: ["soft", 2, [7, 4]],
 };
@@ -25,7 +26,7 @@ const BARS = {
   lift: ["cut-fill", "/"], sight: ["sight", ""], hold: ["soft", ""], curve: ["retard-fill", "\\"], fault: ["fault", "x"], plain: ["grid", ""],
 }; // prettier-ignore
 const BAR_OF = {
-  lift: "lift", "out of sight": "sight", hold: "hold", "engine curve": "curve", "shaft curve": "curve", kept: "fault",
+  lift: "lift", "out of sight": "sight", hold: "hold", "engine ceiling": "curve", "shaft ceiling": "curve", kept: "fault",
   "kept (fault)": "fault", "blind (fault)": "fault", "fault release": "fault",
 }; // prettier-ignore
 
@@ -68,6 +69,7 @@ function replayedStrip(result, other) {
     for (const name of ["reduction", "retard"]) series[`disk-${name}`] = seriesOf(other.curves[name].t, other.curves[name].v, step);
   }
   const onDisk = (name) => (other ? [line("the file", `disk-${name}`, "disk", { stepped: true })] : []);
+  const ofCar = (name) => (curves[`logged_${name}`] ? [line("the car's own", `logged_${name}`, "car", { stepped: true })] : []);
   const shades = (spans, colour) => spans.map(([from, to]) => ({ from: from / 1000, to: to / 1000, colour }));
   const [who, whoSeries] = rowOf("who", "who", bands.reason, result.window_ms[0], step);
   const [latch, latchSeries] = rowOf("latch", "latch", bands.latch, result.window_ms[0], step);
@@ -79,8 +81,8 @@ function replayedStrip(result, other) {
     least_top: 50,
     shades: [...shades(bands.sight, "sight"), ...shades(bands.fault, "fault"), ...shades(result.launch ? [[0, 0]] : [], "soft")],
   }); // prettier-ignore
-  const cut = panel("Cut", "%", 130, [line("cut", "reduction", "cut", { stepped: true }), line("demand now", "demand", "demand"), ...onDisk("reduction")], { bottom: 0, least_top: 10 });
-  const retard = panel("Retard", "°", 90, [line("retard", "retard", "retard", { stepped: true }), ...onDisk("retard")], { bottom: 0, least_top: 5 });
+  const cut = panel("Cut", "%", 130, [line("cut", "reduction", "cut", { stepped: true }), line("demand now", "demand", "demand"), ...onDisk("reduction"), ...ofCar("reduction")], { bottom: 0, least_top: 10 });
+  const retard = panel("Retard", "°", 90, [line("retard", "retard", "retard", { stepped: true }), ...onDisk("retard"), ...ofCar("retard")], { bottom: 0, least_top: 5 });
   const rows = { kind: "bands", title: "Who asked, and the latch", rows: [who, latch] };
   return strip({ ...series, who: whoSeries, latch: latchSeries }, [lift, cut, retard, rows], result.window_ms, result.launch);
 }

@@ -35,6 +35,7 @@ export class Bench {
   take(image) {
     this.image = image;
     this.tickUs = image.get("tick_us");
+    this.stepUs = this.tickUs; // from shown tick to shown tick
     this.gain = image.get("gain_q12") / 4096;
     this.rest = image.get("rest") / 16;
     const points = image.get("sensor_points");
@@ -52,8 +53,8 @@ export class Bench {
   }
 
   begin() {
-    Object.assign(this, { tick: 0, nose: 0, speed: 0, armed: true, launch: false, turned: 0, next: 0, random: 1, left: 0 });
-    const shown = Math.round((SHOWN_S * 1e6) / this.tickUs);
+    Object.assign(this, { tick: 0, made: 0, nose: 0, speed: 0, armed: true, launch: false, turned: 0, next: 0, random: 1, left: 0 });
+    const shown = Math.round((SHOWN_S * 1e6) / this.stepUs);
     this.recent = Object.fromEntries(COLUMNS.map((name) => [name, new Int32Array(shown).fill(NONE)]));
     this.events = []; // { tick, place, bits } of the last seconds
     this.cylinders = this.order.map(() => ({ bits: 0, skipped: 0, all: 0 }));
@@ -68,10 +69,20 @@ export class Bench {
     const ticks = Math.floor(this.left);
     if (ticks < 1) return;
     this.left -= ticks;
+    this.advance(ticks, () => {
+      const inputs = this.inputs();
+      const [counts, speed, engine, armed, launch] = inputs;
+      this.core.step([this.tick & 0xffff, counts, speed, 1, engine, 0, armed, launch, 0, 0, 0]);
+      return [inputs, this.core.outputs];
+    });
+  }
+
+  /** Takes in so many ticks; `next` gives the inputs and outputs of each. */
+  advance(ticks, next) {
     const size = this.recent.lift.length;
     const made = Math.min(ticks, size);
     for (const column of Object.values(this.recent)) column.copyWithin(0, made);
-    for (let i = 0; i < ticks; i++) this.step(size - made + Math.max(0, i - (ticks - made)));
+    for (let i = 0; i < ticks; i++) this.apply(size - made + Math.max(0, i - (ticks - made)), ...next(i));
     const old = this.tick - size;
     let gone = 0;
     while (gone < this.events.length && this.events[gone].tick < old) gone++;
@@ -85,7 +96,7 @@ export class Bench {
   }
 
   counts() {
-    const sway = this.speed > 0 ? SWAY_MM * Math.sin((2 * Math.PI * this.tick * this.tickUs) / 1000 / SWAY_MS) : 0;
+    const sway = this.speed > 0 ? SWAY_MM * Math.sin((2 * Math.PI * this.made * this.tickUs) / 1000 / SWAY_MS) : 0;
     const height = this.rest + (this.nose + sway) / this.gain + WANDER_MM * this.chance();
     const { curve } = this;
     const last = curve.length - 1;
@@ -96,21 +107,26 @@ export class Bench {
     return Math.round(from + ((clamp(height, low, high) - low) / (high - low)) * (to - from));
   }
 
-  step(at) {
-    const { now, place, core } = this;
+  /** The inputs of the next tick: what the hand, the sliders and the switches make of it. */
+  inputs() {
     const ms = this.tickUs / 1000;
     const way = clamp(this.hand, 0, this.mostLift) - this.nose;
     this.nose += clamp((way * ms) / LAG_MS, -this.quickest, this.quickest);
-    const wanted = now.launched ? this.wanted : 0;
+    const wanted = this.now.launched ? this.wanted : 0;
     this.speed = clamp(wanted, this.speed - DOWN_KMH_PER_MS * ms, this.speed + UP_KMH_PER_MS * ms);
-    if (this.tick === this.launchAt) this.launch = true;
+    if (this.made === this.launchAt) this.launch = true;
     const inputs = [this.counts(), Math.round(10 * this.speed), this.rpm, this.armed ? 1 : 0, this.armed && this.launch ? 1 : 0];
-    const [counts, speed, engine, armed, launch] = inputs;
-    core.step([this.tick & 0xffff, counts, speed, 1, engine, 0, armed, launch, 0, 0, 0]);
-    for (const name of this.names) now[name] = core.outputs[place[name]];
+    this.made++;
+    return inputs;
+  }
+
+  /** A tick that was made, at a place of the strip. */
+  apply(at, inputs, outputs) {
+    const { now, place } = this;
+    for (const name of this.names) now[name] = outputs[place[name]];
     if (now.progress !== this.seen) this.ceilings = this.image.ceilings((this.seen = now.progress));
     this.write(at);
-    this.turn(engine);
+    this.turn(inputs[2]);
     this.keep(inputs);
     this.tick++;
   }
@@ -131,16 +147,20 @@ export class Bench {
     this.turned += rpm * this.order.length * this.tickUs;
     while (this.turned >= TWO_TURNS) {
       this.turned -= TWO_TURNS;
-      const cylinder = this.order[this.next];
-      const event = { tick: this.tick, place: this.next, bits: this.core.event(cylinder) };
-      this.events.push(event);
-      const its = this.cylinders[this.next];
-      its.bits = event.bits;
-      its.all++;
-      if (event.bits) its.skipped++;
-      this.heard(event);
-      this.next = this.next + 1 < this.order.length ? this.next + 1 : 0;
+      this.fell(this.core.event(this.order[this.next]));
     }
+  }
+
+  /** An event of the next cylinder in firing order. */
+  fell(bits) {
+    const event = { tick: this.tick, place: this.next, bits };
+    this.events.push(event);
+    const its = this.cylinders[this.next];
+    its.bits = bits;
+    its.all++;
+    if (bits) its.skipped++;
+    this.heard(event);
+    this.next = this.next + 1 < this.order.length ? this.next + 1 : 0;
   }
 
   /** The session since the controller started, for a file and for who checks it. */
@@ -151,16 +171,16 @@ export class Bench {
     for (const name of this.names) this.kept.outputs.push(this.now[name]);
   }
   get full() {
-    return this.kept.n * this.tickUs >= KEPT_S * 1e6;
+    return this.kept.n * this.stepUs >= KEPT_S * 1e6;
   }
 
   /** The session as a trace that `liftlatch replay` reads. */
   csv() {
-    const { kept: { n, inputs }, tickUs } = this; // prettier-ignore
+    const { kept: { n, inputs }, stepUs } = this; // prettier-ignore
     const lines = ["Time,Nose height,Speed,Engine speed,Armed,Launch", "s,count,km/h,rpm,,"];
     for (let i = 0; i < n; i++) {
       const [counts, speed, engine, armed, launch] = inputs.slice(5 * i, 5 * i + 5);
-      lines.push(`${((i * tickUs) / 1e6).toFixed(4)},${counts},${(speed / 10).toFixed(1)},${engine},${armed},${launch}`);
+      lines.push(`${((i * stepUs) / 1e6).toFixed(4)},${counts},${(speed / 10).toFixed(1)},${engine},${armed},${launch}`);
     }
     return `${lines.join("\n")}\n`;
   }
@@ -168,8 +188,8 @@ export class Bench {
 
 /** What the last seconds look like, as the strip draws it. */
 export function stripOf(bench) {
-  const { recent, tickUs, tick, order, events } = bench;
-  const step = tickUs / 1e6;
+  const { recent, stepUs, tick, order, events } = bench;
+  const step = stepUs / 1e6;
   const size = recent.lift.length;
   const units = { demand: ["%", 10], reduction: ["%", 10], retard: ["°", 10] };
   const column = (name) => {

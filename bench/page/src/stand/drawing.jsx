@@ -40,7 +40,7 @@ export function Drawing({ bench, changed }) {
     hold((REST_Y - (((event.clientY - top) / height) * 300 - 10)) / k);
   };
   const down = (event) => {
-    if (event.button !== 0) return;
+    if (event.button !== 0 || bench.watched) return;
     box.current.setPointerCapture(event.pointerId);
     follow(event);
   };
@@ -50,14 +50,14 @@ export function Drawing({ bench, changed }) {
       ArrowUp: bench.hand + 5, ArrowRight: bench.hand + 5, ArrowDown: bench.hand - 5, ArrowLeft: bench.hand - 5,
       PageUp: bench.hand + 40, PageDown: bench.hand - 40, Home: 0, End: bench.mostLift,
     }[event.key]; // prettier-ignore
-    if (to === undefined) return;
+    if (to === undefined || bench.watched) return;
     event.preventDefault();
     hold(to);
   };
   return (
     <div class="stage-car" ref={box} role="slider" tabindex="0" aria-label="Lift of the nose" aria-orientation="vertical"
-      aria-valuemin="0" aria-valuemax={Math.round(bench.mostLift)} aria-valuenow={Math.round(bench.hand)}
-      aria-valuetext={`${Math.round(bench.hand)} mm`} onPointerDown={down} onPointerMove={moved} onKeyDown={key}>
+      aria-valuemin="0" aria-valuemax={Math.round(bench.mostLift)} aria-valuenow={Math.round(bench.watched ? bench.nose : bench.hand)}
+      aria-readonly={bench.watched ? "true" : undefined} aria-valuetext={`${Math.round(bench.watched ? bench.nose : bench.hand)} mm`} onPointerDown={down} onPointerMove={moved} onKeyDown={key}>
       <svg viewBox={`${left} -10 ${740 - left} 300`} aria-hidden="true">
         <rect class="track" x="0" y={GROUND} width="740" height="28" />
         {apart(marks).map(({ name, y, at, text }) => (
@@ -76,8 +76,8 @@ export function Drawing({ bench, changed }) {
         <circle class="tyre" cx={REAR.x} cy={REAR.y} r={REAR.r} />
         <circle class="rim" cx={REAR.x} cy={REAR.y} r="20" />
         <path class="height" d={`M${hub.x} ${REST_Y}V${hub.y}`} />
-        <circle class="grip" cx={hub.x} cy={hub.y} r="13" />
-        <path class="grip-sign" d={`M${hub.x - 5} ${hub.y - 2}l5 -5l5 5M${hub.x - 5} ${hub.y + 2}l5 5l5 -5`} />
+        {!bench.watched && <circle class="grip" cx={hub.x} cy={hub.y} r="13" />}
+        {!bench.watched && <path class="grip-sign" d={`M${hub.x - 5} ${hub.y - 2}l5 -5l5 5M${hub.x - 5} ${hub.y + 2}l5 5l5 -5`} />}
         <text class="lift-now" x={left + 20} y="34">{`${mm(now.lift)} mm`}</text>
         <text class="lift-note" x={left + 20} y="56">lift as the controller has it</text>
       </svg>

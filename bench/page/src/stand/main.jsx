@@ -9,6 +9,7 @@ import "../report.css";
 import { Bench, stripOf } from "./bench.js";
 import { Core, Image, bytesOf } from "./core.js";
 import { Drawing } from "./drawing.jsx";
+import { LiveBench } from "./live.js";
 import { KNOBS, moved, placesOf } from "./knobs.js";
 import { Sound } from "./sound.js";
 import "./stand.css";
@@ -86,6 +87,24 @@ function Slider({ name, label, unit, from, to, step, value, move }) {
   ); // prettier-ignore
 }
 
+/** Two deliberate steps: on stands, then load. */
+function Loading({ bench }) {
+  const [onStands, say] = useState(false);
+  const load = () => {
+    say(false);
+    bench.load(true);
+  };
+  return (
+    <section aria-labelledby="load-title">
+      <h2 id="load-title">Load the calibration</h2>
+      <p class="note">Change {spec.live.file} in an editor or on the desk and save it; here it is read again and loaded. What is loaded acts on the next run.</p>
+      <p><label><input type="checkbox" checked={onStands} onChange={(event) => say(event.currentTarget.checked)} /> The car is on stands, the engine is off, it is not armed.</label></p>
+      <button type="button" disabled={!onStands} onClick={load}>Load</button>
+      <p role="status" class={bench.said ? "alarm" : "note"}>{bench.said}</p>
+    </section>
+  ); // prettier-ignore
+}
+
 class Stand {
   constructor(core) {
     this.base = new Image(bytesOf(spec.image), spec.fields);
@@ -94,8 +113,9 @@ class Stand {
     this.refused = "";
     this.paused = false;
     this.sound = new Sound();
-    this.bench = new Bench(core, this.base, spec.outputs);
-    this.bench.heard = ({ tick, bits }) => !bits && this.sound.fire(((this.ending - tick) * this.bench.tickUs) / 1e6);
+    this.live = Boolean(spec.live);
+    this.bench = this.live ? new LiveBench(this.base, spec.outputs, spec.live) : new Bench(core, this.base, spec.outputs);
+    this.bench.heard = ({ tick, bits }) => !bits && this.sound.fire(((this.ending - tick) * this.bench.stepUs) / 1e6);
     this.strip = new Strip(stripOf(this.bench));
     this.drawn = 0;
   }
@@ -134,7 +154,7 @@ class Stand {
     const ms = Math.min(LONGEST_MS, at - (this.last ?? at));
     this.last = at;
     if (!this.paused) {
-      this.ending = this.bench.tick + (1000 * ms) / this.bench.tickUs;
+      this.ending = this.bench.tick + (1000 * ms) / this.bench.stepUs;
       this.bench.pass(ms);
       this.changed();
       if (at - this.drawn > STRIP_MS) {
@@ -155,25 +175,27 @@ function Page({ stand }) {
     what();
     again();
   };
+  const trouble = !stand.live ? "" : bench.ended || (bench.connected ? "" : "No connection to the program: what stands here is old.");
   return (
     <>
+      {stand.live && <p role="status" class={trouble ? "alarm" : "note"}>{trouble || (bench.watched ? "Watching." : "The nose is yours.")}{bench.lostSome ? " Some ticks were lost on the way." : ""}</p>}
       <div class="first">
         <section aria-label="The car">
           <Drawing bench={bench} changed={again} />
           <div class="switches">
-            <button type="button" aria-pressed={bench.armed} onClick={toggle(() => stand.arm())}>Armed</button>
-            <button type="button" disabled={!bench.armed || bench.now.launched > 0} onClick={toggle(() => { bench.launch = true; })}>Launch</button>
-            <button type="button" aria-pressed={bench.unplugged} onClick={toggle(() => { bench.unplugged = !bench.unplugged; })}>Sensor unplugged</button>
+            {!bench.watched && <button type="button" aria-pressed={bench.armed} onClick={toggle(() => stand.arm())}>Armed</button>}
+            {!bench.watched && <button type="button" disabled={!bench.armed || bench.now.launched > 0} onClick={toggle(() => { bench.launch = true; })}>Launch</button>}
+            {!bench.watched && <button type="button" aria-pressed={bench.unplugged} onClick={toggle(() => { bench.unplugged = !bench.unplugged; })}>Sensor unplugged</button>}
             <button type="button" aria-pressed={sound.on} onClick={toggle(() => sound.turn(!sound.on))}>Sound</button>
             <button type="button" aria-pressed={stand.paused} onClick={toggle(() => { stand.paused = !stand.paused; })}>Pause</button>
           </div>
-          <Slider name="speed" label="Speed" unit="km/h" from={0} to={300} step={5} value={bench.wanted} move={(v) => { bench.wanted = Math.max(0, Math.min(v, 2000)); again(); }} />
-          {!fromSpeed && <p class="note">This calibration goes by the time since launch: disarm, arm and launch to begin anew.</p>}
-          <Slider name="engine" label="Engine" unit="rpm" from={300} to={9000} step={100} value={bench.rpm} move={(v) => { bench.rpm = Math.max(0, Math.min(Math.round(v), 32767)); again(); }} />
+          {!bench.watched && <Slider name="speed" label="Speed" unit="km/h" from={0} to={300} step={5} value={bench.wanted} move={(v) => { bench.wanted = Math.max(0, Math.min(v, 2000)); again(); }} />}
+          {!fromSpeed && !bench.watched && <p class="note">This calibration goes by the time since launch: disarm, arm and launch to begin anew.</p>}
+          {!bench.watched && <Slider name="engine" label="Engine" unit="rpm" from={300} to={9000} step={100} value={bench.rpm} move={(v) => { bench.rpm = Math.max(0, Math.min(Math.round(v), 32767)); again(); }} />}
         </section>
         <section aria-label="What the controller does">
           <Figures bench={bench} />
-          <Cylinders bench={bench} />
+          {bench.tells === false ? <p class="note">A stream tells no cylinder events.</p> : <Cylinders bench={bench} />}
         </section>
       </div>
       <section aria-labelledby="strip-title">
@@ -183,16 +205,17 @@ function Page({ stand }) {
         </div>
         <div class="switches">
           <button type="button" id="save" onClick={() => stand.save()}>Save this session</button>
-          <p class="note">{`${((bench.kept.n * bench.tickUs) / 1e6).toFixed(0)} s since the controller started${bench.full ? ": full, so that no more is kept" : ""}. "liftlatch replay" reads it${stand.keys.length ? `; change in its calibration: ${stand.keys.join(", ")}` : ""}.`}</p>
+          <p class="note">{`${((bench.kept.n * bench.stepUs) / 1e6).toFixed(0)} s since the controller started${bench.full ? ": full, so that no more is kept" : ""}. "liftlatch replay" reads it${stand.keys.length ? `; change in its calibration: ${stand.keys.join(", ")}` : ""}.`}</p>
         </div>
       </section>
-      <section aria-labelledby="knobs-title">
+      {spec.live?.loads && <Loading bench={bench} />}
+      {!stand.live && <section aria-labelledby="knobs-title">
         <h2 id="knobs-title">Move its settings</h2>
         <p class="note">Each change loads the calibration anew: the controller starts as after power-up, and launches by itself a moment later.</p>
         <div class="knobs">{KNOBS.map((knob) => <Slider key={knob.name} {...knob} value={stand.places[knob.name]} move={(v) => stand.turn(knob.name, v)} />)}</div>
         <p role="status" class={stand.refused ? "alarm" : "note"}>{stand.refused || (stand.keys.length ? `Moved: ${stand.keys.join(", ")}.` : "As in the file.")}</p>
         {stand.keys.length > 0 && <button type="button" onClick={() => stand.undo()}>As in the file</button>}
-      </section>
+      </section>}
     </>
   ); // prettier-ignore
 }
@@ -214,7 +237,7 @@ async function main() {
     asked = root.dataset.scheme === "dark" ? "light" : "dark";
     setScheme();
   });
-  const stand = new Stand(await Core.open(bytesOf(spec.core)));
+  const stand = new Stand(spec.live ? null : await Core.open(bytesOf(spec.core)));
   render(<Page stand={stand} />, document.getElementById("stand"));
   requestAnimationFrame((at) => stand.frame(at));
   root.dataset.ready = "true";
