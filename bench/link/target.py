@@ -146,7 +146,7 @@ class RemoteTarget:
             self.start()
             self._own_run = False
 
-    def _ask_at_rest(self, kind: Kind, body: bytes = b"") -> bytes:
+    def ask_at_rest(self, kind: Kind, body: bytes = b"") -> bytes:
         """One request; where our own run has left the device armed, that is ended first."""
         try:
             return self.host.ask(kind, body)
@@ -165,12 +165,12 @@ class RemoteTarget:
             self.host.post(Kind.PIECE, pack_piece(offset, image[offset : offset + room]))
         self.host.drain()
         commit = pack_commit(len(image), binascii.crc32(image))
-        verdict = unpack_verdict(self._ask_at_rest(Kind.COMMIT, commit))
+        verdict = unpack_verdict(self.ask_at_rest(Kind.COMMIT, commit))
         self.greeting = self.host.hello()
         return verdict
 
     def start(self) -> int:
-        digest = unpack_digest(self._ask_at_rest(Kind.START))
+        digest = unpack_digest(self.ask_at_rest(Kind.START))
         self._own_run = True
         return digest
 
@@ -205,7 +205,7 @@ class RemoteTarget:
 
     def reset(self) -> None:
         """Power the device up anew, and begin a conversation again. What it had loaded may be gone."""
-        self._ask_at_rest(Kind.RESET)
+        self.ask_at_rest(Kind.RESET)
         self._own_run = False
         self.host = Host(self.host.line, None, self.host.timeout_s, self.host.attempts)
         self.greeting = self.host.hello()

@@ -4,6 +4,7 @@
 KINDS = {
     "twin": "bench.twin.replay_case:show",
     "verify": "bench.verify.replay_id:show",
+    "case": "bench.verify.replay_case:show",
 }
 
 

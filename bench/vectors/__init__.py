@@ -1,5 +1,5 @@
 """Golden vectors: what the reference made of a trace, as files that a firmware developer can check against.
 
-write (the files), command (the command line). Nothing is imported here, so that the command line starts
-quickly.
+write (the files of a trace), conformance (those of the conformance set), command (the command line). Nothing
+is imported here, so that the command line starts quickly.
 """

@@ -22,20 +22,40 @@ FILES = ("vectors.jsonl", "vectors.h", "vectors_main.c")
 
 
 @click.command(epilog=CAUTIONS)
-@click.argument("trace", type=TRACE_FILE)
-@calibration_option("The calibration to run.")
-@out_option("Write vectors.jsonl, vectors.h and vectors_main.c there.", required=True)
+@click.argument("trace", type=TRACE_FILE, required=False)
+@calibration_option("The calibration to run.", required=False)
+@click.option(
+    "--conformance", is_flag=True,
+    help="Instead of a trace: the conformance set, which a port is held against.",
+)  # fmt: skip
+@out_option("Write the files there.", required=True)
 @click.option("--ticks", type=Whole(1), metavar="N", help="Only the first N ticks, for a small memory.")
 @json_option
 @trace_options
 def vectors(
-    trace: Path, calibration_path: Path, out: Path, ticks: int | None, as_json: bool, choice: ColumnChoice
+    trace: Path | None,
+    calibration_path: Path | None,
+    conformance: bool,
+    out: Path,
+    ticks: int | None,
+    as_json: bool,
+    choice: ColumnChoice,
 ) -> None:
     """Write what the reference makes of TRACE as golden vectors: image, inputs, outputs and events.
 
     vectors.jsonl has a line for each tick; vectors.h the same for a C compiler, and vectors_main.c runs it
-    through firmware_model/core. A port that reproduces them from power-up on equals the reference here.
+    through firmware_model/core. A port that reproduces them from power-up on equals the reference here. With
+    --conformance: conformance.jsonl, and data.h, check.h, check.c and main.c for a C compiler.
     """
+    if conformance:
+        if trace is not None or calibration_path is not None or ticks is not None:
+            right = "the set brings its own inputs and calibrations; give it alone"
+            raise UserError("goes with no TRACE, --calibration or --ticks", "--conformance", right)
+        _write_conformance(out, as_json)
+        return
+    if trace is None or calibration_path is None:
+        what = "TRACE" if trace is None else "--calibration"
+        raise UserError("is missing", what, "give TRACE and --calibration, or --conformance")
     from bench.calibration import load
     from bench.files import whole_folder
     from bench.replay.inputs import from_trace
@@ -76,6 +96,37 @@ def vectors(
 
     ticks_of = f"{made} ticks of {calibration.tick_us} µs from {shown_path(trace)}"
     text = f"{ticks_of} with {shown_path(calibration.path)}: {', '.join(FILES)} in {shown_path(out)}"
+    console = make_console()
+    print_text(console, text)
+    print_text(console, CAUTIONS)
+
+
+def _write_conformance(out: Path, as_json: bool) -> None:
+    from bench.conformance.chosen_set import conformance_set
+    from bench.conformance.images import changed_images
+    from bench.files import whole_folder
+    from bench.vectors.conformance import FILES, write_set
+
+    of_set = conformance_set()
+    with whole_folder(out) as folder:
+        write_set(of_set, folder)
+    ticks = sum(len(case.whole[0]) for case in of_set.cases)
+    images = len(changed_images(of_set.cases[0]))
+    if as_json:
+        print_json({
+            **head(SUMMARY_VERSION),
+            "conformance": {"version": of_set.version, "sha256": of_set.digest},
+            "cases": len(of_set.cases),
+            "ticks": ticks,
+            "images": images,
+            "written": [str(out / name) for name in FILES],
+        })  # fmt: skip
+        return
+    from bench.console import make_console, print_text
+    from bench.trace.text import shown_path
+
+    cases = f"{len(of_set.cases)} cases, {ticks} ticks, {images} changed images"
+    text = f"conformance set, version {of_set.version}: {cases}: {', '.join(FILES)} in {shown_path(out)}"
     console = make_console()
     print_text(console, text)
     print_text(console, CAUTIONS)

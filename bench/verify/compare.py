@@ -5,8 +5,10 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from bench.link.host import Host
 from bench.link.line import LinkError
@@ -71,9 +73,19 @@ class Tally:
     recent: deque[tuple[Step, StepAnswer]] = field(default_factory=deque)
 
 
-def plan(source: StepSource, reference: LocalTarget, largest: int, options: Options) -> Iterator[Step | None]:
-    """The steps of a run with the right answers, in order; None where the source waits for answers."""
+def plan(
+    source: StepSource,
+    reference: LocalTarget,
+    largest: int,
+    options: Options,
+    numbers: npt.NDArray[Any] | None = None,
+) -> Iterator[Step | None]:
+    """The steps of a run with the right answers, in order; None where the source waits for answers.
+
+    `numbers`: of the run's ticks, uint16[n]; they count up from FIRST_TICK where none are given.
+    """
     start = 0
+    ends = _stretches(numbers) if numbers is not None else None
     rest: Records = np.zeros(0, INPUT)
     ended = False
     while True:
@@ -91,11 +103,22 @@ def plan(source: StepSource, reference: LocalTarget, largest: int, options: Opti
             most = 1
         elif start < options.fine.start:
             most = min(most, options.fine.start - start)
+        first = FIRST_TICK + start
+        if numbers is not None and ends is not None:
+            first, most = int(numbers[start]), min(most, int(ends[start]) - start)
         ticks = fitting(rest, largest, most)
-        body = pack_step(FIRST_TICK + start, rest[:ticks], options.digest)
+        body = pack_step(first, rest[:ticks], options.digest)
         yield Step(start, rest[:ticks], body, reference.answer(body))
         start += ticks
         rest = rest[ticks:]
+
+
+def _stretches(numbers: npt.NDArray[Any]) -> npt.NDArray[np.int64]:
+    """For each tick (numbers uint16[n], whose differences wrap) where the stretch of ticks ends of which each
+    has the number after that of the last."""
+    breaks = np.flatnonzero(np.diff(numbers) != 1) + 1
+    edges = np.append(breaks, len(numbers))
+    return edges[np.searchsorted(breaks, np.arange(len(numbers)), side="right")]
 
 
 def compare(

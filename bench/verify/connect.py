@@ -49,34 +49,57 @@ def greet(given: dict[str, Any], console: Console) -> RemoteTarget:
     return target
 
 
-def connect(given: dict[str, Any], calibration: CalibrationFile, console: Console) -> RemoteTarget:
-    """The device at the port, with the calibration loaded."""
+def meet(given: dict[str, Any], console: Console) -> RemoteTarget:
+    """The device at the port, which reads our images or has a calibration of its own, at rest."""
     from bench.link.line import LinkError
     from bench.link.protocol import Feature
-    from bench.link.target import IMAGE_REASONS
     from controller.constants import IMAGE_VERSION
 
     port = given["port"]
     target = greet(given, console)
     greeting = target.greeting
-    own = Feature.OWN_CALIBRATION in greeting.features
-    if greeting.image_version != IMAGE_VERSION and not own:
-        what = f"its controller reads calibration images of version {greeting.image_version}"
-        raise LinkError(what, port, f"this bench makes version {IMAGE_VERSION}")
-    if given["firmware"] is not None and given["firmware"] != greeting.firmware:
-        what = f"its firmware is {greeting.firmware!r}, not {given['firmware']!r}"
-        raise LinkError(what, port, "load the right firmware, or name this one")
-    if given["disarm"]:
-        target.disarm()
-    if own:
-        _own_calibration(greeting, calibration, port, console)
-        return target
-    verdict = target.load(calibration.image)
-    if verdict:
-        why = IMAGE_REASONS.get(verdict, f"reason {verdict}")
-        raise LinkError(f"the device refused the calibration: {why}", port, "check its firmware")
-    if target.greeting.image_crc != calibration.crc or target.greeting.tick_us != calibration.tick_us:
-        raise LinkError("the device runs another calibration than it was given", port, "check its firmware")
+    with _closed_where_it_fails(target):
+        if greeting.image_version != IMAGE_VERSION and Feature.OWN_CALIBRATION not in greeting.features:
+            what = f"its controller reads calibration images of version {greeting.image_version}"
+            raise LinkError(what, port, f"this bench makes version {IMAGE_VERSION}")
+        if given["firmware"] is not None and given["firmware"] != greeting.firmware:
+            what = f"its firmware is {greeting.firmware!r}, not {given['firmware']!r}"
+            raise LinkError(what, port, "load the right firmware, or name this one")
+        if given["disarm"]:
+            target.disarm()
+    return target
+
+
+@contextmanager
+def _closed_where_it_fails(target: RemoteTarget) -> Iterator[None]:
+    """Whoever tries again finds the port free."""
+    try:
+        yield
+    except BaseException:
+        target.host.line.close()
+        raise
+
+
+def connect(given: dict[str, Any], calibration: CalibrationFile, console: Console) -> RemoteTarget:
+    """The device at the port, with the calibration loaded."""
+    from bench.link.line import LinkError
+    from bench.link.protocol import Feature
+    from bench.link.target import IMAGE_REASONS
+
+    port = given["port"]
+    target = meet(given, console)
+    greeting = target.greeting
+    with _closed_where_it_fails(target):
+        if Feature.OWN_CALIBRATION in greeting.features:
+            _own_calibration(greeting, calibration, port, console)
+            return target
+        verdict = target.load(calibration.image)
+        if verdict:
+            why = IMAGE_REASONS.get(verdict, f"reason {verdict}")
+            raise LinkError(f"the device refused the calibration: {why}", port, "check its firmware")
+        if (target.greeting.image_crc, target.greeting.tick_us) != (calibration.crc, calibration.tick_us):
+            what = "the device runs another calibration than it was given"
+            raise LinkError(what, port, "check its firmware")
     return target
 
 

@@ -45,11 +45,14 @@ _SIGNED = 2**30
 
 
 def make_document(
-    facts: dict[str, Any], results: Sequence[TraceResult], calibration: CalibrationFile
+    facts: dict[str, Any], results: Sequence[TraceResult], calibration: CalibrationFile | None
 ) -> Document:
     """The document of a verify; `facts` are those of bench.verify.facts. Each trace's verdict was printed as
-    it came, so that a terminal shows no table of them."""
-    sections = [Section("Each trace", [_traces(facts)])]
+    it came, so that a terminal shows no table of them. Made-up cases bring their own calibrations."""
+    made = facts["made"]
+    sections = [Section("Each case" if made else "Each trace", [_traces(facts)])]
+    if made and made["wrong_images"]:
+        sections.append(Section("Images with a wrong verdict", [_images(made)]))
     pictures = []
     counters = _status(facts["status"]) if facts["status"] else Text([_no_counters(facts)], "The device")
     sections.append(Section("The device", [counters]))
@@ -71,10 +74,12 @@ def make_document(
     if timed:
         in_time = [one for one in facts["traces"] if one["real_time"]]
         sections.append(Section("In real time", [_times(in_time), *timed], where="page"))
-    sections.append(calibration_section(calibration))
+    if calibration is not None:
+        sections.append(calibration_section(calibration))
+    against = f"the reference, {calibration.path.name}" if calibration else f"the {made['what']}"
     return Document(
         what="verify",
-        title=f"{facts['device']['firmware']} against the reference, {calibration.path.name}",
+        title=f"{facts['device']['firmware']} against {against}",
         alarm=[f"The link failed: {one['error']}" for one in facts["traces"] if one["error"]],
         answer=list(_answer(facts, results)),
         key=_key(facts),
@@ -103,9 +108,7 @@ def _provenance(facts: dict[str, Any]) -> list[tuple[str, str]]:
         ("Its port", str(how["port"])),
         ("Steps in flight", str(how["window"])),
         ("Paced to the clock", "yes" if how["real_time"] else "no"),
-        ("Calibration", how["calibration"]),
-        ("Its SHA-256", how["calibration_sha256"]),
-        ("Its image", f"CRC-32 {how['image_crc32']}"),
+        *_calibration(facts),
         *(
             pair
             for one in facts["traces"]
@@ -114,19 +117,57 @@ def _provenance(facts: dict[str, Any]) -> list[tuple[str, str]]:
     ]
 
 
+def _calibration(facts: dict[str, Any]) -> list[tuple[str, str]]:
+    how, made = facts["how"], facts["made"]
+    if made is None:
+        return [
+            ("Calibration", how["calibration"]),
+            ("Its SHA-256", how["calibration_sha256"]),
+            ("Its image", f"CRC-32 {how['image_crc32']}"),
+        ]
+    return [("Cases", made["what"]), ("Their SHA-256", made["sha256"] or "none: see each case")]
+
+
+def _images(made: dict[str, Any]) -> Table:
+    rows = [[one["what"], str(one["expected"]), str(one["got"])] for one in made["wrong_images"]]
+    return Table((("an image with", False), ("right", True), ("given", True)), rows)
+
+
+def _made(made: dict[str, Any]) -> Iterator[str]:
+    text = f"The {made['what']}: {made['cases']} cases, {made['ticks']} ticks"
+    if made["images"]:
+        right = made["images"] - len(made["wrong_images"])
+        text += f", {made['images']} changed images ({right} verdicts right)"
+    yield f"{text}; {made['seconds_at_115200_baud']:g} s of a line of 115 200 baud."
+    if made["mutants"]:
+        share = 100 * made["mutants_found"] / made["mutants"]
+        yield (
+            f"Its strength: of {made['mutants']} changes of one place in the C core it finds"
+            f" {made['mutants_found']} ({share:.1f} %)."
+        )
+    if made["shrunk"]:
+        yield f"Shrunk: {', '.join(made['shrunk'])}. Look at one with liftlatch replay ID."
+
+
 def _answer(facts: dict[str, Any], results: Sequence[TraceResult]) -> Iterator[str]:
     verdict, device = facts["verdict"], facts["device"]["firmware"]
     ticks = sum(one["ticks_equal"] for one in facts["traces"])
+    made = facts["made"]
     if verdict == "equal":
         yield f"The device ({device}) equals the reference: {ticks} ticks, every one of them the same."
     elif verdict == "different":
-        first = next(result for result in results if result.tally.difference is not None)
-        where = f"{Path(first.path).name}, {difference_text(first)}"
+        first = next((result for result in results if result.tally.difference is not None), None)
+        where = "its verdict on an image"
+        if first is not None:
+            where = f"{Path(first.path).name}, {difference_text(first)}"
         yield f"The device ({device}) differs from the reference: {where}."
     else:
         yield f"The link to the device ({device}) failed; until then {ticks} ticks were equal."
     how = facts["how"]
-    yield (f"Compared: {how['compared']}. A device that is equal on these traces may still differ on others.")
+    these = "cases" if made else "traces"
+    yield f"Compared: {how['compared']}. A device that is equal on these {these} may still differ on others."
+    if made:
+        yield from _made(made)
     if how["not_compared"]:
         yield f"Not compared: {', '.join(how['not_compared'])}."
     if how["own_calibration"]:
@@ -140,7 +181,10 @@ def _key(facts: dict[str, Any]) -> list[tuple[str, str]]:
     traces = facts["traces"]
     key = [
         (str(sum(one["ticks_equal"] for one in traces)), "ticks equal"),
-        (f"{sum(one['verdict'] == 'equal' for one in traces)} of {len(traces)}", "traces equal"),
+        (
+            f"{sum(one['verdict'] == 'equal' for one in traces)} of {len(traces)}",
+            "cases equal" if facts["made"] else "traces equal",
+        ),
     ]
     if facts["status"] and facts["status"].get("worst_tick_ns"):
         key.append((f"{facts['status']['worst_tick_ns'] / 1000:.1f} µs", "its longest tick"))

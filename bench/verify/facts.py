@@ -109,11 +109,15 @@ def value_text(name: str, value: int) -> str:
 
 
 def make_facts(
-    results: list[TraceResult], greeting: Greeting, status: Status | None, how: dict[str, Any]
+    results: list[TraceResult],
+    greeting: Greeting,
+    status: Status | None,
+    how: dict[str, Any],
+    made: dict[str, Any] | None = None,
 ) -> dict[str, Any]:
     """The whole result as plain values for JSON. Keys stay; SUMMARY_VERSION grows when the meaning of one
-    changes."""
-    worst = "equal"
+    changes. `made`: of made-up cases, what they are and what came of them besides."""
+    worst = "different" if made and made["wrong_images"] else "equal"
     for result in results:
         if result.verdict == "link" or (result.verdict == "different" and worst == "equal"):
             worst = result.verdict
@@ -129,6 +133,7 @@ def make_facts(
             "features": [str(f.name).lower() for f in Feature if f in greeting.features],
         },
         "how": how,
+        "made": made,
         "first_tick_number": FIRST_TICK,
         "traces": [_trace_facts(result) for result in results],
         "status": vars(status) if status else None,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 from bench.document.junit import Case
 from bench.document.junit import junit as junit_of
@@ -11,17 +12,23 @@ from bench.link.protocol import OUTPUT
 from bench.verify.facts import TraceResult, difference_text, stem
 
 
-def write_tables(folder: Path, results: Sequence[TraceResult]) -> None:
-    """All of them, into a folder."""
-    (folder / "junit.xml").write_bytes(junit(results))
+def write_tables(folder: Path, results: Sequence[TraceResult], made: dict[str, Any] | None = None) -> None:
+    """All of them, into a folder; `made` as in bench.verify.facts."""
+    (folder / "junit.xml").write_bytes(junit(results, made))
     for number, result in enumerate(results, 1):
         if result.context is not None:
             write_context(folder / f"{stem(number, results)}-difference.csv", result)
 
 
-def junit(results: Sequence[TraceResult]) -> bytes:
-    """The results as JUnit XML: one test case for each trace."""
-    return junit_of("liftlatch verify", [_case(result) for result in results])
+def junit(results: Sequence[TraceResult], made: dict[str, Any] | None = None) -> bytes:
+    """The results as JUnit XML: one test case for each trace, and one for all changed images."""
+    cases = [_case(result) for result in results]
+    if made and made["images"]:
+        wrong = made["wrong_images"]
+        told = "; ".join(f"{one['what']}: {one['got']} instead of {one['expected']}" for one in wrong)
+        failure = (f"{len(wrong)} wrong verdicts", told) if wrong else None
+        cases.append(Case("changed images", 0.0, f"{made['images']} images", failure, None))
+    return junit_of("liftlatch verify", cases)
 
 
 def _case(result: TraceResult) -> Case:

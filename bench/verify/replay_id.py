@@ -60,8 +60,8 @@ def show(text: str, as_json: bool) -> None:
     except ValueError as error:
         raise UserError("is no replay id", text, "give one as `liftlatch verify` printed it") from error
     from bench.calibration import load
-    from bench.link.protocol import OUTPUT
     from bench.link.target import LocalTarget
+    from bench.trace.text import shown_path
     from bench.verify.compare import FIRST_TICK
     from controller import Controller
 
@@ -75,25 +75,31 @@ def show(text: str, as_json: bool) -> None:
     target.load(calibration.image)
     target.start()
     ran = target.run(FIRST_TICK, records[: tick + _AROUND + 1])
-    around = range(max(0, tick - _AROUND), len(ran.outputs))
+    print_around(text, shown_path(trace_path), tick, laid.time_s(tick), records, ran.outputs, as_json)
+
+
+def print_around(
+    text: str, name: str, tick: int, time_s: float, records: Records, outputs: Records, as_json: bool
+) -> None:
+    """Print what the reference does around a tick: `records` and `outputs` are those of the run's ticks."""
+    from bench.link.protocol import OUTPUT
+
+    around = range(max(0, tick - _AROUND), min(len(outputs), tick + _AROUND + 1))
     if as_json:
-        ticks = [{"tick": i, **_plain(records, i), **_plain(ran.outputs, i)} for i in around]
+        ticks = [{"tick": i, **_plain(records, i), **_plain(outputs, i)} for i in around]
         print_json({
-            **head(SUMMARY_VERSION), "replay_id": text, "tick": tick, "time_s": laid.time_s(tick),
-            "ticks": ticks,
+            **head(SUMMARY_VERSION), "replay_id": text, "tick": tick, "time_s": time_s, "ticks": ticks,
         })  # fmt: skip
         return
     from bench.console import make_console, make_table, print_table, print_text
-    from bench.trace.text import shown_path
 
     shown = [name for name in _SHOWN if name in (OUTPUT.names or ())]
     table = make_table(*((_SHORT.get(name, name), True) for name in ("tick", "counts", *shown)), gap=1)
     for i in around:
-        row = [str(i), str(records["counts"][i]), *(str(ran.outputs[name][i]) for name in shown)]
+        row = [str(i), str(records["counts"][i]), *(str(outputs[name][i]) for name in shown)]
         table.add_row(*row, style="bold" if i == tick else "")
     console = make_console()
-    title = f"{shown_path(trace_path)}: the reference around tick {tick} ({laid.time_s(tick):.6g} s)"
-    print_table(console, title, table)
+    print_table(console, f"{name}: the reference around tick {tick} ({time_s:.6g} s)", table)
     print_text(console, "lift in 1/16 mm, demand, latched and reduction in 0.1 %, retard in 0.1 degree")
 
 

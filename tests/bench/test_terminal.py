@@ -483,7 +483,7 @@ def test_a_closed_or_full_stream_changes_no_exit_code(closed: str, tmp_path: Pat
             ["sh", "-c", f'exec "$@" {closed}', "sh", *PROGRAM, *words], capture_output=True, check=False
         )
         assert done.returncode == code, (words, done.stderr)
-    assert sorted(path.name for path in out.iterdir()) == ["vectors.h", "vectors.jsonl", "vectors_main.c"]
+    assert {"vectors.h", "vectors.jsonl", "vectors_main.c"} <= {path.name for path in out.iterdir()}
 
 
 def test_help_tells_no_range_without_bounds_and_cautions_where_a_device_or_a_car_is_reached() -> None:

@@ -6,8 +6,6 @@
 #include <avr/sleep.h>
 
 #include "liftlatch.h"
-#include "run.h" /* ROWS, IMAGE[LIFT_IMAGE_BYTES], INPUTS[ROWS][11], both in flash */
-
 static lift_controller_t controller;
 static union {
     uint32_t place;
@@ -30,6 +28,8 @@ static void tell_number(uint32_t number) {
 static void take(int32_t value) {
     sum = sum * 31 + (uint32_t)value;
 }
+
+#include "run.h" /* ROWS; in flash IMAGE[LIFT_IMAGE_BYTES], INPUTS[ROWS][11]; take_events(row) after a step */
 
 static void take_outputs(void) {
     lift_outputs_t out;
@@ -63,8 +63,7 @@ int main(void) {
         lift_inputs_t in = {v[0], v[1], v[2], v[3], v[4], v[5], v[6], v[7], v[8], v[9], v[10]};
         lift_step(&controller, &in);
         take_outputs();
-        take(lift_event(&controller, (int32_t)(row % 15) - 1));
-        take(lift_spark(&controller, (int32_t)(row % 13)));
+        take_events(row);
         if (row % 100 == 99) {
             tell_state();
         }

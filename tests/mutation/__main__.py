@@ -174,7 +174,11 @@ def save(rows: Sequence[tuple[str, int, int, int, int]], survivors: Sequence[Mut
 @click.option("--limit", type=click.IntRange(1), help="No more mutants than this, drawn from the seed.")
 @click.option("--seed", type=int, default=0, show_default=True, help="What a sample is drawn from.")
 @click.option("--keep", type=click.Path(path_type=Path), help="Work in this folder and leave it.")
-def main(base: str | None, limit: int | None, seed: int, keep: Path | None) -> None:
+@click.option("--conformance", is_flag=True, help="Instead: mutants of the C core, held against the set.")
+@click.option("--write", is_flag=True, help="With --conformance: renew the tables of tests/README.md.")
+def main(
+    base: str | None, limit: int | None, seed: int, keep: Path | None, conformance: bool, write: bool
+) -> None:
     """Let mutants of the controller and of the frame decoder meet the fast tests.
 
     The exit code is 1 where a mutant survived that survivors.toml does not list, or, of a whole run, where
@@ -183,6 +187,10 @@ def main(base: str | None, limit: int | None, seed: int, keep: Path | None) -> N
     stay found where their function is the same.
     """
     console = make_console()
+    if conformance:
+        from tests.mutation.conformance import report
+
+        sys.exit(report(console, write))
     known = Known.read(SURVIVORS)
     started = time.monotonic()
 

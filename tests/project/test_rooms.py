@@ -16,7 +16,14 @@ ORDER = (
     *("bench.errors", "bench.system", "bench.random", "bench.cautions", "bench.completion", "bench.console"),
     *("bench.facts", "bench.files", "bench.units", "bench.options"),
     *("bench.trace", "bench.calibration", "bench.page", "bench.document", "bench.replay", "bench.sweep"),
-    *("bench.twin", "bench.vectors", "bench.link", "bench.device", "bench.pytest_device"),
+    *(
+        "bench.twin",
+        "bench.link",
+        "bench.conformance",
+        "bench.vectors",
+        "bench.device",
+        "bench.pytest_device",
+    ),
     *(
         "bench.vehicle",
         "bench.compare",
