@@ -37,7 +37,7 @@ NAMED = (
     ("follow", "if (l->landing", "l->landing && (demand > 0)", "(l->landing)"),
     (
         "lift_build",
-        "lift_curve_request_calibrate_line(&ll->engine",
+        "",
         "c->engine_retard",
         "c->engine_reduction",
     ),
