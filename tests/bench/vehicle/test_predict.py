@@ -235,3 +235,18 @@ def test_a_noisy_sensor_is_told_by_what_it_did_while_the_car_stood():
     noisy = make_facts(predict(demo(), calibration(), Options(noise_mm=2, feet=60)), [])
     (one,) = (one for one in noisy["readiness"] if one["code"] == "noise_too_small")
     assert "noise_mm = 3 is too small" in one["text"]
+
+
+def test_a_fitted_car_s_ranges_have_what_the_model_misses_in_them():
+    from bench.vehicle.facts import MISSED, _wider
+
+    # a car that is known for certain: the miss alone
+    low, high = _wider("peak_lift_mm", 200.0, 200.0)
+    assert high - 200 == 200 - low == pytest.approx(1.2816 * MISSED["peak_lift_mm"], rel=1e-4)
+    # one that is hardly known: nothing to speak of beside it
+    low, high = _wider("peak_lift_mm", 200.0, 600.0)
+    assert 600 < high < 602
+    # no landing, or no end to it, stays what it is
+    assert _wider("landing_speed_mps", 0.0, 0.0) == [0.0, 0.0]
+    assert _wider("landing_speed_mps", 0.5, np.inf) == [0.5, np.inf]
+    assert _wider("landing_speed_mps", 0.05, 0.4)[0] == 0
