@@ -310,7 +310,8 @@ def make_inputs(source: Random, values: Values, asked: int) -> dict[str, Ints]:
     ticks = max(asked, HORIZON)
     sensor = _Sensor(values)
     armed, launch, valid = _switches(source, sensor, ticks)
-    numbers = source.whole(1 << 16) + np.arange(ticks, dtype=np.int64)
+    # Soon after its beginning each case comes to the number after 65535.
+    numbers = 65535 - source.whole(50) + np.arange(ticks, dtype=np.int64)
     if likely(source, 20):
         numbers[source.whole(ticks) :] += one_of(source, (-1, 1, 2, 300))
     made = {

@@ -34,10 +34,10 @@ NAMED = (
     ),
     ("watch_stuck", "} else if (car_speed", "car_speed <= c->stuck_speed", "(car_speed) < (c->stuck_speed)"),
     ("lift_lift_learn", "l->learn_sum +=", "l->learn_sum += offset", ""),
-    ("follow", "if (l->landing", "l->landing && (demand > 0)", "l->landing"),
+    ("follow", "if (l->landing", "l->landing && (demand > 0)", "(l->landing)"),
     (
         "lift_build",
-        "lift_curve_request_calibrate_line(&ll->engine",
+        "",
         "c->engine_retard",
         "c->engine_reduction",
     ),
