@@ -231,7 +231,7 @@ def test_a_stream_that_is_closed_is_as_good_as_none(shell: str) -> None:
 
 def test_a_letter_that_the_output_cannot_show_is_replaced() -> None:
     program = "import sys; sys.stdout.reconfigure(encoding='ascii', errors='strict')"
-    program += "; from bench.cli import _prepare_output as prepare; prepare(); print('7.9\u00b0')"
+    program += "; from bench.cli import _prepare_streams as prepare; prepare(); print('7.9\u00b0')"
     done = run(sys.executable, "-c", program)
     assert (done.returncode, done.stdout, done.stderr) == (0, "7.9?\n", "")
 
