@@ -87,6 +87,20 @@ class Course:
     best: list[float | None] = field(default_factory=list)
 
 
+@dataclass
+class Courses:
+    """What a search steps: `whole` over all that is sought, `near` the start, `plain` without look-ahead."""
+
+    whole: Course = field(default_factory=Course)
+    near: Course = field(default_factory=Course)
+    plain: Course = field(default_factory=Course)
+
+    @property
+    def each(self) -> tuple[Course, ...]:
+        """Each of them."""
+        return self.whole, self.near, self.plain
+
+
 class Search:
     """Steps a course from one generation to the next. Each draws its own chances from the seed, so that a
     course that was put down goes on as if it had not been."""

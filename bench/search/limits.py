@@ -25,7 +25,7 @@ OVER = 10.0  # how far out of limits a run counts that turns over or never gets 
 
 _NEVER_MPS = 10.0  # what a nose that never comes down counts in the aims: harder than any landing
 
-_DOUBT = 0.1
+_DOUBT = 0.5
 
 _N_IN_LBF = 0.45359237 * 9.80665  # exact, from the definitions of the pound and of standard gravity
 
@@ -252,9 +252,10 @@ def judge(d: CarFigures, limits: Sequence[Limit], share: float, demand: float | 
 
 
 def demanded(cars: int, share: float) -> float:
-    """What share of so many cars must keep the limits for `share` of all cars to do so with 90 % confidence:
-    a search that is content with the share itself finds what just fits its own cars. All of them where there
-    are too few for that."""
+    """What share of so many cars must keep the limits for `share` of all cars to do so as likely as not: a
+    search that is content with the share itself finds what just fits its own cars, and one that asks for more
+    is left with settings that cut so much that they keep anything. The check on other cars decides. All of
+    them where there are too few for that."""
     miss = 1 - share
     chance = 0.0
     for broken in range(cars):

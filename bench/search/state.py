@@ -10,18 +10,18 @@ import numpy as np
 
 from bench.errors import UserError
 from bench.files import whole_folder
-from bench.search.evolve import Course, Member, Tried
+from bench.search.evolve import Course, Courses, Member, Tried
 from bench.search.limits import FIGURES, CarFigures, Judged
 
 STATE = "state.json"
-_VERSION = 3
+_VERSION = 4
 _DONE = "choose another folder, or delete this one to begin anew"
 
 
-def as_text(asked: dict[str, Any], course: Course, plain: Course) -> str:
-    """The text of state.json: both courses, the second without look-ahead. Floats are written so that they
-    are read back as they were."""
-    found = {"state_version": _VERSION, "asked": asked, **_plain(course), "without_look_ahead": _plain(plain)}
+def as_text(asked: dict[str, Any], courses: Courses) -> str:
+    """The text of state.json. Floats are written so that they are read back as they were."""
+    others = {"near_the_start": _plain(courses.near), "without_look_ahead": _plain(courses.plain)}
+    found = {"state_version": _VERSION, "asked": asked, **_plain(courses.whole), **others}
     return json.dumps(found) + "\n"
 
 
@@ -42,14 +42,14 @@ def _plain(course: Course) -> dict[str, Any]:
     }
 
 
-def save(folder: Path, asked: dict[str, Any], course: Course, plain: Course) -> None:
+def save(folder: Path, asked: dict[str, Any], courses: Courses) -> None:
     """Write a folder that holds the state alone, whole."""
     with whole_folder(folder) as made:
-        (made / STATE).write_text(as_text(asked, course, plain), encoding="utf-8")
+        (made / STATE).write_text(as_text(asked, courses), encoding="utf-8")
 
 
-def load(folder: Path, asked: dict[str, Any]) -> tuple[Course, Course] | None:
-    """Both courses of a folder; None where there is nothing. UserError where it holds something else, or a
+def load(folder: Path, asked: dict[str, Any]) -> Courses | None:
+    """The courses of a folder; None where there is nothing. UserError where it holds something else, or a
     search that was asked for with something else."""
     path = folder / STATE
     if not path.exists():
@@ -63,7 +63,7 @@ def load(folder: Path, asked: dict[str, Any]) -> tuple[Course, Course] | None:
             raise UserError("is a search of another version of Liftlatch", folder, _DONE)
         if before != asked:
             raise UserError(_difference(before, asked), folder, _DONE)
-        return _course(found), _course(found["without_look_ahead"])
+        return Courses(_course(found), _course(found["near_the_start"]), _course(found["without_look_ahead"]))
     except (ValueError, KeyError, TypeError, AttributeError):
         raise UserError("is damaged", path, _DONE) from None
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 from bench.errors import UserError
 from bench.search import state
 from bench.search.drive import Driver, Job, Scores, driver, program
-from bench.search.evolve import Course, Plan, Search, Tried, best_within
+from bench.search.evolve import Course, Courses, Plan, Search, Tried, best_within
 from bench.search.limits import CarFigures, Judged, Limit, dominates, driven, judge, tightened
 from bench.search.progress import Progress
 from bench.search.settings import Settings, Values
@@ -30,6 +30,9 @@ _LONGEST_S = 15.0
 # What is sought without look-ahead, for comparison: a smaller population for fewer generations.
 _PLAIN_SHARE, _PLAIN_LEAST = 3, 8
 _PLAIN_SEED = 1 << 31
+# The share of the generations that seek near the start, and how near, as a share of each range.
+_NEAR_SHARE, _NEAR_PERCENT = 0.45, 20.0
+_NEAR_SEED = 1 << 30
 
 
 @dataclass(frozen=True)
@@ -63,15 +66,14 @@ class Checked:
 
 @dataclass(frozen=True)
 class Found:
-    """A search that is done. `plain` is what was tried without look-ahead. `checked` has the settings that
+    """A search that is done. `checked` has the settings that
     were checked, least in aim first; `chosen` is the first one of them that keeps the limits in the wanted
     share of those cars, None where none does; `taken` the one that was asked for by its row."""
 
     vehicle: VehicleFile
     settings: Settings
     options: Options
-    course: Course
-    plain: Course
+    courses: Courses
     without: Checked
     start: Checked
     checked: list[Checked]
@@ -91,7 +93,7 @@ class Found:
     @property
     def tried(self) -> list[Tried]:
         """All that the cars of the search drove, with look-ahead and without."""
-        return [*self.course.tried, *self.plain.tried]
+        return [tried for course in self.courses.each for tried in course.tried]
 
     def row(self, one: Checked) -> int:
         """Its number in the trade-off, from 1."""
@@ -122,7 +124,7 @@ def search(
     generation."""
     settings = Settings(start, options.wishes)
     asked = _asked(vehicle, start, options)
-    course, plain = (state.load(folder, asked) if folder else None) or (Course(), Course())
+    courses = (state.load(folder, asked) if folder else None) or Courses()
     longest = _longest(vehicle, start, options)
     spread = Spread(
         vehicle.text,
@@ -139,23 +141,36 @@ def search(
         options.generations, options.seed,
     )  # fmt: skip
     with driver(spread, cluster) as drive:
-        if folder and not course.generation:
+        if folder and not any(course.generation for course in courses.each):
             # a long search must not end with one that cannot be written
-            state.save(folder, asked, course, plain)
-        both = [(course, Search(plan, settings, drive), "")]
-        if settings.looks:
-            other = Settings(start, options.wishes.without_look_ahead())
-            both.append((plain, Search(_smaller(plan), other, drive), "without look-ahead: "))
-        whole = sum(seeking.plan.generations for _, seeking, _ in both) + 1
-        for on, seeking, words in both:
+            state.save(folder, asked, courses)
+        steps = list(_steps(courses, plan, settings, options, drive))
+        whole = sum(seeking.plan.generations for _, seeking, _ in steps) + 1
+        for on, seeking, words in steps:
             while on.generation < seeking.plan.generations:
-                done = course.generation + plain.generation
+                done = sum(course.generation for course in courses.each)
                 watch(done / whole, words + _so_far(on, seeking.plan.generations))
                 seeking.step(on)
                 if folder:
-                    state.save(folder, asked, course, plain)
-        watch(1 - 1 / whole, f"checking; {_so_far(course, options.generations)}")
-        return _check(vehicle, settings, options, (course, plain), plan, drive)
+                    state.save(folder, asked, courses)
+        watch(1 - 1 / whole, "checking")
+        return _check(vehicle, settings, options, courses, plan, drive)
+
+
+def _steps(
+    courses: Courses, plan: Plan, settings: Settings, options: Options, drive: Driver
+) -> Iterator[tuple[Course, Search, str]]:
+    """What is stepped one after the other, with its words. Near the start a quick setting within the limits
+    is a small place, that a search over everything passes by on its way to slow ones."""
+    near = 0 if options.wishes.near is not None else int(_NEAR_SHARE * plan.generations)
+    yield courses.whole, Search(replace(plan, generations=plan.generations - near), settings, drive), ""
+    if near:
+        wishes = replace(options.wishes, near=_NEAR_PERCENT)
+        nearby = replace(plan, generations=near, seed=plan.seed + _NEAR_SEED)
+        yield courses.near, Search(nearby, Settings(settings.start, wishes), drive), "near the start: "
+    if settings.looks:
+        other = Settings(settings.start, options.wishes.without_look_ahead())
+        yield courses.plain, Search(_smaller(plan), other, drive), "without look-ahead: "
 
 
 def _smaller(plan: Plan) -> Plan:
@@ -170,9 +185,7 @@ def _smaller(plan: Plan) -> Plan:
 
 def state_text(found: Found) -> str:
     """The state of a search that is done, as its folder keeps it."""
-    return state.as_text(
-        _asked(found.vehicle, found.settings.start, found.options), found.course, found.plain
-    )
+    return state.as_text(_asked(found.vehicle, found.settings.start, found.options), found.courses)
 
 
 def _asked(vehicle: VehicleFile, start: CalibrationFile, options: Options) -> dict[str, Any]:
@@ -217,7 +230,7 @@ def _check(
     vehicle: VehicleFile,
     settings: Settings,
     options: Options,
-    courses: tuple[Course, Course],
+    courses: Courses,
     plan: Plan,
     drive: Driver,
 ) -> Found:
@@ -226,10 +239,11 @@ def _check(
         (None, settings.start, False),
         (settings.start_values, settings.start, True),
     ]
-    course, plain = courses
-    beside = _candidates(plain.tried)[:1]
-    for candidate in dict.fromkeys([*_candidates(course.tried), *beside]):
-        made = settings.calibration(candidate)
+    # What is just beyond what a search keeps to may keep the limits themselves, and be quicker.
+    beside = [*_candidates(courses.near.tried), *_candidates(courses.plain.tried)[:1]]
+    for candidate in dict.fromkeys([*_candidates(courses.whole.tried), *beside]):
+        # Anew for each: a text that was changed before keeps traces of it in its spaces.
+        made = Settings(settings.start, options.wishes).calibration(candidate)
         assert made is not None
         ways.append((candidate, made, True))
     jobs = [Job(calibration, CHECK_FROM, options.check, on) for _, calibration, on in ways]
@@ -241,7 +255,7 @@ def _check(
     without, start, *rest = checked
     rest.sort(key=lambda c: (c.judged.aim_s, c.values or ()))
     chosen = next((c for c in rest if c.judged.over <= 0), None)
-    return Found(vehicle, settings, options, course, plain, without, start, rest, chosen)
+    return Found(vehicle, settings, options, courses, without, start, rest, chosen)
 
 
 def _candidates(tried: Sequence[Tried]) -> list[Values]:

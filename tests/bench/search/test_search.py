@@ -18,7 +18,7 @@ from bench.errors import UserError
 from bench.random import Random
 from bench.search import state
 from bench.search.drive import Job, driver
-from bench.search.evolve import Course, Plan, Search, evenly_spread
+from bench.search.evolve import Course, Courses, Plan, Search, evenly_spread
 from bench.search.facts import make_facts
 from bench.search.figure import least_times
 from bench.search.files import calibration_text
@@ -271,12 +271,12 @@ def test_the_value_at_a_share_is_that_of_the_inverted_distribution(values, perce
 
 @pytest.mark.parametrize("share", [0.5, 0.8, 0.95, 0.99])
 @pytest.mark.parametrize("cars", [8, 24, 48, 100, 333])
-def test_the_search_demands_so_many_cars_that_chance_alone_seldom_does(cars, share):
+def test_the_search_demands_so_many_cars_that_others_keep_the_limits_as_likely_as_not(cars, share):
     from scipy.stats import binom  # outside check: the binomial distribution of scipy
 
     may_break = round(cars * (1 - demanded(cars, share)))
-    assert may_break == 0 or binom.cdf(may_break, cars, 1 - share) <= 0.1
-    assert binom.cdf(may_break + 1, cars, 1 - share) > 0.1
+    assert may_break == 0 or binom.cdf(may_break, cars, 1 - share) <= 0.5
+    assert binom.cdf(may_break + 1, cars, 1 - share) > 0.5
 
 
 def some_driven(**changes):
@@ -504,13 +504,13 @@ def test_beside_it_stands_what_was_found_without_look_ahead(tiny):
     assert without
     for row in without:
         assert row["values"]["look_rising_ms"] == row["values"]["look_falling_ms"] == 0
-    assert all(not looks_ahead(t.values) for t in tiny.plain.tried)
+    assert all(not looks_ahead(t.values) for t in tiny.courses.plain.tried)
     for row in found["trade_off"]:
         assert (row["margin_percent"] is not None and row["margin_percent"] >= 0) == row["keeps_limits"]
     # where no look-ahead is asked for, nothing else is sought beside it
     wishes = read_wishes([], ["look_rising_ms=0:0", "look_falling_ms=0:0"], None)
     alone = search(demo(), calibration(), replace(TINY, wishes=wishes))
-    assert not alone.plain.tried
+    assert not alone.courses.plain.tried
     assert not any(row["look_ahead"] for row in make_facts(alone, [])["trade_off"])
 
 
@@ -534,8 +534,11 @@ def test_the_same_seed_gives_the_same_on_one_core(tiny, monkeypatch):
     assert everything(search(demo(), calibration(), replace(TINY, seed=4))) != everything(tiny)
 
 
-@pytest.mark.parametrize("stopped_after", [1, 2])
-def test_a_search_that_was_stopped_goes_on_as_if_it_had_not(tiny, tmp_path, stopped_after):
+@pytest.mark.parametrize(
+    ("stopped_after", "said"),
+    [(1, "generation 1 of 2, best so far "), (2, "near the start: generation 0 of 1")],
+)
+def test_a_search_that_was_stopped_goes_on_as_if_it_had_not(tiny, tmp_path, stopped_after, said):
     folder = tmp_path / "out"
     seen = []
 
@@ -546,7 +549,7 @@ def test_a_search_that_was_stopped_goes_on_as_if_it_had_not(tiny, tmp_path, stop
 
     with pytest.raises(KeyboardInterrupt):
         search(demo(), calibration(), TINY, folder, watch=stop)
-    assert f"generation {stopped_after} of 3, best so far " in seen[-1]
+    assert said in seen[-1]
     assert json.loads((folder / state.STATE).read_text())["generation"] == stopped_after
     texts = []
     again = search(demo(), calibration(), TINY, folder, watch=lambda share, text: texts.append(text))
@@ -566,7 +569,7 @@ def test_a_search_that_was_stopped_goes_on_as_if_it_had_not(tiny, tmp_path, stop
 def test_a_changed_command_is_refused(tmp_path, changes, says):
     folder = tmp_path / "out"
     asked = _asked_of(TINY)
-    state.save(folder, asked, Course(), Course())
+    state.save(folder, asked, Courses())
     with pytest.raises(UserError, match=says) as caught:
         search(demo(), calibration(), replace(TINY, **changes), folder)
     assert "delete this one" in str(caught.value)
@@ -582,7 +585,7 @@ def _asked_of(options):
 
 def test_a_damaged_state_and_a_foreign_folder_are_refused(tmp_path):
     folder = tmp_path / "out"
-    state.save(folder, _asked_of(TINY), Course(), Course())
+    state.save(folder, _asked_of(TINY), Courses())
     (folder / state.STATE).write_text((folder / state.STATE).read_text()[:-20])
     with pytest.raises(UserError, match="is damaged"):
         search(demo(), calibration(), TINY, folder)
