@@ -151,7 +151,7 @@ RUNS = (
     Run(
         "engine_curve",
         "A loose converter: with the nose up the driver opens the throttle, the engine flares, and the engine"
-        " curve asks for more than the lift does.",
+        " ceiling asks for more than the lift does.",
         _FLARE,
         Sensing(209),
         Form(_IN_MM, step_ms=10, units="row"),

@@ -68,9 +68,7 @@ def _reports(browser: Browser, folder: Path) -> None:
         shutil.copy(ROOT / path, folder)
     trace, calibration = Path(_TRACE).name, Path(_CALIBRATION).name
     text = (folder / calibration).read_text(encoding="utf-8")
-    (folder / "longer.toml").write_text(
-        text.replace("\nhold_ms = 40 ", "\nhold_ms = 300 "), encoding="utf-8"
-    )
+    (folder / "longer.toml").write_text(text.replace("\nhold_ms = 40 ", "\nhold_ms = 300 "), encoding="utf-8")
     _run(folder, "replay", trace, "--calibration", calibration, "--out", "replay")
     _run(
         folder,

@@ -159,7 +159,7 @@ def test_what_cannot_be_right_is_refused_in_one_line(tmp_path, rows):
     assert "--height-column" in inches
     low = [*rows[:2], *([row[0], f"{float(row[1]) / 10:.2f}", *row[2:]] for row in rows[2:])]
     assert "no lift: from 13 mm at rest" in refused("fit", written(tmp_path / "low.csv", low), *WITH)
-    assert "unknown section" in refused("fit", good, "--vehicle", CALIBRATION_PATH)
+    assert "is a calibration file, and no car" in refused("fit", good, "--vehicle", CALIBRATION_PATH)
 
 
 @pytest.mark.slow

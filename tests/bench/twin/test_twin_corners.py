@@ -549,3 +549,17 @@ def test_out_of_sight_ends_where_the_height_was_before_a_jump() -> None:
     twins.run([{"mm": 130}])
     assert not twins.reference.faults & FAULT_OUT_OF_SIGHT
     assert twins.reference.reduction.hold_left < hold - 8
+
+
+@pytest.mark.rule("H10")
+def test_a_chain_that_moves_by_two_counts_of_a_coarse_sensor_counts_for_nothing() -> None:
+    """More than 0.5 mm, and yet what a frozen converter may show."""
+    twins = Twins(near_end=400, return_samples=20, sensor_counts=[0, 1000])
+    twins.run([{"counts": 260, "launch": 0} for _ in range(200)] + [{"counts": 260}])
+    twins.run({"counts": 260 + 8 * i} for i in range(1, 88))
+    twins.run([{"counts": LOST}] * 3)
+    assert twins.reference.faults & FAULT_OUT_OF_SIGHT
+    twins.run({"counts": 290 + 2 * (i % 2)} for i in range(200))
+    assert twins.reference.faults & FAULT_OUT_OF_SIGHT
+    twins.run({"counts": 290 + 3 * (i % 2)} for i in range(200))
+    assert not twins.reference.faults & FAULT_OUT_OF_SIGHT
