@@ -643,7 +643,7 @@ def test_it_beats_the_demo_calibration_and_no_control_at_once():
 @pytest.mark.slow
 def test_from_the_demo_s_start_it_keeps_its_limits_and_a_calm_command_over_the_wide_spread():
     limits = with_defaults(read_limits(["lift_mm=350", "landing_m_per_s=1.5", "bar_kn=5"]))
-    options = Options(limits, cars=24, check=100, population=12, generations=6)
+    options = Options(limits, cars=24, check=100, population=16, generations=12)
     found = search(demo(), load(ROOT / "traces" / "demo.toml"), options)
     assert found.chosen is not None
     told = make_facts(found, [])["with_found"]
