@@ -158,11 +158,11 @@ def _prepare_streams() -> None:
     letter that the output's encoding lacks becomes a `?`."""
     for number, name in enumerate(("stdin", "stdout", "stderr")):
         if getattr(sys, name) is None:
-            mode = "w" if number else "r"
-            stream = open(os.devnull, mode)  # noqa: SIM115 - until the end
-            if stream.fileno() != number:
-                os.dup2(stream.fileno(), number)
-                stream = open(number, mode, closefd=False)  # noqa: SIM115 - until the end
+            opened = os.open(os.devnull, os.O_RDWR)
+            if opened != number:
+                os.dup2(opened, number)
+                os.close(opened)
+            stream = open(number, "w" if number else "r", closefd=False)  # noqa: SIM115 - until the end
             setattr(sys, name, stream)
     if isinstance(sys.stdout, io.TextIOWrapper):
         sys.stdout.reconfigure(errors="replace")

@@ -115,6 +115,14 @@ def board_option(command: Callable[..., Any]) -> Callable[..., Any]:
     )(command)  # fmt: skip
 
 
+def port_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    """--port PORT of a device, as `port`; None unless given."""
+    return click.option(
+        "--port", metavar="PORT",
+        help="Serial port of the device: /dev/ttyUSB0, COM3, socket://HOST:PORT, rfc2217://HOST:PORT.",
+    )(command)  # fmt: skip
+
+
 def baud_option(command: Callable[..., Any]) -> Callable[..., Any]:
     """--baud N, as `baud`."""
     return click.option(

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from bench.calibration.builder import Built
 from bench.calibration.ceilings import Ceilings
-from bench.calibration.image import Values
+from bench.calibration.image import Values, number_of, row_of
 from bench.calibration.quantity import Shown
 from bench.errors import UserError
 from controller.constants import AXIS_POINTS
@@ -52,15 +52,11 @@ class CalibrationFile:
 
     def number(self, name: str) -> int:
         """The compiled value of a field that is one number."""
-        value = self.values[name]
-        assert isinstance(value, int)
-        return value
+        return number_of(self.values, name)
 
     def row(self, name: str) -> list[int]:
         """The compiled values of a field that is a list."""
-        value = self.values[name]
-        assert isinstance(value, list)
-        return value
+        return row_of(self.values, name)
 
     def height_to_counts(self, mm: npt.ArrayLike) -> Floats:
         """What the sensor reads at heights in mm, in counts before quantising; held outside its range."""

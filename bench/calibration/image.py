@@ -21,6 +21,20 @@ Values = dict[str, "int | list[int]"]
 _BODY = "<" + "".join(f"{count}{code}" for _, code, count, _, _ in FIELDS)
 
 
+def number_of(values: Values, name: str) -> int:
+    """The compiled value of a field that is one number."""
+    value = values[name]
+    assert isinstance(value, int)
+    return value
+
+
+def row_of(values: Values, name: str) -> list[int]:
+    """The compiled values of a field that is a list."""
+    value = values[name]
+    assert isinstance(value, list)
+    return value
+
+
 _REFUSED = {
     IMAGE_MAGIC: "it does not begin with LLCI",
     IMAGE_VERSION_OTHER: f"its format is not {IMAGE_VERSION}; compile its calibration file anew",

@@ -25,6 +25,7 @@ from bench.document.calibration import calibration_section
 from bench.document.provenance import provenance
 from bench.document.traces import trace_hashes, trace_notes
 from bench.replay import codes
+from bench.replay.logged_agreement import delay_text
 from bench.trace.text import percent, plural, quoted
 
 _SCREEN_SPANS = 6
@@ -246,10 +247,9 @@ def _agreement(sides: list[dict[str, Any]]) -> Iterator[str]:
         if logged["agree_share"] is None:
             yield f"{side['letter']}: no sample of the log lies in a run."
             continue
-        delay = "no delay found" if logged["delay_ms"] is None else f"delay {logged['delay_ms']:g} ms"
         yield (
             f"{side['letter']}: {percent(logged['agree_share'])} of the runs, {logged['agree_s']:.3f} s of"
-            f" {logged['compared_s']:.3f} s, {delay}."
+            f" {logged['compared_s']:.3f} s, {delay_text(logged)}."
         )
 
 

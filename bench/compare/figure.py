@@ -116,9 +116,9 @@ def _columns(s: Replay) -> dict[str, Column]:
     by_speed = s.calibration.progress_unit == "km/h"
     full = s.calibration.ceilings.at(t["progress"] / (10 if by_speed else 1))[2]
     logged = {
-        f"logged_{name}": Column(known(s.logged.ticks[name]), 10, unit, 1)
+        f"logged_{name}": Column(known(s.logged_ticks[name]), 10, unit, 1)
         for name, unit in (("reduction", "%"), ("retard", "°"))
-        if s.logged is not None and name in s.logged.ticks
+        if name in s.logged_ticks
     }
     return {
         **logged,
@@ -157,7 +157,7 @@ def _panels(sides: list[tuple[str, Side]], same_lift: bool) -> Iterator[Panel]:
     yield Panel("Lift at the front axle", "mm", lifts, height=220, bottom=0.0, least_top=60.0)
     for title, unit, column, height, top in _COMMANDS:
         lines = [Line(letter, column, STYLES[i], letter, stepped=True) for i, letter in enumerate(letters)]
-        if f"logged_{column}" in _columns(sides[0][1].stepped):
+        if column in sides[0][1].stepped.logged_ticks:
             lines.append(Line("car", f"logged_{column}", "thin", letters[0], stepped=True))
         yield Panel(title, unit, lines, height=height, bottom=0.0, least_top=top)
 

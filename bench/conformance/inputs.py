@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from bench.calibration.image import Values
+from bench.calibration.image import Values, number_of, row_of
 from bench.random import Random
 from bench.replay.run import INPUT_TYPES
 from bench.twin.generate import Ints, between, likely, noise, one_of
@@ -32,14 +32,10 @@ class _Sensor:
         self.far = int(self._height[-1])
 
     def number(self, name: str) -> int:
-        value = self._values[name]
-        assert isinstance(value, int)
-        return value
+        return number_of(self._values, name)
 
     def row(self, name: str) -> list[int]:
-        value = self._values[name]
-        assert isinstance(value, list)
-        return value
+        return row_of(self._values, name)
 
     def counts(self, heights: Ints) -> Ints:
         """The counts at which the curve reaches heights, cut to the curve's ends."""

@@ -20,7 +20,7 @@ from bench.replay.figure_data import window
 from bench.replay.findings import Findings, Intervention, Launch, Replay, find
 from bench.replay.inputs import Inputs, Options, from_trace
 from bench.replay.logged import Logged, Tolerance, known, lay_log
-from bench.replay.logged_agreement import logged_facts
+from bench.replay.logged_agreement import Overlay, agreement, delay_text
 from bench.replay.readiness import LOUD, readiness
 from bench.replay.remarks import make_remarks
 from bench.replay.run import core_to_use, run
@@ -226,10 +226,9 @@ class _Picture:
         ahead = t["entry"][self.part]
         if np.any(ahead != t["lift"][self.part]):
             found["ahead"] = self.curve(ahead, 1 / 16)
-        logged = {} if self.s.logged is None else self.s.logged.ticks
         for name in ("reduction", "retard"):
-            if name in logged:
-                found[f"logged_{name}"] = self.curve(known(logged[name])[self.part], 0.1)
+            if name in self.s.logged_ticks:
+                found[f"logged_{name}"] = self.curve(known(self.s.logged_ticks[name])[self.part], 0.1)
         return found
 
     def _ceilings(self) -> dict[str, Any]:
@@ -341,12 +340,16 @@ def _figures(
 
 def _agreement(s: Replay, add: Callable[..., None]) -> None:
     """How far this setting's commands are those that the car's own controller gave, where a log has them."""
-    logged = logged_facts(s, Tolerance())
-    if logged is None or logged["agree_share"] is None:
+    if s.logged is None:
+        return
+    logged = agreement(Overlay(s, s.logged, Tolerance()))
+    if logged["agree_share"] is None:
         return
     within = logged["tolerance"]
-    delay = "no delay found" if logged["delay_ms"] is None else f"delay {logged['delay_ms']:g} ms"
-    more = f"within {within['reduction_percent']:g} % and {within['retard_deg']:g}°, over all runs; {delay}"
+    more = (
+        f"within {within['reduction_percent']:g} % and {within['retard_deg']:g}°, over all runs;"
+        f" {delay_text(logged)}"
+    )
     share = 100 * logged["agree_share"]
     add("car", "As the car's own", share, f"{share:.1f} %", more)
 

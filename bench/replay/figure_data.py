@@ -25,9 +25,9 @@ def window(s: Replay, found: Findings, launch: Launch) -> tuple[int, int]:
     """The ticks of a run worth seeing, [start, stop): until nothing more is taken and the front is down."""
     part = slice(launch.tick, launch.end_tick)
     taking = (s.ticks["reduction"][part] > 0) | (s.ticks["retard"][part] > 0)
-    if s.logged is not None:
-        for name in ("reduction", "retard"):
-            taking |= s.logged.ticks[name][part] > 0 if name in s.logged.ticks else False
+    for name in ("reduction", "retard"):
+        if name in s.logged_ticks:
+            taking |= s.logged_ticks[name][part] > 0
     last = np.flatnonzero(taking | (s.ticks["lift"][part] > 16 * found.lift_threshold_mm))
     return worth_seeing(
         launch.tick, launch.end_tick, launch.tick + int(last[-1]) if len(last) else None, s.tick_s

@@ -129,8 +129,9 @@ def lift_threshold(calibration: CalibrationFile) -> tuple[float, str]:
 
 class Replay:
     """A run with its inputs and its calibration, and the few things that everything here is worked out
-    with. `logged` is what the trace has of the car's own controller, `torque_from` whose command the torque
-    left is estimated from: "log" or "replay"."""
+    with. `logged` is what the trace has of the car's own controller, `logged_ticks` the same tick by tick
+    (empty where it has nothing), `torque_from` whose command the torque left is estimated from: "log" or
+    "replay"."""
 
     def __init__(
         self,
@@ -143,6 +144,7 @@ class Replay:
         self.inputs = inputs
         self.run = run
         self.logged = logged
+        self.logged_ticks = {} if logged is None else logged.ticks
         self.torque_from = torque_from
         self.ticks = run.ticks
         self.calibration = calibration

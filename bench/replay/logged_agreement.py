@@ -155,32 +155,43 @@ class Overlay:
         return self.s.run_of(int(self.tick[row]))
 
 
+def agreement(over: Overlay) -> dict[str, Any]:
+    """How far a log and a replay agree, and the delay between the two, as plain values."""
+    seconds = over.seconds(np.ones(len(over.rows), np.bool_))
+    agree_s = over.seconds(~over.differs)
+    return {
+        "tolerance": {
+            "reduction_percent": over.tolerance.reduction,
+            "retard_deg": over.tolerance.retard,
+            "least_s": LEAST_S,
+        },
+        "delay_ticks": over.delay,
+        "delay_ms": None if over.delay is None else round(1000 * over.delay * over.s.tick_s, 6),
+        "compared_s": seconds,
+        "agree_s": agree_s,
+        "agree_share": round(agree_s / seconds, 6) if seconds else None,
+    }
+
+
+def delay_text(found: dict[str, Any]) -> str:
+    """The delay of an agreement in a few words."""
+    return "no delay found" if found["delay_ms"] is None else f"delay {found['delay_ms']:g} ms"
+
+
 def logged_facts(s: Replay, tolerance: Tolerance) -> dict[str, Any] | None:
     """A log beside a replay as plain values that JSON can hold; None for a trace without one."""
     if s.logged is None:
         return None
     over = Overlay(s, s.logged, tolerance)
-    compared = np.ones(len(over.rows), np.bool_)
-    seconds = over.seconds(compared)
-    agree_s = over.seconds(~over.differs)
     found = [_stretch(over, start, stop) for start, stop in over.stretches()]
     return {
         "columns": s.logged.titles,
         "own_recording": s.logged.own,
-        "tolerance": {
-            "reduction_percent": tolerance.reduction,
-            "retard_deg": tolerance.retard,
-            "least_s": LEAST_S,
-        },
-        "delay_ticks": over.delay,
-        "delay_ms": None if over.delay is None else round(1000 * over.delay * s.tick_s, 6),
+        **agreement(over),
         "delay_range_ms": round(1000 * over.most * s.tick_s, 6),
         "delay_beyond_range": over.beyond,
         "compared": "all ticks" if s.logged.own or not s.runs else "the runs",
         "samples": len(over.rows),
-        "compared_s": seconds,
-        "agree_s": agree_s,
-        "agree_share": round(agree_s / seconds, 6) if seconds else None,
         "greatest_difference": {
             f"{name}_{'permille' if name == 'reduction' else 'ddeg'}": int(np.abs(apart).max(initial=0))
             for name, apart in over.apart.items()

@@ -22,10 +22,8 @@ _COMMANDS = {"reduction": "%", "retard": "°", "demand": "%"}
 
 def logged_columns(s: Replay, part: Ticks) -> dict[str, Column]:
     """The columns logged_NAME of what the log has."""
-    if s.logged is None:
-        return {}
     columns = {}
-    for name, values in s.logged.ticks.items():
+    for name, values in s.logged_ticks.items():
         if name in _COMMANDS:
             columns[f"logged_{name}"] = Column(partial(part.of, values), 10, _COMMANDS[name], 1)
         elif name in ("reason", "state"):
@@ -35,24 +33,24 @@ def logged_columns(s: Replay, part: Ticks) -> dict[str, Column]:
 
 def reduction_lines(s: Replay) -> Iterator[Line]:
     """The log's lines in the panel of the reduction."""
-    if _has(s, "reduction"):
+    if "reduction" in s.logged_ticks:
         yield Line("logged", "logged_reduction", "fourth", stepped=True)
-    if _has(s, "demand"):
+    if "demand" in s.logged_ticks:
         yield Line("logged demand", "logged_demand", "thin", stepped=True)
 
 
 def retard_lines(s: Replay) -> Iterator[Line]:
     """The log's line in the panel of the retard."""
-    if _has(s, "retard"):
+    if "retard" in s.logged_ticks:
         yield Line("logged", "logged_retard", "fourth", stepped=True)
 
 
 def logged_rows(s: Replay) -> Iterator[Row]:
     """The log's state and reason, as bars under ours."""
-    if _has(s, "state"):
+    if "state" in s.logged_ticks:
         words = {n: state_name(n) if n in codes.STATES else f"state {n}" for n in _numbers(s, "state")}
         yield Row("log: it", "logged_state", STATE_BARS, words)
-    if _has(s, "reason"):
+    if "reason" in s.logged_ticks:
         words = {n: codes.reason_name(n) for n in _numbers(s, "reason")}
         yield Row("log: by", "logged_reason", REASON_BARS, words)
 
@@ -68,10 +66,5 @@ def disagrees(stretch: dict[str, Any]) -> str:
     return ", ".join(words)
 
 
-def _has(s: Replay, name: str) -> bool:
-    return s.logged is not None and name in s.logged.ticks
-
-
 def _numbers(s: Replay, name: str) -> list[int]:
-    assert s.logged is not None
-    return [int(number) for number in np.unique(s.logged.ticks[name]) if number > 0]
+    return [int(number) for number in np.unique(s.logged_ticks[name]) if number > 0]

@@ -66,9 +66,9 @@ class Checked:
 
 @dataclass(frozen=True)
 class Found:
-    """A search that is done. `checked` has the settings that
-    were checked, least in aim first; `chosen` is the first one of them that keeps the limits in the wanted
-    share of those cars, None where none does; `taken` the one that was asked for by its row."""
+    """A search that is done. `checked` has the settings that were checked, least in aim first; `chosen` is
+    the first one of them that keeps the limits in the wanted share of those cars, None where none does;
+    `taken` the one that was asked for by its row."""
 
     vehicle: VehicleFile
     settings: Settings

@@ -23,7 +23,7 @@ Bools = npt.NDArray[np.bool_]
 _BLOCK_S = 0.02  # readings closer together than this are taken as one to find plateaus
 _WINDOW_S = 0.25
 _STANDS_S = 0.5  # a shorter stand is none
-_STANDS_KMH = 0.5
+STANDS_KMH = 0.5
 _STANDS_MM = 2.0  # so much may the height wander from one window to the next and still stand
 _STANDS_MOST_MM = 10.0  # what wanders further moves, however noisy it is
 _LEAST_ROWS = 20
@@ -91,7 +91,7 @@ def take(trace: Trace, calibration: CalibrationFile) -> Recording:
     plateaus = []
     for one in find_plateaus(time, reading, height, good):
         # On a car that drives the road moves the height, and not the sensor's noise.
-        drives = known[one.start : one.stop] > _STANDS_KMH
+        drives = known[one.start : one.stop] > STANDS_KMH
         stop = one.start + int(drives.argmax()) if drives.any() else one.stop
         if time[stop - 1] - time[one.start] >= _STANDS_S and stop > one.start:
             plateaus.append(_plateau(one.start, stop, reading, height, good))

@@ -11,7 +11,7 @@ import numpy as np
 from bench.errors import UserError
 from bench.sensor import measured
 from bench.sensor.curve import Curve, fit
-from bench.sensor.recording import Floats, Recording, spread, take
+from bench.sensor.recording import STANDS_KMH, Floats, Recording, spread, take
 from bench.trace.text import plural
 
 if TYPE_CHECKING:
@@ -19,7 +19,6 @@ if TYPE_CHECKING:
     from bench.trace.model import Trace
 
 LEAST_LEFT_MM = 1.0  # a curve that leaves less than this is good enough
-_STANDS_KMH = 0.5
 
 
 @dataclass(frozen=True)
@@ -154,7 +153,7 @@ def _rest(recordings: Sequence[Recording], blocks: Recording | None) -> tuple[fl
     if not found:
         for one in recordings:
             begun = one.plateaus[0] if one.plateaus else None
-            if begun is not None and (one.speed_kmh[begun.start : begun.stop] <= _STANDS_KMH).all():
+            if begun is not None and (one.speed_kmh[begun.start : begun.stop] <= STANDS_KMH).all():
                 found.append(begun)
     if not found:
         return None

@@ -66,7 +66,7 @@ def _feed(
     from bench.stand.run import run_scripted
     from bench.verify.connect import connect
 
-    target = connect({**given, "firmware": None, "disarm": False}, calibration, console)
+    target = connect(given, calibration, console)
     results = run_scripted(target, calibration, lambda result: _tell(console, result))
     with suppress(LinkError):  # the verdict stands
         target.leave()

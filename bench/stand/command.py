@@ -18,6 +18,7 @@ from bench.options import (
     baud_option,
     board_option,
     calibration_option,
+    port_option,
 )
 
 if TYPE_CHECKING:
@@ -35,10 +36,7 @@ _LIVE = ("plays", "terminal", "every", "page_port", "network")
 )  # fmt: skip
 @calibration_option("The calibration to try. Without it the demo's.", required=False)
 @click.option("--check", "checks", is_flag=True, help="Test a device, step by step, and write a sheet of it.")
-@click.option(
-    "--port", metavar="PORT",
-    help="The device: /dev/ttyUSB0, COM3, socket://HOST:PORT, rfc2217://HOST:PORT.",
-)  # fmt: skip
+@port_option
 @click.option("--emulated", is_flag=True, help="Start an emulated board, and use that.")
 @board_option
 @click.option(

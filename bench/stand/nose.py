@@ -99,7 +99,7 @@ class Nose:
 
         UserError where they ask for nothing there.
         """
-        maps = Maps(_image(self.calibration))
+        maps = maps_of(self.calibration)
         heights = np.arange(self.rest, self.top, 0.5)
         asked = np.array([_reduction(maps, self.calibration, mm) for mm in heights])
         most = asked.max(initial=0)
@@ -116,10 +116,11 @@ def _reduction(maps: Maps, calibration: CalibrationFile, mm: float) -> int:
     return maps.reduction
 
 
-def _image(calibration: CalibrationFile) -> Calibration:
+def maps_of(calibration: CalibrationFile) -> Maps:
+    """The reference's maps of a calibration."""
     made = Calibration()
     read(calibration.image, made)
-    return made
+    return Maps(made)
 
 
 def settle_ms(calibration: CalibrationFile) -> float:

@@ -10,10 +10,10 @@ import numpy.typing as npt
 
 from bench.link.protocol import ARMED, LAUNCH, Records
 from bench.replay.codes import OUT_OF_SERVICE
+from bench.stand.nose import maps_of
 from bench.trace.spans import spans
-from controller import Calibration, read
 from controller import constants as c
-from controller.maps import Maps
+from controller.latch import Latch
 
 if TYPE_CHECKING:
     from bench.calibration import CalibrationFile
@@ -83,27 +83,25 @@ class Seen:
 
     def asked(self) -> tuple[Ints, Ints, Bools]:
         """What the calibrated maps ask for at the lift and progress that the device tells, with the trigger:
-        (reduction, retard, where the lift is what asks). The look-up is the reference's."""
+        (reduction, retard, where the lift is what asks). Look-up and trigger are the reference's."""
         cal = self.calibration
-        made = Calibration()
-        read(cal.image, made)
-        maps = Maps(made)
+        maps = maps_of(cal)
         asks = (self.out("launched") != 0) & ~self.faults(OUT_OF_SERVICE | c.FAULT_OUT_OF_SIGHT)
-        triggers = (
-            _Trigger(cal.number("trigger"), cal.number("trigger_hysteresis")),
-            _Trigger(cal.number("retard_trigger"), cal.number("retard_trigger_hysteresis")),
-        )
-        if cal.number("retard_follows"):
-            triggers[1].least = 0
+        latches = (Latch(), Latch())
+        latches[0].calibrate(cal.number("trigger"), cal.number("trigger_hysteresis"), 0, 0, 0, 0)
+        latches[1].calibrate(
+            cal.number("retard_trigger"), cal.number("retard_trigger_hysteresis"), 0, 0, 0,
+            cal.number("retard_follows"),
+        )  # fmt: skip
         entry, progress = self.out("entry"), self.out("progress")
         both = np.zeros((2, self.n), np.int64)
         for i in range(self.n):
             if asks[i]:
                 maps.look(int(entry[i]), int(progress[i]))
-                both[0, i], both[1, i] = triggers[0](maps.reduction), triggers[1](maps.retard)
-            else:
-                for trigger in triggers:
-                    trigger(0)
+            values = (maps.reduction, maps.retard) if asks[i] else (0, 0)
+            for row, (latch, value) in enumerate(zip(latches, values, strict=True)):
+                latch.step(value)
+                both[row, i] = latch.demand
         return both[0], both[1], asks
 
     def episodes(self) -> list[tuple[int, int]]:
@@ -113,17 +111,3 @@ class Seen:
     def ms(self, ticks: float) -> str:
         """Ticks in words."""
         return f"{ticks:.0f} ticks ({ticks * self.tick_ms:g} ms)"
-
-
-class _Trigger:
-    """A demand counts from the trigger on, once it does down to the hysteresis below it (L1)."""
-
-    def __init__(self, least: int, hysteresis: int) -> None:
-        self.least = least
-        self._hysteresis = hysteresis
-        self._on = False
-
-    def __call__(self, value: int) -> int:
-        least = self.least - self._hysteresis if self._on and self.least else self.least
-        self._on = value > 0 and value >= least
-        return value if self._on else 0

@@ -85,7 +85,7 @@ def _target(calibration: CalibrationFile, given: dict[str, Any]) -> Iterator[tup
         return
     with board(given):
         console = make_console(err=True)
-        remote = connect({**given, "firmware": None, "disarm": False}, calibration, console)
+        remote = connect(given, calibration, console)
         try:
             yield remote, remote.greeting.firmware
         finally:

@@ -12,7 +12,7 @@ from typing import Any, Protocol, TypeVar
 import numpy as np
 import numpy.typing as npt
 
-from bench.calibration.image import Values
+from bench.calibration.image import Values, number_of, row_of
 from bench.replay.run import INPUT_TYPES
 from controller.constants import AXIS_POINTS, CURVE_POINTS, CYLINDERS, FULL, LINE_POINTS, SENSOR_POINTS
 from controller.fixed import interpolate
@@ -303,14 +303,10 @@ class _Trace:
         self.tick = source.whole(1 << 16)
 
     def _number(self, name: str) -> int:
-        value = self.values[name]
-        assert isinstance(value, int)
-        return value
+        return number_of(self.values, name)
 
     def _row(self, name: str) -> list[int]:
-        value = self.values[name]
-        assert isinstance(value, list)
-        return value
+        return row_of(self.values, name)
 
     def counts_at(self, height: int) -> int:
         """The least reading at which the sensor's curve has reached a height."""

@@ -22,6 +22,7 @@ from bench.options import (
     calibration_option,
     input_options,
     out_option,
+    port_option,
     vehicle_option,
 )
 from bench.trace.options import trace_options
@@ -48,10 +49,7 @@ if TYPE_CHECKING:
     "--seed", type=SEED, default=1, show_default=True, metavar="N",
     help="Chooses the noise of the car's sensor, or the first of the generated cases.",
 )  # fmt: skip
-@click.option(
-    "--port", metavar="PORT",
-    help="Serial port of the device: /dev/ttyUSB0, COM3, socket://HOST:PORT, rfc2217://HOST:PORT.",
-)  # fmt: skip
+@port_option
 @click.option(
     "--emulated", is_flag=True, help="Start an emulated board with the firmware on it, and use that."
 )

@@ -50,7 +50,8 @@ def greet(given: dict[str, Any], console: Console) -> RemoteTarget:
 
 
 def meet(given: dict[str, Any], console: Console) -> RemoteTarget:
-    """The device at the port, which reads our images or has a calibration of its own, at rest."""
+    """The device at the port, which reads our images or has a calibration of its own; where asked for, of a
+    firmware by name, and disarmed."""
     from bench.link.line import LinkError
     from bench.link.protocol import Feature
     from controller.constants import IMAGE_VERSION
@@ -62,10 +63,11 @@ def meet(given: dict[str, Any], console: Console) -> RemoteTarget:
         if greeting.image_version != IMAGE_VERSION and Feature.OWN_CALIBRATION not in greeting.features:
             what = f"its controller reads calibration images of version {greeting.image_version}"
             raise LinkError(what, port, f"this bench makes version {IMAGE_VERSION}")
-        if given["firmware"] is not None and given["firmware"] != greeting.firmware:
-            what = f"its firmware is {greeting.firmware!r}, not {given['firmware']!r}"
+        firmware = given.get("firmware")
+        if firmware is not None and firmware != greeting.firmware:
+            what = f"its firmware is {greeting.firmware!r}, not {firmware!r}"
             raise LinkError(what, port, "load the right firmware, or name this one")
-        if given["disarm"]:
+        if given.get("disarm"):
             target.disarm()
     return target
 

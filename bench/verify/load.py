@@ -9,7 +9,7 @@ import click
 
 from bench.cautions import CAUTIONS
 from bench.facts import head, json_option, print_json
-from bench.options import Number, baud_option, board_option, calibration_option
+from bench.options import Number, baud_option, board_option, calibration_option, port_option
 
 if TYPE_CHECKING:
     from bench.link.protocol import Greeting
@@ -19,10 +19,7 @@ SUMMARY_VERSION = 1
 
 @click.command(epilog=CAUTIONS)
 @calibration_option("The calibration to load.", required=False)
-@click.option(
-    "--port", metavar="PORT",
-    help="Serial port of the device: /dev/ttyUSB0, COM3, socket://HOST:PORT, rfc2217://HOST:PORT.",
-)  # fmt: skip
+@port_option
 @click.option("--emulated", is_flag=True, help="Start an emulated board, and use that: for trying it out.")
 @board_option
 @click.option("--show", "only_show", is_flag=True, help="Load nothing; say what the device has.")
@@ -53,7 +50,7 @@ def load(calibration_path: Path | None, only_show: bool, as_json: bool, **given:
         if calibration is None:
             target = greet(given, console)
         else:
-            target = connect({**given, "firmware": None, "disarm": False}, calibration, console)
+            target = connect(given, calibration, console)
         greeting = target.greeting
         target.host.line.close()
     facts = {
