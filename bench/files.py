@@ -65,19 +65,15 @@ def write_whole(path: str | os.PathLike[str], content: bytes | str) -> None:
         if mode is not None and not os.access(target, os.W_OK):
             raise PermissionError(errno.EACCES, os.strerror(errno.EACCES))
         _remove_left(target)
-        with _terminable():
-            part, held = _begin_part(target, lambda part: part.touch(exist_ok=False), os.O_WRONLY)
-            try:
-                with open(held, "wb") as stream:
-                    stream.write(data)
-                    stream.flush()
-                    os.fsync(stream.fileno())
-                    if mode is not None:
-                        part.chmod(stat.S_IMODE(mode))
-                    part.replace(target)
-                sync_folder(target.parent)
-            finally:
-                part.unlink(missing_ok=True)
+        new_file = _part(target, lambda part: part.touch(exist_ok=False), os.O_WRONLY)
+        with _terminable(), new_file as (part, held):
+            with open(held, "wb", closefd=False) as stream:
+                stream.write(data)
+            os.fsync(held)
+            if mode is not None:
+                part.chmod(stat.S_IMODE(mode))
+            part.replace(target)
+            sync_folder(target.parent)
 
 
 def demand_new(path: str | os.PathLike[str]) -> None:
@@ -110,27 +106,22 @@ def whole_folder(path: str | os.PathLike[str]) -> Iterator[Path]:
     with _explained(shown, target), _terminable() as asked:
         made = _make_parents(target.parent)
         _remove_left(target)
-        done = False
-        part, held = _begin_part(target, Path.mkdir, os.O_RDONLY)
         try:
-            yield part
-            if asked:
-                raise SystemExit(128 + asked[0])
-            names = sorted(_names_in(part))
-            (part / MANIFEST).write_text("".join(f"{name}\n" for name in names), encoding="utf-8")
-            _sync_all(part)
-            sync_folder(part)
-            _put_in_place(shown, part, target)
-            sync_folder(target.parent)
-            done = True
-        finally:
-            os.close(held)
-            # After an exchange this is the old folder.
-            shutil.rmtree(part, ignore_errors=True)
-            if not done:
-                for folder in made:
-                    with suppress(OSError):
-                        folder.rmdir()
+            with _part(target, Path.mkdir, os.O_RDONLY) as (part, _):
+                yield part
+                if asked:
+                    raise SystemExit(128 + asked[0])
+                names = sorted(_names_in(part))
+                (part / MANIFEST).write_text("".join(f"{name}\n" for name in names), encoding="utf-8")
+                _sync_all(part)
+                sync_folder(part)
+                _put_in_place(shown, part, target)
+                sync_folder(target.parent)
+        except BaseException:
+            for folder in made:
+                with suppress(OSError):
+                    folder.rmdir()
+            raise
 
 
 def _part_stem(target: Path) -> str:
@@ -154,15 +145,26 @@ def _remove_left(target: Path) -> None:
                     os.close(descriptor)
 
 
-def _begin_part(target: Path, make: Callable[[Path], None], flags: int) -> tuple[Path, int]:
-    """A new part of a target, and the descriptor that keeps it locked."""
+@contextmanager
+def _part(target: Path, make: Callable[[Path], None], flags: int) -> Iterator[tuple[Path, int]]:
+    """A new part of a target, and the descriptor that keeps it locked. What is left of it at the end goes,
+    whenever that comes: a Ctrl-C while it is being made leaves nothing either."""
     while True:
-        part = _part_of(target)
-        make(part)
-        descriptor = os.open(part, flags)
-        if try_lock(descriptor):
-            return part, descriptor
-        os.close(descriptor)  # another process took it for something left
+        part, descriptor = _part_of(target), None
+        try:
+            make(part)
+            descriptor = os.open(part, flags)
+            if try_lock(descriptor):
+                yield part, descriptor
+                return
+            # Another process took it for something left: once more, by another name.
+        finally:
+            if descriptor is not None:
+                os.close(descriptor)
+            # After an exchange this is the old folder.
+            shutil.rmtree(part, ignore_errors=True)
+            with suppress(OSError):
+                part.unlink()
 
 
 def _part_of(target: Path) -> Path:

@@ -76,7 +76,8 @@ def listen(port: int, host: str = LOOPBACK) -> socket.socket:
     except OSError as error:
         made.close()
         what = f"the port cannot be had: {(error.strerror or str(error)).lower()}"
-        raise UserError(what, f"--port {port}", "give another, or leave it out for any free one") from None
+        right = "another port, or none for any free one; an address must be one of this machine"
+        raise UserError(what, f"{host}:{port}", right) from None
     return made
 
 

@@ -7,7 +7,7 @@ import subprocess
 import sys
 import textwrap
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -379,3 +379,27 @@ def test_an_error_is_one_line() -> None:
         "run.csv: is empty; give a trace with rows"
     )
     assert str(UserError("odd")) == "odd"
+
+
+@pytest.mark.parametrize("when", ["it is opened", "it is locked"])
+@pytest.mark.parametrize("write", [write_whole, fill])
+def test_ctrl_c_while_a_part_is_begun_leaves_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, write: Callable[[Path, str], None], when: str
+) -> None:
+    """At the moments between its making and its use, which a signal seldom meets."""
+    opened = os.open
+
+    def stopped(*words: object) -> int:
+        monkeypatch.undo()  # cleaning up opens too
+        raise KeyboardInterrupt
+
+    def stopped_at_part(path: object, *words: int) -> int:
+        return stopped() if str(path).endswith(".part") else opened(path, *words)  # type: ignore[arg-type]
+
+    if when == "it is opened":
+        monkeypatch.setattr(os, "open", stopped_at_part)
+    else:
+        monkeypatch.setattr(files, "try_lock", stopped)
+    with pytest.raises(KeyboardInterrupt):
+        write(tmp_path / "out", "new")
+    assert os.listdir(tmp_path) == []
