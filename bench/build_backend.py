@@ -1,9 +1,9 @@
-"""Builds the C core and the compiled car as extension modules; the build backend of this project.
+"""Builds the C core, the box and the compiled car as extension modules; the build backend of this project.
 
-It is setuptools' own backend with one step before it: cffi writes the C source of `firmware_model._core` and
-`bench.vehicle._vehicle`. What cffi must know of them it reads from their headers, which stay the only place
-that says it. Both are optional: with no C compiler all else is installed, and firmware_model.binding and
-bench.vehicle.compiled tell what is missing.
+It is setuptools' own backend with one step before it: cffi writes the C source of `firmware_model._core`,
+`firmware_model.probe._probe` and `bench.vehicle._vehicle`. What cffi must know of them it reads from their
+headers, which stay the only place that says it. All are optional: with no C compiler all else is installed,
+and firmware_model.binding, firmware_model.probe.box and bench.vehicle.compiled tell what is missing.
 """
 
 from __future__ import annotations
@@ -24,6 +24,7 @@ from setuptools.build_meta import (
 
 from bench.vehicle import c_sources as vehicle
 from firmware_model.core_sources import CORE, HERE, source_digest
+from firmware_model.probe import c_sources as probe
 
 __all__ = [
     "build_editable",
@@ -39,6 +40,7 @@ __all__ = [
 # Named in pyproject.toml too.
 GENERATED = Path("build", "firmware_model_core.c")
 GENERATED_VEHICLE = Path("build", "bench_vehicle.c")
+GENERATED_PROBE = Path("build", "firmware_model_probe.c")
 
 
 def declarations(header: str, fields: str = "") -> str:
@@ -67,19 +69,22 @@ def _members(fields: str) -> str:
 
 
 def write_extension_sources() -> None:
-    """Write GENERATED and GENERATED_VEHICLE, to be called in the project's root."""
+    """Write GENERATED, GENERATED_VEHICLE and GENERATED_PROBE, to be called in the project's root."""
     GENERATED.parent.mkdir(exist_ok=True)
     core = (CORE / "constants.h", CORE / "liftlatch.h", HERE / "batch.h")
     _write(GENERATED, "firmware_model._core", core, "core_all.c", "lift_sources", source_digest())
     car = (vehicle.HERE / "vehicle.h",)
     digest = vehicle.source_digest()
     _write(GENERATED_VEHICLE, "bench.vehicle._vehicle", car, "vehicle.c", "lv_sources", digest)
+    box, digest = (probe.HERE / "host.h",), probe.source_digest()
+    _write(GENERATED_PROBE, "firmware_model.probe._probe", box, "host.h", "lift_probe_sources", digest)
 
 
 def _write(
     path: Path, module: str, headers: tuple[Path, ...], source: str, digest_name: str, digest: str
 ) -> None:
-    """One extension: a C file included as a whole, and a function that gives the digest of its sources."""
+    """One extension: a C file or header included as a whole, and a function that gives the digest of its
+    sources."""
     builder = cffi.FFI()
     fields = (CORE / "image_fields.h").read_text()
     for header in headers:

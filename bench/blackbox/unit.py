@@ -1,0 +1,228 @@
+"""A controller that runs by itself: its own clock, its own converter, and what it makes of the wires."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from bench.blackbox.played import DAC_MOST, PULSES_A_METRE, PULSES_A_TURN, Floats, Ints, Played
+from bench.link.protocol import ARMED, INPUT, LAUNCH, SPEED_VALID, Records
+from bench.link.stepper import Core
+from controller.constants import FUEL_OFF, SPARK_OFF
+from controller.events import Events
+
+LEAD_DEG = 20.0
+"""Degrees of crank from a crank event to the spark of its cylinder with no retard."""
+_STANDS_US = 500_000
+"""No pulse for so long is a standstill."""
+
+
+@dataclass(frozen=True)
+class Limits:
+    """What a controller may be within, as declared; the ensemble is drawn from it.
+
+    `noise`: counts either way, each sample; `gain_percent` and `offset` (counts) of its converter, either way;
+    `drift_ppm` of its clock, either way; `jitter_us`: how much later than due a tick may begin; `delay_us`:
+    how long a crank event may take until its injector's edge.
+    """
+
+    noise: int = 2
+    gain_percent: float = 0.1
+    offset: float = 1.0
+    drift_ppm: float = 100.0
+    jitter_us: float = 20.0
+    delay_us: float = 50.0
+
+
+@dataclass(frozen=True)
+class Unit:
+    """One controller within limits. `phase`: 0..1 of the time from one sensor sample to the next; `gain` and
+    `offset` of its converter; `drift` of its clock, as a share; `seed` of noise and jitter; `carried`: 0..1, how
+    far its sum of reductions had come when the run began."""
+
+    phase: float = 0.0
+    gain: float = 1.0
+    offset: float = 0.0
+    drift: float = 0.0
+    noise: int = 0
+    jitter_us: float = 0.0
+    delay_us: float = 0.0
+    carried: float = 0.0
+    seed: int = 0
+
+    @classmethod
+    def drawn(cls, limits: Limits, seed: int) -> Unit:
+        """A unit within limits: one in three values lies at its limit."""
+        source = np.random.default_rng(seed)
+
+        def either(most: float) -> float:
+            value = float(source.uniform(-1.5, 1.5))
+            return most * max(-1.0, min(1.0, value))
+
+        return cls(
+            phase=float(source.uniform(0, 1)),
+            gain=1 + either(limits.gain_percent / 100),
+            offset=either(limits.offset),
+            drift=either(limits.drift_ppm * 1e-6),
+            noise=limits.noise,
+            jitter_us=limits.jitter_us,
+            delay_us=limits.delay_us * float(source.uniform(0, 1)),
+            carried=float(source.uniform(0, 1)),
+            seed=seed,
+        )
+
+
+@dataclass(frozen=True)
+class Seen:
+    """What a unit reads: the times of its ticks on the box's clock, their INPUT records (with the crank events
+    that fall due after each), and degrees of crank a microsecond as it believes them, at each crank event."""
+
+    tick_at: Floats
+    inputs: Records
+    turning: Floats
+
+
+def seen(played: Played, unit: Unit) -> Seen:
+    """What a unit reads of a run."""
+    c = played.calibration
+    source = np.random.default_rng([unit.seed, 1])
+    late = unit.phase * c.sample_ticks * c.tick_us
+    length = c.tick_us * (1 + unit.drift)
+    n = max(1, int((played.end_us - late - unit.jitter_us) / length))
+    at = late + np.arange(n) * length + source.uniform(0, 1, n) * unit.jitter_us
+    row = np.clip((at / played.tick_us).astype(np.int64), 0, len(played.rows) - 1)
+    inputs: Records = played.rows[row].astype(INPUT)
+    volts = played.dac[row] / DAC_MOST * c.adc_max
+    noise = source.integers(-unit.noise, unit.noise + 1, n)
+    counts = np.floor(volts * unit.gain + unit.offset + noise + 0.5)
+    inputs["counts"] = np.clip(counts, 0, c.adc_max)
+    crank_units = 120e6 / c.cylinders
+    inputs["speed"] = np.minimum(_rate(played.speed_pulses, at, 36e6 / PULSES_A_METRE, unit.drift), 20000)
+    inputs["shaft"] = np.minimum(_rate(played.shaft_pulses, at, 60e6 / PULSES_A_TURN, unit.drift), 32767)
+    inputs["engine"] = np.minimum(_rate(played.crank, at, crank_units, unit.drift), 32767)
+    due = np.searchsorted(at, played.crank, side="right") - 1
+    inputs["events"] = np.minimum(np.bincount(np.maximum(due, 0), minlength=n)[:n], 255)
+    gaps = np.diff(played.crank, prepend=played.crank[:1] - 1_000_000) * (1 - unit.drift)
+    return Seen(at, inputs, 720.0 / c.cylinders / np.maximum(np.floor(gaps), 1))
+
+
+def _rate(pulses: Ints, at: Floats, units: float, drift: float) -> Ints:
+    """What a timer of one microsecond makes of pulses at some moments: the rate between the last two, or less
+    where the next is overdue, or 0."""
+    if len(pulses) < 2:
+        return np.zeros(len(at), dtype=np.int64)
+    last = np.searchsorted(pulses, at, side="right") - 1
+    known = last >= 1
+    index = np.maximum(last, 1)
+    gap = np.floor((pulses[index] - pulses[index - 1]) * (1 - drift))
+    since = at - pulses[index]
+    rate = np.floor(units / np.maximum(np.maximum(gap, since), 1) + 0.5)
+    return np.where(known & (since < _STANDS_US), rate, 0).astype(np.int64)
+
+
+@dataclass(frozen=True)
+class Edges:
+    """What a unit does at each crank event: whether its injector opens, how long after the event in
+    microseconds, whether its coil fires, and how long after the event."""
+
+    fuel: Any
+    fuel_us: Floats
+    spark: Any
+    spark_us: Floats
+
+
+def stepped(core: Core, inputs: Records) -> tuple[Ints, Ints, Ints]:
+    """(reduction, retard, launched) of each tick, one call a tick: for a controller in Python."""
+    rows = []
+    for tick, row in enumerate(inputs.tolist()):
+        *numbers, switches, _ = row
+        counts, speed, engine, shaft, reduction, retard, reason = numbers
+        core.step(
+            tick & 0xFFFF, counts, speed, switches & SPEED_VALID, engine, shaft, (switches & ARMED) >> 1,
+            (switches & LAUNCH) >> 2, reduction, retard, reason,
+        )  # fmt: skip
+        rows.append((core.command.reduction, core.command.retard, core.launched))
+    table = np.array(rows, dtype=np.int64).reshape(-1, 3)
+    return table[:, 0], table[:, 1], table[:, 2]
+
+
+def columns_of(inputs: Records) -> dict[str, Any]:
+    """The inputs as the columns that the C core reads in one call."""
+    switches = inputs["switches"]
+    names = ("counts", "speed", "engine", "shaft", "request_reduction", "request_retard", "request_reason")
+    return {name: np.ascontiguousarray(inputs[name]) for name in names} | {
+        "speed_valid": (switches & SPEED_VALID).astype(np.uint8),
+        "armed": (switches & ARMED).astype(np.uint8),
+        "launch": (switches & LAUNCH).astype(np.uint8),
+    }
+
+
+def reference(played: Played, unit: Unit) -> Edges:
+    """What the right firmware does in a unit: ticks by the C core where it is built, events by the rules."""
+    from firmware_model import binding
+
+    read = seen(played, unit)
+    if binding.available() is None:
+        made = binding.run(played.image, columns_of(read.inputs))
+        reduction, retard = made["reduction"].astype(np.int64), made["retard"].astype(np.int64)
+    else:
+        from controller import Controller
+
+        controller = Controller()
+        controller.load(played.image)
+        reduction, retard, _ = stepped(controller, read.inputs)
+    tick = np.repeat(np.arange(len(read.inputs)), read.inputs["events"])
+    bits = decisions(played, unit, reduction[tick])
+    return edges(played, unit, read, bits, retard[tick])
+
+
+def decisions(played: Played, unit: Unit, reductions: Ints) -> Ints:
+    """The bits of each crank event at these reductions, by the rules C1 to C3."""
+    events = Events()
+    events.calibrate(played.calibration)
+    carry(events, played, unit.carried)
+    cylinders = played.cylinder[: len(reductions)].tolist()
+    pairs = zip(cylinders, reductions.tolist(), strict=True)
+    return np.array([events.event(cylinder, reduction) for cylinder, reduction in pairs], dtype=np.int64)
+
+
+def carry(events: Any, played: Played, share: float) -> None:
+    """Put a controller's sum of reductions where earlier runs may have left it."""
+    cylinders = played.calibration.cylinders
+    cycle = 1000 * cylinders
+    events.integral = min(cycle * 16 - 1, int(share * cycle * 16))
+    for place in range(cylinders):
+        events.mark[place] = (events.integral + 1000 * place) // cycle % 16
+
+
+def edges(played: Played, unit: Unit, read: Seen, bits: Ints, retard: Ints) -> Edges:
+    """The edges of decisions and retards, one of each crank event that the unit was there for."""
+    n = len(bits)
+    source = np.random.default_rng([unit.seed, 2])
+    fuel_us = np.floor(unit.delay_us + source.uniform(0, 10, n)) + 1
+    spark_us = np.floor((LEAD_DEG + retard / 10) / read.turning[:n] * (1 + unit.drift) + source.uniform(0, 4, n))
+    return Edges((bits & FUEL_OFF) == 0, fuel_us, (bits & SPARK_OFF) == 0, spark_us)
+
+
+def run_core(played: Played, unit: Unit, core: Core) -> Edges:
+    """What a controller, right or wrong, does in a unit from power-up: each tick stepped, each event asked for."""
+    read = seen(played, unit)
+    cylinders = iter(played.cylinder.tolist())
+    bits, retards = [], []
+    for tick, row in enumerate(read.inputs.tolist()):
+        *numbers, switches, due = row
+        counts, speed, engine, shaft, reduction, retard, reason = numbers
+        core.step(
+            tick & 0xFFFF, counts, speed, switches & SPEED_VALID, engine, shaft, (switches & ARMED) >> 1,
+            (switches & LAUNCH) >> 2, reduction, retard, reason,
+        )  # fmt: skip
+        for _ in range(due):
+            cylinder = next(cylinders)
+            off = core.event(cylinder)
+            bits.append((off & FUEL_OFF) | core.spark(cylinder))
+            retards.append(core.acting()[1])
+    made = np.array(bits, dtype=np.int64), np.array(retards, dtype=np.int64)
+    return edges(played, unit, read, *made)
