@@ -33,7 +33,8 @@ install_key() {
     shopt -s nullglob
     cd -- "$root"
     { venv_key; compiler_key; sha256sum -- pyproject.toml bench/setup_env.sh bench/build_backend.py firmware_model/core_*.py \
-        firmware_model/*.[ch] firmware_model/core/*.[ch] bench/vehicle/*.[ch]; } 2>/dev/null | sha256sum
+        firmware_model/*.[ch] firmware_model/core/*.[ch] firmware_model/probe/*.[ch] firmware_model/link/frame.[ch] \
+        bench/vehicle/*.[ch]; } 2>/dev/null | sha256sum
 }
 
 up_to_date() {

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -14,7 +14,9 @@ from controller.constants import FUEL_OFF, SPARK_OFF
 
 FIRST = 48
 """Members of the first ensemble; one that leaves it is held against a second of MORE others as well."""
-MORE = 240
+MORE = 952
+APART = 4
+"""Cycles without a skipped event that end a cut."""
 SLACK = 1
 """Crank events by which anything may come earlier or later than in a member."""
 WIDER = 0.5
@@ -31,6 +33,8 @@ class Channel:
     floor: float
 
 
+BEGINS = Channel("a cut begins", "ms", 0.0)
+LASTS = Channel("a cut lasts", "ms", 0.0)
 ANGLE = Channel("spark", "° late", 0.4)
 FUEL = Channel("injector", "µs late", 60.0)
 KIND = Channel("what is switched off", "", 0.0)
@@ -59,10 +63,12 @@ def skipped(played: Played, edges: Edges) -> Any:
 
 
 def wrong_kind(played: Played, edges: Edges) -> Any:
-    """Where fuel or spark is off that the calibration does not switch off, or only one of two that it does."""
+    """Where fuel or spark is off that the calibration does not switch off, only one of two that it does, or
+    where there are more edges than one."""
     bits = played.calibration.event_bits
     off = skipped(played, edges)
-    return (~edges.fuel != (off & bool(bits & FUEL_OFF))) | (~edges.spark != (off & bool(bits & SPARK_OFF)))
+    wrong = (~edges.fuel != (off & bool(bits & FUEL_OFF))) | (~edges.spark != (off & bool(bits & SPARK_OFF)))
+    return wrong if edges.stray is None else wrong | edges.stray
 
 
 def _sums(off: Any, length: int) -> Floats:
@@ -87,16 +93,36 @@ def series(played: Played, edges: Edges) -> dict[Channel, Floats]:
     return found
 
 
+def cuts(played: Played, edges: Edges) -> tuple[Any, Floats]:
+    """The stretches with skipped events, APART cycles or more from one another: the first crank event of each,
+    and begin and length of each in ms, [k, 2]."""
+    at = np.flatnonzero(skipped(played, edges))
+    if not len(at):
+        return at, np.zeros((0, 2))
+    breaks = np.flatnonzero(np.diff(at) > APART * played.calibration.cylinders)
+    first, last = at[np.concatenate(([0], breaks + 1))], at[np.concatenate((breaks, [len(at) - 1]))]
+    begin, end = played.crank[first] / 1e3, played.crank[last] / 1e3
+    return first, np.stack((begin, end - begin), axis=1)
+
+
 @dataclass
 class Envelope:
-    """The least and the greatest of the members at each crank event, by channel; inf where none has a value."""
+    """The least and the greatest of the members at each crank event, by channel; inf where none has a value.
+    `cuts`: least and greatest begin and length of each cut, None where members differ in their number."""
 
     low: dict[Channel, Floats]
     high: dict[Channel, Floats]
     members: int = 0
+    cuts: tuple[Floats, Floats] | None = None
 
-    def add(self, found: dict[Channel, Floats]) -> None:
+    def add(self, found: dict[Channel, Floats], of_cuts: Floats) -> None:
         """One more member."""
+        if self.members == 0:
+            self.cuts = of_cuts, of_cuts
+        elif self.cuts is not None:
+            same = len(self.cuts[0]) == len(of_cuts)
+            low, high = self.cuts
+            self.cuts = (np.minimum(low, of_cuts), np.maximum(high, of_cuts)) if same else None
         for channel, values in found.items():
             self.low[channel] = np.fmin(self.low.get(channel, np.full(len(values), np.inf)), values)
             self.high[channel] = np.fmax(self.high.get(channel, np.full(len(values), -np.inf)), values)
@@ -129,9 +155,28 @@ class Excursion:
     limit: float
 
 
-def excursions(envelope: Envelope, found: dict[Channel, Floats]) -> list[Excursion]:
+def _wrong_cuts(played: Played, envelope: Envelope, edges: Edges) -> Iterator[Excursion]:
+    """The first cut that begins or lasts otherwise than in any member, where all members have as many."""
+    first, mine = cuts(played, edges)
+    if envelope.cuts is None or len(mine) != len(envelope.cuts[0]):
+        return
+    gaps = np.diff(played.crank, append=played.crank[-1:] + 1)
+    low, high = envelope.cuts
+    for column, channel in enumerate((BEGINS, LASTS)):
+        for i, value in enumerate(mine[:, column].tolist()):
+            event = float(gaps[first[i]]) / 1e3  # edges come with crank events: two of them either way
+            more = 2 * event + WIDER * float(high[i, column] - low[i, column])
+            least, most = float(low[i, column]) - more, float(high[i, column]) + more
+            if not least <= value <= most:
+                yield Excursion(channel, int(first[i]), value, least if value < least else most)
+                break
+
+
+def excursions(
+    played: Played, envelope: Envelope, edges: Edges, found: dict[Channel, Floats]
+) -> list[Excursion]:
     """The first of each channel, in order of time."""
-    out = []
+    out = list(_wrong_cuts(played, envelope, edges))
     for channel, values in found.items():
         low, high = envelope.limits(channel)
         with np.errstate(invalid="ignore"):
@@ -174,7 +219,8 @@ class Judge:
     def _grow(self, members: int) -> None:
         while self.envelope.members < members:
             unit = Unit.drawn(self._limits, (self._seed << 20) + self.envelope.members)
-            self.envelope.add(series(self.played, reference(self.played, unit)))
+            edges = reference(self.played, unit)
+            self.envelope.add(series(self.played, edges), cuts(self.played, edges)[1])
             self._progress(self.envelope.members / members)
 
     def judge(self, edges: Edges) -> Judged:
@@ -185,8 +231,8 @@ class Judge:
         if len(kind):
             at = int(kind[0])
             return Judged([Excursion(KIND, at, 1.0, 0.0)], self.envelope, found)
-        out = excursions(self.envelope, found)
+        out = excursions(self.played, self.envelope, edges, found)
         if out:
             self._grow(FIRST + MORE)
-            out = excursions(self.envelope, found)
+            out = excursions(self.played, self.envelope, edges, found)
         return Judged(out, self.envelope, found)

@@ -30,6 +30,25 @@ _SHAFT_UNITS = 60_000_000 // PULSES_A_TURN  # rpm * microseconds from one shaft 
 
 
 @dataclass(frozen=True)
+class Wires:
+    """What is on the wires of a run, in whole microseconds of the box: levels from `at` on (of the converter, of
+    the switches, of the outside request), pulses of speed and shaft, crank events; it ends at `end`. Switches
+    are those of bench.link.protocol."""
+
+    at: Ints
+    dac: Ints
+    switches: Ints
+    request: Records
+    speed_pulses: Ints
+    shaft_pulses: Ints
+    crank: Ints
+    end: int
+
+
+REQUEST = ("request_reduction", "request_retard", "request_reason")
+
+
+@dataclass(frozen=True)
 class Played:
     """A run to be played. `rows`: INPUT records[n], row i from i * `tick_us` on; the first `before` stand before
     the run. Times are whole microseconds of the box. `image` is the calibration that the controller has.
@@ -105,6 +124,14 @@ class Played:
         if len(whole) > 1:
             whole[-1] = whole[-2]
         return np.asarray(720.0 / self.calibration.cylinders / np.maximum(whole, 1.0))
+
+    @cached_property
+    def wires(self) -> Wires:
+        """What the box puts on the wires."""
+        return Wires(
+            np.arange(len(self.rows)) * self.tick_us, self.dac, self.rows["switches"].astype(np.int64),
+            self.rows, self.speed_pulses, self.shaft_pulses, self.crank, self.end_us,
+        )  # fmt: skip
 
     def time_s(self, event: int) -> float:
         """When a crank event comes, in seconds of the run."""

@@ -133,7 +133,7 @@ def _lost_samples_rising(nose: _Nose) -> None:
     sample_ms = c.sample_ticks * c.tick_us / 1000
     top = nose.lift(0.95)
     for _ in range(3):
-        steps = max(4, int(300 / sample_ms) // 4)
+        steps = max(4, int(600 / sample_ms) // 4)
         for step in range(1, steps + 1):
             nose.lost(3 * sample_ms)
             nose.to(rest + (top - rest) * step / steps, sample_ms)

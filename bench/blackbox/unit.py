@@ -2,15 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
-from bench.blackbox.played import DAC_MOST, PULSES_A_METRE, PULSES_A_TURN, Floats, Ints, Played
+from bench.blackbox.played import (
+    DAC_MOST,
+    PULSES_A_METRE,
+    PULSES_A_TURN,
+    REQUEST,
+    Floats,
+    Ints,
+    Played,
+    Wires,
+)
+from bench.errors import UserError
 from bench.link.protocol import ARMED, INPUT, LAUNCH, SPEED_VALID, Records
 from bench.link.stepper import Core
+from controller import Calibration
 from controller.constants import FUEL_OFF, SPARK_OFF
 from controller.events import Events
 
@@ -35,6 +45,26 @@ class Limits:
     drift_ppm: float = 100.0
     jitter_us: float = 20.0
     delay_us: float = 50.0
+
+
+def parse_limits(text: str | None) -> Limits:
+    """The limits of --within NAME=NUMBER,...; those not named stay as they are. Raises UserError."""
+    limits = Limits()
+    names = {"noise": "noise", "gain": "gain_percent", "offset": "offset", "drift": "drift_ppm",
+             "jitter": "jitter_us", "delay": "delay_us"}  # fmt: skip
+    most = {"noise": 1000, "gain": 50, "offset": 10_000, "drift": 100_000, "jitter": 10_000, "delay": 1000}
+    for part in text.split(",") if text else ():
+        name, _, number = part.strip().partition("=")
+        try:
+            value = float(number)
+        except ValueError:
+            value = -1.0
+        if name not in names or not 0 <= value <= most[name] or (name == "noise" and value != int(value)):
+            right = "give some of noise=COUNTS,gain=PERCENT,offset=COUNTS,drift=PPM,jitter=US,delay=US"
+            raise UserError(f"no limit {part.strip()!r}", "--within", right)
+        given: Any = int(value) if name == "noise" else value
+        limits = replace(limits, **{names[name]: given})
+    return limits
 
 
 @dataclass(frozen=True)
@@ -78,35 +108,43 @@ class Unit:
 @dataclass(frozen=True)
 class Seen:
     """What a unit reads: the times of its ticks on the box's clock, their INPUT records (with the crank events
-    that fall due after each), and degrees of crank a microsecond as it believes them, at each crank event."""
+    that fall due after each); at each crank event the degrees of crank a microsecond as it believes them, and how
+    many microseconds until the next one of that cylinder."""
 
     tick_at: Floats
     inputs: Records
     turning: Floats
+    until: Ints
 
 
-def seen(played: Played, unit: Unit) -> Seen:
-    """What a unit reads of a run."""
-    c = played.calibration
+def seen(wires: Wires, c: Calibration, unit: Unit) -> Seen:
+    """What a unit with a calibration reads from wires."""
     source = np.random.default_rng([unit.seed, 1])
     late = unit.phase * c.sample_ticks * c.tick_us
     length = c.tick_us * (1 + unit.drift)
-    n = max(1, int((played.end_us - late - unit.jitter_us) / length))
+    n = max(1, int((wires.end - late - unit.jitter_us) / length))
     at = late + np.arange(n) * length + source.uniform(0, 1, n) * unit.jitter_us
-    row = np.clip((at / played.tick_us).astype(np.int64), 0, len(played.rows) - 1)
-    inputs: Records = played.rows[row].astype(INPUT)
-    volts = played.dac[row] / DAC_MOST * c.adc_max
+    row = np.maximum(np.searchsorted(wires.at, at, side="right") - 1, 0)
+    inputs: Records = np.zeros(n, INPUT)
+    inputs["switches"] = wires.switches[row]
+    for name in REQUEST:
+        inputs[name] = wires.request[name][row]
+    volts = wires.dac[row] / DAC_MOST * c.adc_max
     noise = source.integers(-unit.noise, unit.noise + 1, n)
     counts = np.floor(volts * unit.gain + unit.offset + noise + 0.5)
     inputs["counts"] = np.clip(counts, 0, c.adc_max)
     crank_units = 120e6 / c.cylinders
-    inputs["speed"] = np.minimum(_rate(played.speed_pulses, at, 36e6 / PULSES_A_METRE, unit.drift), 20000)
-    inputs["shaft"] = np.minimum(_rate(played.shaft_pulses, at, 60e6 / PULSES_A_TURN, unit.drift), 32767)
-    inputs["engine"] = np.minimum(_rate(played.crank, at, crank_units, unit.drift), 32767)
-    due = np.searchsorted(at, played.crank, side="right") - 1
+    inputs["speed"] = np.minimum(_rate(wires.speed_pulses, at, 36e6 / PULSES_A_METRE, unit.drift), 20000)
+    inputs["shaft"] = np.minimum(_rate(wires.shaft_pulses, at, 60e6 / PULSES_A_TURN, unit.drift), 32767)
+    inputs["engine"] = np.minimum(_rate(wires.crank, at, crank_units, unit.drift), 32767)
+    due = np.searchsorted(at, wires.crank, side="right") - 1
     inputs["events"] = np.minimum(np.bincount(np.maximum(due, 0), minlength=n)[:n], 255)
-    gaps = np.diff(played.crank, prepend=played.crank[:1] - 1_000_000) * (1 - unit.drift)
-    return Seen(at, inputs, 720.0 / c.cylinders / np.maximum(np.floor(gaps), 1))
+    gaps = np.diff(wires.crank, prepend=0).astype(np.float64)
+    gaps[:1] = gaps[1:2] if len(gaps) > 1 else _STANDS_US
+    until = np.full(len(wires.crank), _STANDS_US)
+    until[: -c.cylinders] = wires.crank[c.cylinders :] - wires.crank[: -c.cylinders]
+    turning = 720.0 / c.cylinders / np.maximum(np.floor(gaps * (1 - unit.drift)), 1)
+    return Seen(at, inputs, turning, until)
 
 
 def _rate(pulses: Ints, at: Floats, units: float, drift: float) -> Ints:
@@ -126,12 +164,14 @@ def _rate(pulses: Ints, at: Floats, units: float, drift: float) -> Ints:
 @dataclass(frozen=True)
 class Edges:
     """What a unit does at each crank event: whether its injector opens, how long after the event in
-    microseconds, whether its coil fires, and how long after the event."""
+    microseconds, whether its coil fires, and how long after the event. `stray`: where there were more edges
+    than one event can have; None for nowhere."""
 
     fuel: Any
     fuel_us: Floats
     spark: Any
     spark_us: Floats
+    stray: Any = None
 
 
 def stepped(core: Core, inputs: Records) -> tuple[Ints, Ints, Ints]:
@@ -164,7 +204,7 @@ def reference(played: Played, unit: Unit) -> Edges:
     """What the right firmware does in a unit: ticks by the C core where it is built, events by the rules."""
     from firmware_model import binding
 
-    read = seen(played, unit)
+    read = seen(played.wires, played.calibration, unit)
     if binding.available() is None:
         made = binding.run(played.image, columns_of(read.inputs))
         reduction, retard = made["reduction"].astype(np.int64), made["retard"].astype(np.int64)
@@ -175,8 +215,7 @@ def reference(played: Played, unit: Unit) -> Edges:
         controller.load(played.image)
         reduction, retard, _ = stepped(controller, read.inputs)
     tick = np.repeat(np.arange(len(read.inputs)), read.inputs["events"])
-    bits = decisions(played, unit, reduction[tick])
-    return edges(played, unit, read, bits, retard[tick])
+    return edges(unit, read, decisions(played, unit, reduction[tick]), retard[tick])
 
 
 def decisions(played: Played, unit: Unit, reductions: Ints) -> Ints:
@@ -198,21 +237,23 @@ def carry(events: Any, played: Played, share: float) -> None:
         events.mark[place] = (events.integral + 1000 * place) // cycle % 16
 
 
-def edges(played: Played, unit: Unit, read: Seen, bits: Ints, retard: Ints) -> Edges:
-    """The edges of decisions and retards, one of each crank event that the unit was there for."""
+def edges(unit: Unit, read: Seen, bits: Ints, retard: Ints) -> Edges:
+    """The edges of decisions and retards, one of each crank event. A spark that is still due when its cylinder's
+    next event comes, since the crank turns faster than it did, fires there."""
     n = len(bits)
     source = np.random.default_rng([unit.seed, 2])
     fuel_us = np.floor(unit.delay_us + source.uniform(0, 10, n)) + 1
     spark_us = np.floor((LEAD_DEG + retard / 10) / read.turning[:n] * (1 + unit.drift) + source.uniform(0, 4, n))
+    fuel_us, spark_us = np.minimum(fuel_us, read.until - 1), np.minimum(spark_us, read.until - 1)
     return Edges((bits & FUEL_OFF) == 0, fuel_us, (bits & SPARK_OFF) == 0, spark_us)
 
 
-def run_core(played: Played, unit: Unit, core: Core) -> Edges:
-    """What a controller, right or wrong, does in a unit from power-up: each tick stepped, each event asked for."""
-    read = seen(played, unit)
-    cylinders = iter(played.cylinder.tolist())
+def run_core(c: Calibration, unit: Unit, read: Seen, core: Core, first: int = 0) -> Edges:
+    """What a controller, right or wrong, does with what a unit reads: each tick stepped, each event asked for.
+    `first`: number of the first tick."""
+    place = 0
     bits, retards = [], []
-    for tick, row in enumerate(read.inputs.tolist()):
+    for tick, row in enumerate(read.inputs.tolist(), first):
         *numbers, switches, due = row
         counts, speed, engine, shaft, reduction, retard, reason = numbers
         core.step(
@@ -220,9 +261,9 @@ def run_core(played: Played, unit: Unit, core: Core) -> Edges:
             (switches & LAUNCH) >> 2, reduction, retard, reason,
         )  # fmt: skip
         for _ in range(due):
-            cylinder = next(cylinders)
+            cylinder = c.firing_order[place]
+            place = place + 1 if place + 1 < c.cylinders else 0
             off = core.event(cylinder)
             bits.append((off & FUEL_OFF) | core.spark(cylinder))
             retards.append(core.acting()[1])
-    made = np.array(bits, dtype=np.int64), np.array(retards, dtype=np.int64)
-    return edges(played, unit, read, *made)
+    return edges(unit, read, np.array(bits, dtype=np.int64), np.array(retards, dtype=np.int64))

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from bench.blackbox.options import within_option
 from bench.facts import head, json_option, print_json
 from bench.options import (
     EMULATED_BOARDS,
@@ -63,7 +64,13 @@ _BUGS = ("hold-short", "peak-lost", "release-low", "tick-wrap", "table-edge")
     "--plays", type=TRACE_FILE, metavar="TRACE",
     help="When a stream is asked for, run this trace in real time and stream it.",
 )  # fmt: skip
-@calibration_option("The calibration for --plays.", required=False)
+@calibration_option("The calibration for --plays or --free-running.", required=False)
+@click.option(
+    "--free-running", is_flag=True,
+    help="Instead: a controller that runs by itself from a sensor of its own, at the wires of a box, in virtual"
+    " time, for verify --black-box. --calibration, --core, --bug, --seed and --within go with it.",
+)  # fmt: skip
+@within_option
 @json_option
 def device(port: str, as_json: bool, **given: Any) -> None:
     """Behave as a microcontroller with the controller on it, until Ctrl-C.
@@ -74,6 +81,13 @@ def device(port: str, as_json: bool, **given: Any) -> None:
     if given.pop("emulated"):
         _run_emulated(given["bug"], given["board"], as_json)
         return
+    if given.pop("free_running"):
+        _run_free(port, as_json, given)
+        return
+    from bench.errors import UserError
+
+    if given["within"] is not None:
+        raise UserError("is for --free-running", "--within", "give both, or neither")
     from bench.device.behaviour import Behaviour
     from bench.device.faults import parse_faults
     from bench.device.serve import serve
@@ -106,23 +120,54 @@ def _say(port: str, what: str, as_json: bool) -> None:
         click.echo(f"device on {port}")
 
 
-def _run_emulated(bug: str | None, board: str, as_json: bool) -> None:
+def _only(allowed: tuple[str, ...], instead: str, text: str) -> None:
+    """Raises UserError for an option given that is not among some."""
     from click.core import ParameterSource
 
-    from bench.device.emulated import emulated_board
     from bench.errors import UserError
 
     context = click.get_current_context()
     for option in context.command.params:
         name = option.name or ""
         usual = context.get_parameter_source(name) in (ParameterSource.DEFAULT, None)
-        if name not in ("emulated", "board", "bug", "as_json") and not usual:
-            raise UserError("is for the device model", option.opts[0], "leave it or --emulated out")
+        if name not in (*allowed, "as_json") and not usual:
+            raise UserError(text, option.opts[0], f"leave it or {instead} out")
+
+
+def _run_emulated(bug: str | None, board: str, as_json: bool) -> None:
+    from bench.device.emulated import emulated_board
+    from bench.errors import UserError
+
+    _only(("emulated", "board", "bug"), "--emulated", "is for the device model")
     if bug is not None and board != EMULATED_BOARDS[0]:
         raise UserError("bugs are for the usual board", "--bug", "leave --board out")
     with emulated_board(bug, board=board) as running:
         _say(running.port, f"emulated, {bug or 'no bug'}", as_json)
         running.wait()
+
+
+def _run_free(port: str, as_json: bool, given: dict[str, Any]) -> None:
+    """Serve a box with a controller at its wires."""
+    from bench.blackbox.unit import parse_limits
+    from bench.blackbox.wire import Wire
+    from bench.calibration import load
+    from bench.device.serve import serve
+    from bench.errors import UserError
+    from firmware_model.probe import box
+
+    goes = ("free_running", "port", "baud", "calibration_path", "core", "bug", "seed", "within")
+    _only(goes, "--free-running", "is for a device that is fed over the line")
+    if given["calibration_path"] is None:
+        raise UserError("needs a calibration", "--free-running", "give --calibration FILE")
+    why_not = box.available()
+    if why_not:
+        raise UserError(why_not, "--free-running")
+    core = core_maker(given["core"], given["bug"])()
+    image = load(given["calibration_path"]).image
+    wire = Wire(core, image, parse_limits(given["within"]), given["seed"])
+    line = _open(port, given["baud"])
+    _say(line.name, f"box, with a controller that runs by itself, {given['bug'] or given['core']}", as_json)
+    serve(line, wire)
 
 
 def core_maker(core: str, bug: str | None) -> Any:

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from bench.device.behaviour import Behaviour
 from bench.link.line import Line
+from bench.link.memory import FarEnd
 
 _LONGEST_WAIT_S = 0.1
 
 
-def serve(line: Line, behaviour: Behaviour, running: Callable[[], bool] = lambda: True) -> None:
+def serve(line: Line, behaviour: FarEnd, running: Callable[[], bool] = lambda: True) -> None:
     """Answer on the line while `running`, or until the line is gone (LinkError)."""
     try:
         while running():

@@ -5,6 +5,7 @@ from __future__ import annotations
 import secrets
 from collections import OrderedDict, deque
 from dataclasses import dataclass
+from enum import IntEnum
 
 from bench.link.frames import END, Damage, Decoder, encode
 from bench.link.line import Line, LinkError
@@ -41,12 +42,12 @@ _DISARM = (
 class DeviceError(LinkError):
     """The device refused a request. `reason` is one of Reason, or a number that is none."""
 
-    def __init__(self, where: object, kind: int, reason: int, detail: int) -> None:
+    def __init__(self, where: object, kind: IntEnum, reason: int, detail: int) -> None:
         self.reason = reason
         self.detail = detail
         known = reason in set(Reason)
         text = REASON_TEXT[Reason(reason)] if known else f"for a reason that is none ({reason})"
-        what = f"the device refused {Kind(kind).name.lower()}: {text}"
+        what = f"the device refused {kind.name.lower()}: {text}"
         right = "check that its firmware keeps this protocol"
         super().__init__(what, where, _DISARM if reason == Reason.ACTIVE else right)
 
@@ -59,7 +60,7 @@ class Restarted(LinkError):
 class _Flight:
     """A request that is under way, or answered while one before it is not."""
 
-    kind: Kind
+    kind: IntEnum
     sequence: int
     frame: bytes
     first_order: int
@@ -149,7 +150,7 @@ class Host:
             raise LinkError(what, self.line.name, f"this bench speaks version {PROTOCOL}")
         return greeting
 
-    def ask(self, kind: Kind, body: bytes = b"") -> bytes:
+    def ask(self, kind: IntEnum, body: bytes = b"") -> bytes:
         """One request and the body of its answer; nothing else may be under way."""
         assert not self._flights
         self.post(kind, body)
@@ -161,7 +162,7 @@ class Host:
         """Whether one more request may be under way."""
         return len(self._flights) < self.window
 
-    def post(self, kind: Kind, body: bytes = b"") -> None:
+    def post(self, kind: IntEnum, body: bytes = b"") -> None:
         """Send a request; there must be room."""
         assert self.has_room()
         frame = encode(message(kind, self.session, self._sequence, body))

@@ -97,6 +97,7 @@ class Feature(IntFlag):
     STATUS = 32
     EVENTS = 64
     OWN_CALIBRATION = 128
+    BOX = 256
 
 
 FIRST_FEATURES = Feature.DIGEST | Feature.SAFE_STATE | Feature.STREAM | Feature.RESET | Feature.STATUS

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from bench.blackbox.options import within_option
 from bench.cautions import CAUTIONS
 from bench.facts import json_option, print_json
 from bench.options import (
@@ -63,6 +64,12 @@ if TYPE_CHECKING:
     "--generated", type=Whole(1, 100_000), metavar="N",
     help="Instead of traces: N made-up cases, made from the seeds from --seed on.",
 )  # fmt: skip
+@click.option(
+    "--black-box", is_flag=True,
+    help="The port is that of a box, which plays to a controller that runs by itself and captures its sparks and"
+    " injectors; the controller has --calibration already. Without TRACE: runs made for that calibration.",
+)  # fmt: skip
+@within_option
 @baud_option
 @click.option(
     "--window", type=Whole(1, 255), default=1, show_default=True, metavar="N",
@@ -118,8 +125,14 @@ def verify(traces: tuple[Path, ...], calibration_path: Path | None, as_json: boo
     Loads the calibration into the device, feeds it each trace from power-up, and names the first tick at
     which it differs, and how. With --vehicle a model of the car drives, tick by tick, under what the device
     commands. With --conformance or --generated the cases are made up; a generated one that differs is made
-    small, and its replay id told. Exit code 0: equal; 1: different; 2: wrong usage or a failed link.
+    small, and its replay id told. With --black-box a controller that runs by itself is judged from outside.
+    Exit code 0: equal; 1: different; 2: wrong usage or a failed link.
     """
+    if given.pop("black_box"):
+        from bench.blackbox.verify import black_box
+
+        black_box(traces, calibration_path, as_json, given)
+        return
     from bench.console import make_console
     from bench.document.terminal import show
     from bench.document.write import write
@@ -136,6 +149,8 @@ def verify(traces: tuple[Path, ...], calibration_path: Path | None, as_json: boo
     from bench.verify.made_up import check_device
     from bench.verify.run import no_counters, run_all, status_of
 
+    if given["within"] is not None:
+        raise UserError("is for --black-box", "--within", "give both, or neither")
     if given["max_late"] is not None and not given["real_time"]:
         raise UserError("is for --real-time", "--max-late", "give both, or neither")
     calibration, made, subjects = _what_to_run(traces, calibration_path, given)

@@ -60,6 +60,9 @@ def meet(given: dict[str, Any], console: Console) -> RemoteTarget:
     target = greet(given, console)
     greeting = target.greeting
     with _closed_where_it_fails(target):
+        if Feature.BOX in greeting.features:
+            what = "a box is here, which plays to a controller that runs by itself"
+            raise LinkError(what, port, "give verify --black-box, or the controller's own port")
         if greeting.image_version != IMAGE_VERSION and Feature.OWN_CALIBRATION not in greeting.features:
             what = f"its controller reads calibration images of version {greeting.image_version}"
             raise LinkError(what, port, f"this bench makes version {IMAGE_VERSION}")

@@ -21,6 +21,7 @@ ORDER = (
         "bench.link",
         "bench.conformance",
         "bench.vectors",
+        "bench.blackbox",
         "bench.device",
         "bench.pytest_device",
     ),
