@@ -34,9 +34,7 @@ from bench.document.provenance import provenance
 _AROUND = 150  # crank events on either side of the first excursion
 
 
-def make_document(
-    facts: dict[str, Any], results: Sequence[Result], calibration: CalibrationFile
-) -> Document:
+def make_document(facts: dict[str, Any], results: Sequence[Result], calibration: CalibrationFile) -> Document:
     """The document; `facts` are those of bench.blackbox.facts. Each run's verdict was printed as it came."""
     sections = [Section("Each run", [_runs(facts)])]
     pictures = []
@@ -95,13 +93,15 @@ def _answer(facts: dict[str, Any]) -> list[str]:
         )
     elif facts["verdict"] == "different":
         run = next(one for one in runs if one["excursions"])
-        first = f"The controller leaves what the reference may do: {run['name']}, {run['excursions'][0]['text']}."
+        where = run["excursions"][0]["text"]
+        first = f"The controller leaves what the reference may do: {run['name']}, {where}."
     else:
         first = "The box failed, so not all runs are known."
     return [
         first,
         limits,
-        "Judged from sparks and injectors alone: a controller that does the same here may still differ elsewhere.",
+        "Judged from sparks and injectors alone, on these runs: a controller that is equal here may still differ"
+        " elsewhere.",
     ]
 
 
@@ -116,12 +116,10 @@ def _key(facts: dict[str, Any]) -> list[tuple[str, str]]:
 def _runs(facts: dict[str, Any]) -> Table:
     rows: list[list[str | Cell]] = []
     for one in facts["runs"]:
-        look = "good" if one["verdict"] == "equal" else "bad"
         first = one["excursions"][0]["what"] if one["excursions"] else ""
-        rows.append([
-            one["name"], Cell(one["verdict"], "good" if look == "good" else "bad"), str(one["crank_events"]),
-            str(one["skipped"]), str(len(one["cuts"])), str(one["members"]), first,
-        ])  # fmt: skip
+        verdict = Cell(one["verdict"], "good" if one["verdict"] == "equal" else "bad")
+        numbers = (one["crank_events"], one["skipped"], len(one["cuts"]), one["members"])
+        rows.append([one["name"], verdict, *map(str, numbers), first])
     columns = (
         ("run", False), ("verdict", False), ("events", True), ("skipped", True), ("cuts", True),
         ("runs of the\nreference", True), ("first seen by", False),
@@ -158,7 +156,8 @@ def _cuts(run: dict[str, Any]) -> Table | Text:
         ]
         for one in run["cuts"]
     ]  # fmt: skip
-    columns = (("begins, s", True), ("in the reference", True), ("lasts, ms", True), ("in the reference", True))
+    there = ("in the reference", True)
+    columns = (("begins, s", True), there, ("lasts, ms", True), there)
     return Table(columns, rows, "Cuts: from the first skipped event to the last")
 
 
@@ -171,7 +170,8 @@ def _strip(number: int, result: Result, judged: Judged) -> Strip:
         low, high = judged.envelope.limits(channel)
         key = channel.name.replace(" ", "-")
         for side, values in (("low", low), ("high", high), ("given", judged.series[channel])):
-            columns[f"{key}-{side}"] = Column.of(np.where(np.isfinite(values), values, np.nan), decimals, channel.unit)
+            known = np.where(np.isfinite(values), values, np.nan)
+            columns[f"{key}-{side}"] = Column.of(known, decimals, channel.unit)
         lines = [
             Line("at least", f"{key}-low", "limit-dashed", stepped=True),
             Line("at most", f"{key}-high", "limit", stepped=True),

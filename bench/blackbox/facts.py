@@ -91,7 +91,7 @@ def _run_facts(result: Result) -> dict[str, Any]:
 
 
 def _cuts(result: Result) -> list[dict[str, Any]]:
-    """Begin and length of each stretch with skipped events, and of those of the ensemble where they are as many."""
+    """Begin and length of each cut, and of those of the ensemble where they are as many."""
     if result.edges is None or result.judged is None:
         return []
     played, envelope = result.subject.played, result.judged.envelope

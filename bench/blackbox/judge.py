@@ -1,4 +1,4 @@
-"""Whether captured edges are those of the right firmware: an envelope of what it may do, and what leaves it."""
+"""Whether captured edges are those of the right firmware: an envelope of what it may do, what leaves it."""
 
 from __future__ import annotations
 
@@ -94,15 +94,15 @@ def series(played: Played, edges: Edges) -> dict[Channel, Floats]:
 
 
 def cuts(played: Played, edges: Edges) -> tuple[Any, Floats]:
-    """The stretches with skipped events, APART cycles or more from one another: the first crank event of each,
-    and begin and length of each in ms, [k, 2]."""
+    """The stretches with skipped events, APART cycles or more from one another: the first and the last crank
+    event of each, and its begin and its length in ms, [k, 2] both."""
     at = np.flatnonzero(skipped(played, edges))
     if not len(at):
-        return at, np.zeros((0, 2))
+        return np.zeros((0, 2), dtype=np.int64), np.zeros((0, 2))
     breaks = np.flatnonzero(np.diff(at) > APART * played.calibration.cylinders)
     first, last = at[np.concatenate(([0], breaks + 1))], at[np.concatenate((breaks, [len(at) - 1]))]
     begin, end = played.crank[first] / 1e3, played.crank[last] / 1e3
-    return first, np.stack((begin, end - begin), axis=1)
+    return np.stack((first, last), axis=1), np.stack((begin, end - begin), axis=1)
 
 
 @dataclass
@@ -157,18 +157,18 @@ class Excursion:
 
 def _wrong_cuts(played: Played, envelope: Envelope, edges: Edges) -> Iterator[Excursion]:
     """The first cut that begins or lasts otherwise than in any member, where all members have as many."""
-    first, mine = cuts(played, edges)
+    at, mine = cuts(played, edges)
     if envelope.cuts is None or len(mine) != len(envelope.cuts[0]):
         return
     gaps = np.diff(played.crank, append=played.crank[-1:] + 1)
     low, high = envelope.cuts
     for column, channel in enumerate((BEGINS, LASTS)):
         for i, value in enumerate(mine[:, column].tolist()):
-            event = float(gaps[first[i]]) / 1e3  # edges come with crank events: two of them either way
+            event = float(gaps[at[i, column]]) / 1e3  # edges come with crank events: two of them either way
             more = 2 * event + WIDER * float(high[i, column] - low[i, column])
             least, most = float(low[i, column]) - more, float(high[i, column]) + more
             if not least <= value <= most:
-                yield Excursion(channel, int(first[i]), value, least if value < least else most)
+                yield Excursion(channel, int(at[i, column]), value, least if value < least else most)
                 break
 
 

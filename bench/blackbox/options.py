@@ -12,6 +12,6 @@ def within_option(command: Callable[..., Any]) -> Callable[..., Any]:
     """--within NAME=NUMBER,..., as `within`."""
     return click.option(
         "--within", metavar="NAME=N,...",
-        help="Of a controller that runs by itself, what it may be off by: noise=2 counts of its converter,"
-        " gain=0.1 percent, offset=1 counts, drift=100 ppm of its clock, jitter=20 and delay=50 microseconds.",
+        help="What a controller that runs by itself may be off by: noise=2 counts of its converter, gain=0.1"
+        " percent, offset=1 counts, drift=100 ppm of its clock, jitter=20 and delay=50 microseconds.",
     )(command)  # fmt: skip

@@ -31,9 +31,9 @@ _SHAFT_UNITS = 60_000_000 // PULSES_A_TURN  # rpm * microseconds from one shaft 
 
 @dataclass(frozen=True)
 class Wires:
-    """What is on the wires of a run, in whole microseconds of the box: levels from `at` on (of the converter, of
-    the switches, of the outside request), pulses of speed and shaft, crank events; it ends at `end`. Switches
-    are those of bench.link.protocol."""
+    """What is on the wires of a run, in whole microseconds of the box: levels from `at` on (of the converter,
+    of the switches, of the outside request), pulses of speed and shaft, crank events; it ends at `end`.
+    Switches are those of bench.link.protocol."""
 
     at: Ints
     dac: Ints
@@ -50,8 +50,8 @@ REQUEST = ("request_reduction", "request_retard", "request_reason")
 
 @dataclass(frozen=True)
 class Played:
-    """A run to be played. `rows`: INPUT records[n], row i from i * `tick_us` on; the first `before` stand before
-    the run. Times are whole microseconds of the box. `image` is the calibration that the controller has.
+    """A run to be played. `rows`: INPUT records[n], row i from i * `tick_us` on; the first `before` stand
+    before the run. Times are whole microseconds of the box. `image` is the controller's calibration.
 
     Not on the wires, and so not played: the number of a tick, and inputs beyond what they can say.
     """

@@ -54,7 +54,7 @@ _TURN = (What.DAC, What.SWITCHES, What.RETARD, What.REDUCTION, What.SPEED, What.
 
 @dataclass(frozen=True)
 class State:
-    """The answer to EDGES. `late`: things put out late; `lost`: edges without room; `room`: records that fit."""
+    """The answer to EDGES. `late`: things put out late; `lost`: edges without room; `room`: of the queue."""
 
     now_us: int
     running: bool
@@ -115,7 +115,8 @@ def records_of(wires: Wires, cylinders: int) -> Records:
         add(int(wires.at[i]), What.DAC, 0, int(wires.dac[i]))
     for i in _changes(switches):
         add(int(wires.at[i]), What.SWITCHES, 0, int(switches[i]))
-    asked = request["request_reduction"].astype(np.int64) << 32 | request["request_retard"].astype(np.int64) << 16
+    asked = request["request_reduction"].astype(np.int64) << 32
+    asked |= request["request_retard"].astype(np.int64) << 16
     for i in _changes(asked | request["request_reason"]):
         at, row = int(wires.at[i]), request[i]
         add(at, What.RETARD, 0, int(row["request_retard"]))
@@ -142,7 +143,7 @@ def wires_of(log: Records, end: int) -> Wires:
     """What was on the wires, from what a box put out: RECORD[n], pulse by pulse."""
 
     def times(what: What) -> Ints:
-        return log["at"][log["what"] == what].astype(np.int64)
+        return np.asarray(log["at"][log["what"] == what].astype(np.int64))
 
     at = np.unique(np.concatenate([times(what) for what in (What.DAC, What.SWITCHES, What.REDUCTION)]))
 

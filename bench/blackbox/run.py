@@ -67,11 +67,9 @@ class Result:
         return self.subject.start_s + self.subject.played.time_s(event)
 
 
-def subjects(
-    traces: Sequence[Path], calibration: CalibrationFile, reading: Reading
-) -> list[Subject]:
-    """Traces, or without any the runs that are made for the calibration. Raises UserError as reading does, and
-    for a trace without cylinder events."""
+def subjects(traces: Sequence[Path], calibration: CalibrationFile, reading: Reading) -> list[Subject]:
+    """Traces, or without any the runs that are made for the calibration. Raises UserError as reading does,
+    and for a trace without cylinder events."""
     found = []
     for path in traces:
         trace, laid, records = reading.inputs(path, calibration)
@@ -135,5 +133,3 @@ def excursion_text(result: Result, one: Excursion) -> str:
         f"{where}: {one.channel.name} {one.value:.4g} {one.channel.unit} where the reference has {side}"
         f" {one.limit:.4g}"
     )
-
-

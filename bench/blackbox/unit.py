@@ -34,7 +34,7 @@ _STANDS_US = 500_000
 class Limits:
     """What a controller may be within, as declared; the ensemble is drawn from it.
 
-    `noise`: counts either way, each sample; `gain_percent` and `offset` (counts) of its converter, either way;
+    `noise`: counts either way, each sample; `gain_percent` and `offset` (counts) of its converter and
     `drift_ppm` of its clock, either way; `jitter_us`: how much later than due a tick may begin; `delay_us`:
     how long a crank event may take until its injector's edge.
     """
@@ -70,8 +70,8 @@ def parse_limits(text: str | None) -> Limits:
 @dataclass(frozen=True)
 class Unit:
     """One controller within limits. `phase`: 0..1 of the time from one sensor sample to the next; `gain` and
-    `offset` of its converter; `drift` of its clock, as a share; `seed` of noise and jitter; `carried`: 0..1, how
-    far its sum of reductions had come when the run began."""
+    `offset` of its converter; `drift` of its clock, as a share; `seed` of noise and jitter; `carried`: 0..1,
+    how far its sum of reductions had come when the run began."""
 
     phase: float = 0.0
     gain: float = 1.0
@@ -107,9 +107,9 @@ class Unit:
 
 @dataclass(frozen=True)
 class Seen:
-    """What a unit reads: the times of its ticks on the box's clock, their INPUT records (with the crank events
-    that fall due after each); at each crank event the degrees of crank a microsecond as it believes them, and how
-    many microseconds until the next one of that cylinder."""
+    """What a unit reads: the times of its ticks on the box's clock, their INPUT records (with the crank
+    events that fall due after each); at each crank event the degrees of crank a microsecond as it believes
+    them, and how many microseconds until the next one of that cylinder."""
 
     tick_at: Floats
     inputs: Records
@@ -238,19 +238,20 @@ def carry(events: Any, played: Played, share: float) -> None:
 
 
 def edges(unit: Unit, read: Seen, bits: Ints, retard: Ints) -> Edges:
-    """The edges of decisions and retards, one of each crank event. A spark that is still due when its cylinder's
-    next event comes, since the crank turns faster than it did, fires there."""
+    """The edges of decisions and retards, one of each crank event. A spark that is still due when its
+    cylinder's next event comes, since the crank turns faster than it did, fires there."""
     n = len(bits)
     source = np.random.default_rng([unit.seed, 2])
     fuel_us = np.floor(unit.delay_us + source.uniform(0, 10, n)) + 1
-    spark_us = np.floor((LEAD_DEG + retard / 10) / read.turning[:n] * (1 + unit.drift) + source.uniform(0, 4, n))
+    turned_us = (LEAD_DEG + retard / 10) / read.turning[:n] * (1 + unit.drift)
+    spark_us = np.floor(turned_us + source.uniform(0, 4, n))
     fuel_us, spark_us = np.minimum(fuel_us, read.until - 1), np.minimum(spark_us, read.until - 1)
     return Edges((bits & FUEL_OFF) == 0, fuel_us, (bits & SPARK_OFF) == 0, spark_us)
 
 
 def run_core(c: Calibration, unit: Unit, read: Seen, core: Core, first: int = 0) -> Edges:
-    """What a controller, right or wrong, does with what a unit reads: each tick stepped, each event asked for.
-    `first`: number of the first tick."""
+    """What a controller, right or wrong, does with what a unit reads: each tick stepped, each event asked
+    for. `first`: number of the first tick."""
     place = 0
     bits, retards = [], []
     for tick, row in enumerate(read.inputs.tolist(), first):

@@ -12,7 +12,8 @@ import click
 # What verify takes and a black box has no use for -> its value where it is not given.
 _NOT_WITH = {
     "vehicle_path": None, "emulated": False, "conformance": False, "generated": None, "real_time": False,
-    "ticks_per_frame": None, "max_late": None, "outputs": None, "tolerance": None, "lag": None, "disarm": False,
+    "ticks_per_frame": None, "max_late": None, "outputs": None, "tolerance": None, "lag": None,
+    "disarm": False,
 }  # fmt: skip
 
 

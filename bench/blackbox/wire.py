@@ -82,4 +82,3 @@ class Wire:
         for at, line in self._waiting[:room].tolist():
             self._box.edge(at, line)
         self._waiting = self._waiting[room:]
-

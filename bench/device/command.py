@@ -67,8 +67,8 @@ _BUGS = ("hold-short", "peak-lost", "release-low", "tick-wrap", "table-edge")
 @calibration_option("The calibration for --plays or --free-running.", required=False)
 @click.option(
     "--free-running", is_flag=True,
-    help="Instead: a controller that runs by itself from a sensor of its own, at the wires of a box, in virtual"
-    " time, for verify --black-box. --calibration, --core, --bug, --seed and --within go with it.",
+    help="Instead: a controller that runs by itself from a sensor of its own, at the wires of a box, in"
+    " virtual time, for verify --black-box. --calibration, --core, --bug, --seed and --within go with it.",
 )  # fmt: skip
 @within_option
 @json_option

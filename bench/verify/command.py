@@ -66,8 +66,8 @@ if TYPE_CHECKING:
 )  # fmt: skip
 @click.option(
     "--black-box", is_flag=True,
-    help="The port is that of a box, which plays to a controller that runs by itself and captures its sparks and"
-    " injectors; the controller has --calibration already. Without TRACE: runs made for that calibration.",
+    help="The port is that of a box, which plays to a controller that runs by itself and captures its sparks"
+    " and injectors; the controller has --calibration already. Without TRACE: runs made for it.",
 )  # fmt: skip
 @within_option
 @baud_option
@@ -136,7 +136,6 @@ def verify(traces: tuple[Path, ...], calibration_path: Path | None, as_json: boo
     from bench.console import make_console
     from bench.document.terminal import show
     from bench.document.write import write
-    from bench.errors import UserError
     from bench.files import whole_folder
     from bench.link.host import DeviceError
     from bench.link.line import LinkError
@@ -149,10 +148,6 @@ def verify(traces: tuple[Path, ...], calibration_path: Path | None, as_json: boo
     from bench.verify.made_up import check_device
     from bench.verify.run import no_counters, run_all, status_of
 
-    if given["within"] is not None:
-        raise UserError("is for --black-box", "--within", "give both, or neither")
-    if given["max_late"] is not None and not given["real_time"]:
-        raise UserError("is for --real-time", "--max-late", "give both, or neither")
     calibration, made, subjects = _what_to_run(traces, calibration_path, given)
     real_time: bool = given["real_time"]
     criterion = parse(given["outputs"], given["tolerance"], given["lag"], not real_time)
@@ -207,6 +202,9 @@ def _what_to_run(
     from bench.verify.made_up import check_use, chosen
     from bench.verify.run import driven, recorded
 
+    for name, option, needs in (("within", "--within", "black_box"), ("max_late", "--max-late", "real_time")):
+        if given[name] is not None and not given.get(needs):
+            raise UserError(f"is for --{needs.replace('_', '-')}", option, "give both, or neither")
     if check_use(given, traces, calibration_path):
         made = chosen(given["conformance"], given["generated"], given["seed"])
         return None, made, made.subjects

@@ -175,9 +175,16 @@ def save(rows: Sequence[tuple[str, int, int, int, int]], survivors: Sequence[Mut
 @click.option("--seed", type=int, default=0, show_default=True, help="What a sample is drawn from.")
 @click.option("--keep", type=click.Path(path_type=Path), help="Work in this folder and leave it.")
 @click.option("--conformance", is_flag=True, help="Instead: mutants of the C core, held against the set.")
-@click.option("--write", is_flag=True, help="With --conformance: renew the tables of tests/README.md.")
+@click.option("--black-box", is_flag=True, help="Instead: named bugs and core mutants, by edges alone.")
+@click.option("--write", is_flag=True, help="With --conformance or --black-box: renew the page's tables.")
 def main(
-    base: str | None, limit: int | None, seed: int, keep: Path | None, conformance: bool, write: bool
+    base: str | None,
+    limit: int | None,
+    seed: int,
+    keep: Path | None,
+    conformance: bool,
+    black_box: bool,
+    write: bool,
 ) -> None:
     """Let mutants of the controller and of the frame decoder meet the fast tests.
 
@@ -191,6 +198,10 @@ def main(
         from tests.mutation.conformance import report
 
         sys.exit(report(console, write))
+    if black_box:
+        from tests.mutation import black_box as box
+
+        sys.exit(box.report(console, limit or 300, seed, write))
     known = Known.read(SURVIVORS)
     started = time.monotonic()
 
