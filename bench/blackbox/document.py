@@ -100,8 +100,8 @@ def _answer(facts: dict[str, Any]) -> list[str]:
     return [
         first,
         limits,
-        "Judged from sparks and injectors alone, on these runs: a controller that is equal here may still differ"
-        " elsewhere.",
+        "Judged from sparks and injectors alone, on these runs: a controller that is equal here may still"
+        " differ elsewhere.",
     ]
 
 

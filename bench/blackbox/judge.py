@@ -200,7 +200,8 @@ class Judged:
 class Judge:
     """Holds captured edges of one run against an ensemble of the right firmware within limits.
 
-    Members are made when they are needed: FIRST of them, and MORE before anything is called different.
+    Members are made when they are needed: FIRST of them, and `more` (MORE) before anything is called
+    different.
     """
 
     def __init__(
@@ -208,11 +209,13 @@ class Judge:
         played: Played,
         limits: Limits,
         seed: int = 0,
+        more: int | None = None,
         progress: Callable[[float], None] = lambda share: None,
     ) -> None:
         self.played = played
         self._limits = limits
         self._seed = seed
+        self._more = MORE if more is None else more
         self._progress = progress
         self.envelope = Envelope({}, {})
 
@@ -233,6 +236,6 @@ class Judge:
             return Judged([Excursion(KIND, at, 1.0, 0.0)], self.envelope, found)
         out = excursions(self.played, self.envelope, edges, found)
         if out:
-            self._grow(FIRST + MORE)
+            self._grow(FIRST + self._more)
             out = excursions(self.played, self.envelope, edges, found)
         return Judged(out, self.envelope, found)

@@ -107,7 +107,7 @@ def run_all(
 
 def _judged(subject: Subject, edges: Edges, limits: Limits, seed: int, begun: float) -> Result:
     with progress_bar("reference") as progress:
-        judged = Judge(subject.played, limits, seed, progress).judge(edges)
+        judged = Judge(subject.played, limits, seed, progress=progress).judge(edges)
     return Result(subject, edges, judged, time.monotonic() - begun)
 
 
