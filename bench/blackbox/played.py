@@ -8,8 +8,9 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
+from bench.blackbox.ticks import commands
 from bench.link.protocol import ARMED, INPUT, LAUNCH, Records
-from controller import Calibration, Controller, read
+from controller import Calibration, read
 
 Ints = npt.NDArray[np.int64]
 Floats = npt.NDArray[np.float64]
@@ -171,11 +172,7 @@ def _on_wires(records: Records, adc_max: int) -> Records:
 
 def _rests(whole: Records, image: bytes, end: int) -> int:
     """How many rows it takes until nothing is taken any more."""
-    from bench.blackbox.unit import stepped
-
-    controller = Controller()
-    controller.load(image)
-    reduction, retard, launched = stepped(controller, whole)
+    reduction, retard, launched = commands(image, whole)
     busy = np.flatnonzero((reduction > 0) | (retard > 0) | (launched > 0))
     last = int(busy[-1]) if len(busy) else 0
     return min(len(whole), max(end, last) + max(20, int(0.2e6) // 1000))

@@ -17,8 +17,9 @@ from bench.blackbox.played import (
     Played,
     Wires,
 )
+from bench.blackbox.ticks import commands, step
 from bench.errors import UserError
-from bench.link.protocol import ARMED, INPUT, LAUNCH, SPEED_VALID, Records
+from bench.link.protocol import INPUT, Records
 from bench.link.stepper import Core
 from controller import Calibration
 from controller.constants import FUEL_OFF, SPARK_OFF
@@ -174,46 +175,10 @@ class Edges:
     stray: Any = None
 
 
-def stepped(core: Core, inputs: Records) -> tuple[Ints, Ints, Ints]:
-    """(reduction, retard, launched) of each tick, one call a tick: for a controller in Python."""
-    rows = []
-    for tick, row in enumerate(inputs.tolist()):
-        *numbers, switches, _ = row
-        counts, speed, engine, shaft, reduction, retard, reason = numbers
-        core.step(
-            tick & 0xFFFF, counts, speed, switches & SPEED_VALID, engine, shaft, (switches & ARMED) >> 1,
-            (switches & LAUNCH) >> 2, reduction, retard, reason,
-        )  # fmt: skip
-        rows.append((core.command.reduction, core.command.retard, core.launched))
-    table = np.array(rows, dtype=np.int64).reshape(-1, 3)
-    return table[:, 0], table[:, 1], table[:, 2]
-
-
-def columns_of(inputs: Records) -> dict[str, Any]:
-    """The inputs as the columns that the C core reads in one call."""
-    switches = inputs["switches"]
-    names = ("counts", "speed", "engine", "shaft", "request_reduction", "request_retard", "request_reason")
-    return {name: np.ascontiguousarray(inputs[name]) for name in names} | {
-        "speed_valid": (switches & SPEED_VALID).astype(np.uint8),
-        "armed": (switches & ARMED).astype(np.uint8),
-        "launch": (switches & LAUNCH).astype(np.uint8),
-    }
-
-
 def reference(played: Played, unit: Unit) -> Edges:
-    """What the right firmware does in a unit: ticks by the C core where it is built, events by the rules."""
-    from firmware_model import binding
-
+    """What the right firmware does in a unit."""
     read = seen(played.wires, played.calibration, unit)
-    if binding.available() is None:
-        made = binding.run(played.image, columns_of(read.inputs))
-        reduction, retard = made["reduction"].astype(np.int64), made["retard"].astype(np.int64)
-    else:
-        from controller import Controller
-
-        controller = Controller()
-        controller.load(played.image)
-        reduction, retard, _ = stepped(controller, read.inputs)
+    reduction, retard, _ = commands(played.image, read.inputs)
     tick = np.repeat(np.arange(len(read.inputs)), read.inputs["events"])
     return edges(unit, read, decisions(played, unit, reduction[tick]), retard[tick])
 
@@ -255,13 +220,8 @@ def run_core(c: Calibration, unit: Unit, read: Seen, core: Core, first: int = 0)
     place = 0
     bits, retards = [], []
     for tick, row in enumerate(read.inputs.tolist(), first):
-        *numbers, switches, due = row
-        counts, speed, engine, shaft, reduction, retard, reason = numbers
-        core.step(
-            tick & 0xFFFF, counts, speed, switches & SPEED_VALID, engine, shaft, (switches & ARMED) >> 1,
-            (switches & LAUNCH) >> 2, reduction, retard, reason,
-        )  # fmt: skip
-        for _ in range(due):
+        step(core, tick, row)
+        for _ in range(row[-1]):
             cylinder = c.firing_order[place]
             place = place + 1 if place + 1 < c.cylinders else 0
             off = core.event(cylinder)

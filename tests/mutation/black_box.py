@@ -296,8 +296,8 @@ def report(console: Console, limit: int, seed: int, write: bool) -> int:
         f" {len(trials) * RIGHT_UNITS} called different{': ' if wrong else ''}{'; '.join(wrong)}.",
         f"Named bugs found: {got} of {len(bugs)} ({shares[0]:.0f} %).",
         f"Mutants of the C core that change a command or an event: of a sample of {len(numbers)} (seed"
-        f" {seed}) {len(change)} do, and {len(found)} of these are found ({shares[1]:.0f} %). An ensemble has {FIRST}"
-        f" members, and {MORE} more before anything is called different.",
+        f" {seed}) {len(change)} do, and {len(found)} of these are found ({shares[1]:.0f} %). An ensemble has"
+        f" {FIRST} members, and {MORE} more before anything is called different.",
     ]
     table = make_table(("named bug", False), ("the first run that finds it, and by what", False))
     for name, text in bugs.items():

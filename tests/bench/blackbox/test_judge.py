@@ -51,7 +51,9 @@ def test_a_planted_bug_is_called_different(bug: str) -> None:
     name = "square" if bug == "peak-lost" else "out-of-sight"
     run = played(story(name, image()), image())
     judge = Judge(run, LIMITS, more=MORE)
-    found = [bool(judge.judge(edges_of_core(BUGS[bug](), Unit.drawn(LIMITS, seed), run)).found) for seed in (1, 2)]
+    found = [
+        bool(judge.judge(edges_of_core(BUGS[bug](), Unit.drawn(LIMITS, seed), run)).found) for seed in (1, 2)
+    ]
     assert all(found)
 
 

@@ -123,4 +123,3 @@ def test_foreign_frames_change_nothing() -> None:
     greet(host)
     with pytest.raises(DeviceError, match="does not know"):
         host.ask(Kind.STATUS)
-

@@ -59,11 +59,11 @@ def test_records_are_in_order_and_say_all() -> None:
     assert records["what"][-1] == What.END
     assert (records["what"] == What.CRANK).sum() == len(wires.crank)
     # pulse by pulse, as a box puts it out
-    log = np.concatenate([
-        np.array([(first + i * gap, what, 1, 0) for first, n, gap in trains(times.tolist()) for i in range(n)],
-                 RECORD)
-        for what, times in ((What.SPEED, wires.speed_pulses), (What.SHAFT, wires.shaft_pulses))
-    ] + [records[records["what"] >= What.CRANK], records[records["what"] == What.DAC]])  # fmt: skip
+    parts = [records[records["what"] >= What.CRANK], records[records["what"] == What.DAC]]
+    for what, times in ((What.SPEED, wires.speed_pulses), (What.SHAFT, wires.shaft_pulses)):
+        pulses = [first + i * gap for first, n, gap in trains(times.tolist()) for i in range(n)]
+        parts.append(np.array([(at, what, 1, 0) for at in pulses], RECORD))
+    log = np.concatenate(parts)
     again = wires_of(log[np.argsort(log["at"], kind="stable")], wires.end)
     assert (again.speed_pulses == wires.speed_pulses).all()
     assert (again.crank == wires.crank).all()

@@ -61,7 +61,10 @@ def test_the_right_controller_is_equal_and_a_wrong_one_is_told_with_a_page(
         (("--black-box", TRACE, "--calibration", PLAIN, "--port", "x", "--lag", "1:2"), "--lag: does not go"),
         (("--black-box", "--calibration", PLAIN, "--port", "x", "--within", "noise=a"), "--within: no limit"),
         (("--black-box", TRACE, "--calibration", PLAIN, "--port", "/dev/none"), "no such port"),
-        ((TRACE, "--calibration", PLAIN, "--port", "x", "--within", "noise=2"), "--within: is for --black-box"),
+        (
+            (TRACE, "--calibration", PLAIN, "--port", "x", "--within", "noise=2"),
+            "--within: is for --black-box",
+        ),
     ],
 )
 def test_wrong_use_is_one_line(words: tuple[str | Path, ...], said: str) -> None:
