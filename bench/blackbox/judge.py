@@ -133,7 +133,8 @@ class Envelope:
         low, high = _spread(self.low[channel], np.minimum), _spread(self.high[channel], np.maximum)
         width = np.where(np.isfinite(high - low), np.maximum(high - low, 0.0), 0.0)
         more = channel.floor + WIDER * width
-        return low - more, high + more
+        least = 0.0 if channel.unit == "events" else -np.inf
+        return np.maximum(low - more, least), high + more
 
 
 def _spread(values: Floats, take: Any) -> Floats:

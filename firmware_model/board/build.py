@@ -155,6 +155,23 @@ def build(bug: str | None = None, passes: int = 100_000, cpu: str | None = None,
     return made
 
 
+def build_free(table: str, folder: Path, bug: str | None = None) -> Path:
+    """The firmware of the usual board that runs by itself (free/free.c), with the text of its table.h, in a
+    folder. `bug`: one of WRAPPED that sits between functions of the core. Raises BuildFailed."""
+    (folder / "table.h").write_text(table, encoding="utf-8")
+    words = [*_flags(USUAL, None), f"-I{folder}"]
+    link = [*_LINK, f"-Wl,-T,{BOARD / BOARDS[USUAL].folder / 'board.ld'}"]
+    files = [path for path in sources() if path.name not in ("main.c", "flash.c")]
+    if bug is not None:
+        words += [f"-DLIFT_BUG_{bug.upper().replace('-', '_')}", "-DLIFT_PASSES=1U"]
+        link += [f"-Wl,--wrap={name}" for name in WRAPPED[bug]]
+        files.append(BOARD / "bugs.c")
+    made = folder / "free.elf"
+    free = [str(BOARD / "free" / "free.c"), *map(str, files)]
+    _run([BOARDS[USUAL].compiler, *words, *link, *free, "-lgcc", "-o", str(made)])
+    return made
+
+
 def compile_files(folder: Path, cpu: str | None, *flags: str, board: str = USUAL) -> list[Path]:
     """Objects of all sources of a firmware, compiled as `build` does, in an empty folder."""
     made = []
