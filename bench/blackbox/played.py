@@ -25,6 +25,7 @@ BEFORE_S = 1.0
 """How long the first row stands before the run, with arming off: filters settle, a sensor heals."""
 MOST_AFTER_S = 3.0
 """How long everything is off after it, at most, until nothing is taken any more."""
+_QUIET_ROWS = 200  # that stand after it
 _UNITS_PER_EVENT = 120_000_000  # rpm * cylinders * microseconds from one crank event to the next
 _PULSE_UNITS = 36_000_000 // PULSES_A_METRE  # 0.1 km/h * microseconds from one wheel pulse to the next
 _SHAFT_UNITS = 60_000_000 // PULSES_A_TURN  # rpm * microseconds from one shaft pulse to the next
@@ -175,4 +176,4 @@ def _rests(whole: Records, image: bytes, end: int) -> int:
     reduction, retard, launched = commands(image, whole)
     busy = np.flatnonzero((reduction > 0) | (retard > 0) | (launched > 0))
     last = int(busy[-1]) if len(busy) else 0
-    return min(len(whole), max(end, last) + max(20, int(0.2e6) // 1000))
+    return min(len(whole), max(end, last) + _QUIET_ROWS)

@@ -86,7 +86,7 @@ class Unit:
 
     @classmethod
     def drawn(cls, limits: Limits, seed: int) -> Unit:
-        """A unit within limits: one in three values lies at its limit."""
+        """A unit within limits: a third or more of all values lie at their limit."""
         source = np.random.default_rng(seed)
 
         def either(most: float) -> float:
@@ -98,8 +98,8 @@ class Unit:
             gain=1 + either(limits.gain_percent / 100),
             offset=either(limits.offset),
             drift=either(limits.drift_ppm * 1e-6),
-            noise=limits.noise,
-            jitter_us=limits.jitter_us,
+            noise=min(limits.noise, int(source.uniform(0, 2 * limits.noise + 1))),
+            jitter_us=min(limits.jitter_us, limits.jitter_us * float(source.uniform(0, 2))),
             delay_us=limits.delay_us * float(source.uniform(0, 1)),
             carried=float(source.uniform(0, 1)),
             seed=seed,

@@ -108,11 +108,11 @@ def answers(
 class Trial:
     """One run, a unit for what is tried, and the judge."""
 
-    def __init__(self, name: str, run: Played, number: int, limits: Limits) -> None:
+    def __init__(self, name: str, run: Played, number: int, limits: Limits, more: int | None = None) -> None:
         self.name, self.run, self.limits = name, run, limits
         self.unit = Unit.drawn(limits, 7000 + number)
         self.read: Seen = seen(run.wires, run.calibration, self.unit)
-        self.judge = Judge(run, limits)
+        self.judge = Judge(run, limits, more=more)
 
     def first(self, made: Any) -> Excursion | None:
         """Where edges leave the envelope first."""
