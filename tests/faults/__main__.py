@@ -14,7 +14,7 @@ from tempfile import TemporaryDirectory
 import tomlkit
 
 from tests import ROOT
-from tests.faults import load, writing
+from tests.faults import desks, load, writing
 
 RESULTS = Path(__file__).parent / "results.toml"
 CHECKS: dict[str, Callable[[Path, bool], str]] = {
@@ -27,6 +27,8 @@ CHECKS: dict[str, Callable[[Path, bool], str]] = {
         writing.device_runs_killed,
         writing.two_writers,
         writing.orphans,
+        desks.desk_flooded,
+        desks.two_desks,
         load.clock,
         load.long_trace,
         load.columns,

@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import json
 import os
 import shutil
 import signal
 import socket
 import subprocess
-import sys
 import time
 import urllib.request
 from collections.abc import Iterator
@@ -16,6 +14,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from websockets.sync.client import connect
+from websockets.typing import Origin
 
 from tests import ROOT
 from tests.desk_support import Page, copy_of_demo
@@ -38,7 +37,7 @@ def _full_pipe() -> tuple[int, int]:
 
 @contextmanager
 def _flood(port: int, count: int) -> Iterator[list[socket.socket]]:
-    """So many connections, each with half a request, and each opened anew where it is closed."""
+    """So many connections, each with half a request."""
     held: list[socket.socket] = []
     try:
         for _ in range(count):
@@ -61,8 +60,8 @@ def _limited() -> None:
 
 
 def desk_flooded(folder: Path, long: bool) -> str:
-    """1300 connections with half a request each, and a standard error that nobody reads: pages are served, the
-    work is saved, little is logged, and it ends."""
+    """1300 connections with half a request each, and a standard error that nobody reads: pages are served,
+    the work is saved, little is logged, and it ends."""
     count = 5000 if long else 1300
     car = copy_of_demo(folder)
     for full in (False, True):
@@ -79,7 +78,7 @@ def desk_flooded(folder: Path, long: bool) -> str:
             root = address[: address.index("/", len("http://"))]
             port = int(root.rpartition(":")[2])
             live = address.replace("http", "ws") + "live"
-            with connect(live, origin=root, max_size=None, proxy=None) as connection:
+            with connect(live, origin=Origin(root), max_size=None, proxy=None) as connection:
                 page = Page(connection)
                 with _flood(port, count):
                     began = time.monotonic()
@@ -104,3 +103,65 @@ def desk_flooded(folder: Path, long: bool) -> str:
             process.wait()
             os.close(reads)
     return f"{count} half requests: saved, served, {len(said)} bytes said"
+
+
+def two_desks(folder: Path, long: bool) -> str:
+    """Desks of two users, and of two names of one file: the second one is told, also after a save and after
+    the file was replaced; a desk that is killed leaves the file free."""
+    car = copy_of_demo(folder)
+    os.link(car, folder / "name.toml")
+    words = [*PROGRAM, "desk", str(ROOT / "traces" / "clean_launch.csv"), "--calibration"]
+
+    def start(path: Path, user: str) -> subprocess.Popen[str]:
+        return subprocess.Popen(
+            [*words, str(path)], cwd=ROOT, env={**os.environ, "XDG_STATE_HOME": str(folder / user)},
+            stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+        )  # fmt: skip
+
+    def refused(path: Path) -> None:
+        second = start(path, "second")
+        assert second.stdout is not None
+        line = second.stdout.readline()
+        if line:
+            second.kill()
+        out, err = second.communicate(timeout=30)
+        out = line + out
+        assert not out, out
+        assert err.startswith(f"liftlatch: {path}: another desk"), err
+        assert err.count("\n") == 1, err
+
+    first = start(car, "first")
+    try:
+        assert first.stdout is not None
+        address = first.stdout.readline().removeprefix("desk at ").strip()
+        root = address[: address.index("/", len("http://"))]
+        refused(car)
+        refused(folder / "name.toml")
+        with connect(
+            address.replace("http", "ws") + "live", origin=Origin(root), max_size=None, proxy=None
+        ) as live:
+            page = Page(live)
+            page.ask("set", values={"hold": 123})
+            page.ask("save")
+            refused(car)
+            shutil.copy(car, folder / "edited.toml")
+            (folder / "edited.toml").replace(car)  # as an editor does
+            second = start(car, "second")
+            assert second.stdout is not None
+            assert second.stdout.readline().startswith("desk at ")
+            page.ask("set", values={"hold": 99})
+            said = page.refused("save")["text"]
+            assert "another desk" in said, said
+            second.kill()
+            second.communicate()
+            page.ask("save")
+            assert "hold_ms = 99" in car.read_text()
+    finally:
+        first.kill()
+        first.communicate()
+    again = start(car, "second")
+    assert again.stdout is not None
+    assert again.stdout.readline().startswith("desk at ")
+    again.kill()
+    again.communicate()
+    return "4 refusals"
