@@ -1,7 +1,8 @@
-"""What differs between operating systems: locks, and folders that are written through to the disk."""
+"""What differs between operating systems: locks, folders that are written through to the disk, and memory."""
 
 from __future__ import annotations
 
+import ctypes
 import os
 import sys
 from contextlib import suppress
@@ -45,3 +46,10 @@ def sync_folder(folder: Path) -> None:
             os.fsync(descriptor)
         finally:
             os.close(descriptor)
+
+
+def give_memory_back() -> None:
+    """Give the system what was freed but is kept for later; where that cannot be asked for nothing is done."""
+    if sys.platform == "linux":
+        with suppress(OSError, AttributeError):
+            ctypes.CDLL(None).malloc_trim(0)

@@ -49,7 +49,7 @@ class Stretch:
 
     def of(self, values: Numbers) -> Numbers:
         """As Ticks.of says."""
-        return values[self.first : self.stop]
+        return np.asarray(values[self.first : self.stop])
 
     codes = of
 
@@ -120,7 +120,8 @@ class Decimated:
 
     def _both(self, values: Numbers, first: np.ufunc, second: np.ufunc) -> Numbers:
         if not self.thinned:
-            return values
+            return np.asarray(values)
+        values = np.asarray(values)
         found = np.repeat(first.reduceat(values, self._starts), self._twice)
         found[self._second] = second.reduceat(values, self._starts)[self._wide]
         return found

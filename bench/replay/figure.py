@@ -38,6 +38,7 @@ from bench.replay.figure_data import (
 )
 from bench.replay.findings import Findings, Launch, Replay
 from bench.replay.logged_figure import disagrees, logged_columns, logged_rows, reduction_lines, retard_lines
+from bench.trace.packed import distinct, each
 from controller import constants as c
 
 NAME = "run"
@@ -310,9 +311,12 @@ def _speeds(s: Replay) -> Iterator[Panel]:
 
 def _own_speed(s: Replay) -> bool:
     """Whether the speed signal and the progress differ enough to be seen."""
-    valid = s.inputs.arrays["speed_valid"] > 0
-    off = np.abs(s.inputs.arrays["speed"][valid].astype(np.int32) - s.ticks["progress"][valid])
-    return bool((off > 10 * _SEEN_KMH).any())
+
+    def differs(valid: Any, speed: Any, progress: Any) -> Any:
+        return (valid > 0) & (np.abs(speed.astype(np.int32) - progress) > 10 * _SEEN_KMH)
+
+    a = s.inputs.arrays
+    return bool(each(differs, a["speed_valid"], a["speed"], s.ticks["progress"]).any())
 
 
 def _rotation(s: Replay, name: str, style: Style) -> Iterator[Line]:
@@ -345,8 +349,8 @@ def _bands(s: Replay) -> Bands:
 
 
 def _codes(values: Any) -> list[int]:
-    """The numbers above 0 that occur in whole numbers below 65536."""
-    return [int(code) for code in np.flatnonzero(np.bincount(values, minlength=1)) if code]
+    """The numbers above 0 that occur in whole numbers."""
+    return [code for code in distinct(values) if code > 0]
 
 
 def _places(facts: dict[str, Any], axis: Axis) -> list[Place]:

@@ -19,6 +19,7 @@ from typing import Any, Generic, Protocol, TypeVar
 import numpy as np
 
 from bench.errors import UserError
+from bench.system import give_memory_back
 from bench.trace.cells import Clocks, Irregular, Numbers, Stamps, Words, cells_for
 from bench.trace.choice import Chosen, ColumnChoice, choose
 from bench.trace.dialect import EMPTY_WORDS, HEAD_BYTES, Dialect, Record, number_pattern, records, sniff
@@ -31,6 +32,7 @@ from bench.trace.text import plural, quoted
 
 _BLOCK_BYTES = 4 << 20
 _BLOCK_ROWS = 1 << 16
+_TRIMMED_EACH = 8  # blocks
 _RETURN_S = 10.0
 _SHOWN_WORDS = 5
 _ENCODING_NAMES = {"latin-1": "one byte a character (latin-1)", "utf-16-le": "UTF-16", "utf-16-be": "UTF-16"}
@@ -206,7 +208,10 @@ def _read_fast(job: Job[P]) -> None:
     try:
         # Here, since the frame of a call that fails would hold what is lent.
         reader = arrow_csv.open_csv(pa.PythonFile(lent, mode="r"), **options)
-        for batch in reader:
+        for number, batch in enumerate(reader):
+            if number % _TRIMMED_EACH == 0:
+                pa.default_memory_pool().release_unused()
+                give_memory_back()
             # cells after the last column: there may be, but empty
             if source.marked or any(batch.column(name).null_count < len(batch) for name in beyond):
                 raise Irregular
@@ -221,6 +226,8 @@ def _read_fast(job: Job[P]) -> None:
         for event in returned:
             event.wait(_RETURN_S)
         source.close()
+        pa.default_memory_pool().release_unused()
+        give_memory_back()
     if source.marked:
         raise Irregular
 
