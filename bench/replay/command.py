@@ -97,7 +97,7 @@ def replay(
     # The folder first: a long replay must not end with one that cannot be written.
     with whole_folder(out) if out else nullcontext(None) as folder:
         with progress_bar("reading") as progress:
-            recorded = read_trace(trace, choice, progress)
+            recorded = read_trace(trace, choice, progress, calibration.tick_us)
         inputs = from_trace(recorded, calibration, Options(max_gap, speed, launch_at), compact=True)
         logged, torque_from = lay_log(recorded, inputs, torque_from)
         # Its samples are of no more use, and those of a long trace are large.

@@ -15,7 +15,7 @@ from bench.replay.run import INPUT_TYPES, Ints
 from bench.trace import launching, packed, passes
 from bench.trace.grid import pieces, ticks_of
 from bench.trace.model import GAP_STEPS
-from bench.trace.packed import Packed, Plain, each_packed
+from bench.trace.packed import Packed, Plain, each_packed, is_packed, parts_of
 from bench.trace.roles import HELD_ROLES
 from bench.trace.text import percent, plural
 from controller.constants import FRONT_WHEEL_SPEED
@@ -331,9 +331,10 @@ def _counts(lay: _Layer, calibration: CalibrationFile, notes: list[str]) -> tupl
         counts.add(whole)
         lost.add(~valid)
     if beyond:
+        ends = f"{low:g} to {high:g} {unit}"
         notes.append(
-            f"height: beyond the calibrated range, {low:g} to {high:g} {unit}, in {percent(beyond / known)} of"
-            f" the ticks, where it reads its end; the trace goes from {least:.6g} to {greatest:.6g} {unit}"
+            f"height: beyond the calibrated range, {ends}, in {percent(beyond / known)} of the ticks, where"
+            f" it reads its end; the trace goes from {least:.6g} to {greatest:.6g} {unit}"
         )
     if (
         known < lay.n
@@ -360,7 +361,7 @@ def _lift_seen(counts: Ints, calibration: CalibrationFile) -> npt.NDArray[np.flo
         found = np.asarray(calibration.lift_of_height_mm(calibration.counts_to_height(part)), np.float32)
         return np.where((part < low) | (part > high), np.float32(np.nan), found)
 
-    if isinstance(counts, Packed):
+    if is_packed(counts):
         return each_packed(lift, counts)  # type: ignore[no-any-return]
     starts = range(0, len(counts), _CHUNK)
     return np.concatenate([lift(counts[start : start + _CHUNK]) for start in starts])
@@ -387,12 +388,13 @@ def _lead_ticks(launch: int | None, calibration: CalibrationFile) -> int:
 def _with_lead(name: str, column: Ints, lead: int) -> Ints:
     first = 0 if name == "launch" else column[0]
     before = np.full(lead, first, column.dtype)
-    if not isinstance(column, Packed):
+    if not is_packed(column):
         return np.concatenate((before, column))
     made = Packed(column.dtype)
-    for part in (before, *(part for _, part in column.parts())):
+    made.add(before)
+    for part in parts_of(column):
         made.add(part)
-    return made.made()
+    return made.made()  # type: ignore[no-any-return]
 
 
 class _Units:

@@ -90,7 +90,7 @@ def from_trace(trace: Trace, inputs: Inputs) -> Logged | None:
     """What a trace has of the car's own controller, on the ticks of its inputs; None where it has neither a
     reduction nor a retard."""
     from bench.trace.grid import pieces
-    from bench.trace.packed import Packed, Plain
+    from bench.trace.packed import Packed, Plain, is_packed
 
     channels = {
         role.removeprefix("logged_"): trace.channels[role]
@@ -104,7 +104,7 @@ def from_trace(trace: Trace, inputs: Inputs) -> Logged | None:
     moments = (trace.time_s[rows] - trace.time_s[0] - first.delay_s) * 1e6 / inputs.tick_us
     usual = float(np.median(np.diff(moments))) if len(rows) > 1 else 1.0
     most = GAP_STEPS * max(usual, 1.0)
-    packs = isinstance(inputs.arrays["counts"], Packed)
+    packs = is_packed(inputs.arrays["counts"])
     ticks, samples = {}, {}
     for name, channel in channels.items():
         laid = Packed(np.int32) if packs else Plain(np.int32, inputs.n)

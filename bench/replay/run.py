@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from bench.calibration.image import unpack
 from bench.errors import UserError
-from bench.trace.packed import Packed, Plain
+from bench.trace.packed import Packed, Plain, is_packed
 from controller import Controller
 from controller.constants import TICK_NUMBER_MASK
 
@@ -205,12 +205,13 @@ def run(
     """
     core = make_core(name, image)
     n = len(inputs["counts"])
-    packs = isinstance(inputs["counts"], Packed)
+    packs = is_packed(inputs["counts"])
     ticks = {output: Packed(kind) if packs else Plain(kind, n) for output, kind in OUTPUT_TYPES.items()}
     made: dict[str, list[Ints]] = {"event_tick": [], "event_cylinder": [], "event_bits": []}
     for start in range(0, n, _CHUNK):
         stop = min(n, start + _CHUNK)
-        outputs = core.run({key: inputs[key][start:stop] for key in INPUT_TYPES}, start, events=True)
+        given = {key: np.asarray(inputs[key][start:stop]) for key in INPUT_TYPES}
+        outputs = core.run(given, start, events=True)
         for output, values in ticks.items():
             values.add(outputs[output])
         outputs["event_tick"] = outputs["event_tick"] + np.uint32(start)

@@ -126,7 +126,7 @@ class Packed(NDArrayOperatorsMixin):
         if len(key) == 0:
             return np.empty(0, self.dtype)
         least, most = int(key.min()), int(key.max())
-        if 0 <= least and most - least < MOST_PLAIN:
+        if least >= 0 and most - least < MOST_PLAIN:
             return self._part(least, most + 1)[key - least]
         return np.asarray(self)[key]
 
@@ -211,10 +211,22 @@ def each_packed(function: Callable[..., Any], *columns: Any) -> Any:
     return _applied(function, columns, pack=True)
 
 
+def is_packed(column: Any) -> bool:
+    """Whether a column is one of these; to those who read it, it has the type of an array."""
+    return isinstance(column, Packed)
+
+
+def parts_of(column: Any) -> Iterator[Array]:
+    """The numbers of a column, block by block; of an array all at once."""
+    if isinstance(column, Packed):
+        yield from (part for _, part in column.parts())
+    else:
+        yield column
+
+
 def distinct(column: Any) -> list[int]:
     """The whole numbers that occur in a column, rising."""
-    parts = column.parts() if isinstance(column, Packed) else [(0, column)]
-    return sorted({int(number) for _, part in parts for number in np.unique(part)})
+    return sorted({int(number) for part in parts_of(column) for number in np.unique(part)})
 
 
 def _applied(function: Callable[..., Any], columns: tuple[Any, ...], *, pack: bool = False) -> Any:

@@ -31,6 +31,7 @@ CHECKS: dict[str, Callable[[Path, bool], str]] = {
         desks.two_desks,
         load.clock,
         load.long_trace,
+        load.no_room,
         load.columns,
         load.large_csv,
         load.verify_runs,
