@@ -13,6 +13,8 @@ from bench.trace.spans import spans
 MOST_TICKS = 4_000_000
 """A little more than an hour at 1 ms."""
 
+_PIECE = 1 << 18
+
 Numbers = npt.NDArray[Any]
 
 
@@ -38,6 +40,15 @@ class Ticks(Protocol):
         """Which of some events, given by their rising ticks, lie in them."""
 
 
+def _computed(compute: Callable[[int, int], Numbers], first: int, stop: int) -> Numbers:
+    """What it gives for the ticks [first, stop), asked for piece by piece, since it may need much room."""
+    made = np.empty(stop - first)
+    for start in range(first, stop, _PIECE):
+        end = min(stop, start + _PIECE)
+        made[start - first : end - first] = compute(start, end)
+    return made
+
+
 class Stretch:
     """The ticks [first, stop)."""
 
@@ -55,7 +66,7 @@ class Stretch:
 
     def computed(self, compute: Callable[[int, int], Numbers]) -> Numbers:
         """As Ticks.computed says."""
-        return compute(self.first, self.stop)
+        return _computed(compute, self.first, self.stop)
 
     def ticks(self) -> Numbers:
         """As Ticks.ticks says."""
@@ -130,7 +141,7 @@ class Decimated:
         """What `compute(start, stop)` gives for ticks, float64: of every tick, or of those in the windows,
         with NaN between."""
         if not self.thinned:
-            return compute(0, self.n)
+            return _computed(compute, 0, self.n)
         found = np.full(int(self._twice.sum()), np.nan)
         at = self.ticks()
         for start, stop in self.windows:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -174,8 +175,7 @@ def _columns(s: Replay, part: Ticks) -> dict[str, Column]:
         return Column(lambda: part.of(t[name] if name in t else a[name]), per, unit, decimals)
 
     def read() -> Any:
-        heights = calibration.counts_to_height(part.of(a["counts"]))
-        return np.where(part.of(s.inputs.lost) > 0, np.nan, heights)
+        return each(partial(_height_read, s), part.of(a["counts"]), part.of(s.inputs.lost))
 
     def speed() -> Any:
         return np.where(part.of(a["speed_valid"]) > 0, part.of(a["speed"]).astype(np.int32), NONE)
@@ -204,7 +204,7 @@ def _columns(s: Replay, part: Ticks) -> dict[str, Column]:
     for number, name in enumerate(("retard_from", "reduction_from", "full")):
 
         def level(number: int = number) -> Any:
-            return calibration.ceilings.at(part.of(t["progress"]) / (10 if by_speed else 1))[number]
+            return each(partial(_ceiling, s, number), part.of(t["progress"]))
 
         if _known(s, name):
             columns[name] = Column.of(level, 0, "mm", 1)
@@ -218,6 +218,15 @@ def _columns(s: Replay, part: Ticks) -> dict[str, Column]:
     if part.thinned:
         columns["tick"] = Column(part.ticks, 1 / s.tick_s)
     return columns
+
+
+def _height_read(s: Replay, counts: Any, lost: Any) -> Any:
+    return np.where(lost > 0, np.nan, s.calibration.counts_to_height(counts))
+
+
+def _ceiling(s: Replay, number: int, progress: Any) -> Any:
+    scale = 10 if s.calibration.progress_unit == "km/h" else 1
+    return s.calibration.ceilings.at(progress / scale)[number]
 
 
 def _known(s: Replay, ceiling: str) -> bool:

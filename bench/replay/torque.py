@@ -53,4 +53,5 @@ def torque_left(run: Run, cylinders: int, has_engine: bool, part: slice = slice(
     retard: npt.NDArray[Any] = np.asarray(run.ticks["retard"][part])
     # Few different retards occur, so that each is reckoned once.
     efficiency = spark_efficiency(np.arange(int(retard.max(initial=0)) + 1) / 10)
-    return fired_share(run, cylinders, has_engine, part) * efficiency.astype(np.float32)[retard]
+    share: Shares = efficiency.astype(np.float32)[retard]
+    return fired_share(run, cylinders, has_engine, part) * share

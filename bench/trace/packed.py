@@ -201,8 +201,8 @@ class Plain:
 
 
 def each(function: Callable[..., Any], *columns: Any) -> Any:
-    """What a function of the numbers of one place gives for every place of columns of one length, of which
-    some may be Packed: an array[n]. What is no column is given as it is."""
+    """What a function of the numbers of one place gives for every place of columns of one length, plain or
+    Packed: an array[n], worked out block by block. What is no column is given as it is."""
     return np.asarray(_applied(function, columns))
 
 
@@ -230,20 +230,15 @@ def distinct(column: Any) -> list[int]:
 
 
 def _applied(function: Callable[..., Any], columns: tuple[Any, ...], *, pack: bool = False) -> Any:
-    packed = next((one for one in columns if isinstance(one, Packed)), None)
-    if packed is None:
-        return function(*columns)
+    pack = pack and any(isinstance(one, Packed) for one in columns)
+    n = len(next(one for one in columns if isinstance(one, Packed | np.ndarray)))
     made: Any = None
-    for start in range(0, len(packed), _BLOCK):
-        stop = min(len(packed), start + _BLOCK)
-        found = function(*(_cut(one, start, stop) for one in columns))
+    for start in range(0, n, _BLOCK) or (0,):
+        found = function(*(_cut(one, start, min(n, start + _BLOCK)) for one in columns))
         if made is None:
-            made = Packed(found.dtype) if pack else np.empty(len(packed), found.dtype)
-        if pack:
-            made.add(found)
-        else:
-            made[start:stop] = found
-    return function(*(_cut(one, 0, 0) for one in columns)) if made is None else made
+            made = Packed(found.dtype) if pack else Plain(found.dtype, n)
+        made.add(found)
+    return made.made()
 
 
 def _cut(column: Any, start: int, stop: int) -> Any:
