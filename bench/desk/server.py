@@ -74,9 +74,10 @@ def listen(port: int, host: str = LOOPBACK) -> socket.socket:
         made.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         made.bind((host, port))
         made.listen(QUEUE)
-    except OSError as error:
+    except (OSError, ValueError, TypeError) as error:  # the latter two: nothing that can be an address
         made.close()
-        what = f"the port cannot be had: {(error.strerror or str(error)).lower()}"
+        why = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
+        what = f"the port cannot be had: {why.lower()}"
         right = "another port, or none for any free one; an address must be one of this machine"
         raise UserError(what, f"{host}:{port}", right) from None
     return made

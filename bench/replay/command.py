@@ -76,6 +76,7 @@ def replay(
     from bench.calibration import load
     from bench.document.terminal import show
     from bench.document.write import write
+    from bench.errors import printable
     from bench.files import whole_folder
     from bench.replay.document import make_document
     from bench.replay.facts import make_facts
@@ -118,5 +119,5 @@ def replay(
     else:
         show(document, out)
     if why:
-        click.echo(f"liftlatch: not as expected: {why}", err=True)
+        click.echo(f"liftlatch: not as expected: {printable(why)}", err=True)
         click.get_current_context().exit(1)

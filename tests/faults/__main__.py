@@ -14,7 +14,7 @@ from tempfile import TemporaryDirectory
 import tomlkit
 
 from tests import ROOT
-from tests.faults import desks, load, writing
+from tests.faults import desks, load, words, writing
 
 RESULTS = Path(__file__).parent / "results.toml"
 CHECKS: dict[str, Callable[[Path, bool], str]] = {
@@ -29,6 +29,8 @@ CHECKS: dict[str, Callable[[Path, bool], str]] = {
         writing.orphans,
         desks.desk_flooded,
         desks.two_desks,
+        words.escapes,
+        words.hostile_files,
         load.clock,
         load.long_trace,
         load.no_room,
