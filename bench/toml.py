@@ -14,7 +14,7 @@ from bench.errors import UserError, escaped
 _MOST_PARTS = 50  # of a name with dots; tomllib takes the square of them in time
 _MOST_DIGITS = 400
 _PART = re.compile(r"\.[ \t]*[\w\"'-]+[ \t]*(?=\.)")
-_DIGITS = re.compile(r"[0-9A-Fa-f_]{%d}" % (_MOST_DIGITS + 1))
+_DIGITS = re.compile(f"[0-9A-Fa-f_]{{{_MOST_DIGITS + 1}}}")
 _COMMA = re.compile(r"=\s*[+-]?\d+,\d+\s*(#|$)")
 _PLACE = re.compile(r" \(at line (\d+), column (\d+)\)$")
 

@@ -14,7 +14,7 @@ from tempfile import TemporaryDirectory
 import tomlkit
 
 from tests import ROOT
-from tests.faults import desks, load, words, writing
+from tests.faults import desks, devices, load, words, writing
 
 RESULTS = Path(__file__).parent / "results.toml"
 CHECKS: dict[str, Callable[[Path, bool], str]] = {
@@ -29,6 +29,10 @@ CHECKS: dict[str, Callable[[Path, bool], str]] = {
         writing.orphans,
         desks.desk_flooded,
         desks.two_desks,
+        devices.streaming_device,
+        devices.dripping_device,
+        devices.busy_device,
+        devices.stopped_after_verdict,
         words.escapes,
         words.hostile_files,
         load.clock,
