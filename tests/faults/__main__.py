@@ -14,7 +14,7 @@ from tempfile import TemporaryDirectory
 import tomlkit
 
 from tests import ROOT
-from tests.faults import desks, devices, load, words, writing
+from tests.faults import desks, devices, load, power, words, writing
 
 RESULTS = Path(__file__).parent / "results.toml"
 CHECKS: dict[str, Callable[[Path, bool], str]] = {
@@ -27,6 +27,7 @@ CHECKS: dict[str, Callable[[Path, bool], str]] = {
         writing.device_runs_killed,
         writing.two_writers,
         writing.orphans,
+        power.power_cut,
         desks.desk_flooded,
         desks.two_desks,
         devices.streaming_device,
