@@ -116,7 +116,7 @@ def stopped_after_verdict(folder: Path, long: bool) -> str:
     dice = random.Random(1)
     stopped = 0
     with device() as port:
-        for _ in range(40 if long else 6):
+        for _ in range(40 if long else 3):
             process = subprocess.Popen(
                 [*PROGRAM, "verify", str(trace), "--calibration", str(DEMO), "--port", port, "--disarm"],
                 cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
