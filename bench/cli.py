@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, NoReturn
 
 import click
 
-from bench.errors import UserError
+from bench.errors import UserError, printable
 
 if TYPE_CHECKING:
     from click.shell_completion import CompletionItem
@@ -126,7 +126,7 @@ def _stop(message: str, code: int) -> NoReturn:
     except OSError:
         # The interpreter tries once more when it ends, and would end with a code of its own.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-    _complain("".join(f"liftlatch: {line}\n" for line in message.splitlines()))
+    _complain("".join(f"liftlatch: {printable(line)}\n" for line in message.split("\n") if line))
     sys.exit(code)
 
 
@@ -141,7 +141,7 @@ def _complain(text: str) -> None:
 
 
 def _usage_line(error: click.ClickException) -> str:
-    text = " ".join(error.format_message().split())
+    text = printable(" ".join(error.format_message().split()))
     context = error.ctx if isinstance(error, click.UsageError) else None
     if context is None:
         return text

@@ -17,6 +17,8 @@ from rich.console import Console, ConsoleOptions, RenderResult
 from rich.table import Table as RichTable
 from rich.text import Text
 
+from bench.errors import escaped
+
 WIDTH = 80
 _NARROWEST = 32
 _LABEL = 12  # a column of words may become so narrow before a table is cut
@@ -47,7 +49,7 @@ class Table:
     only that."""
 
     def __init__(self, columns: Sequence[tuple[str, bool]], gap: int) -> None:
-        self._columns = columns
+        self._columns = [(_clean(title), right) for title, right in columns]
         self._gap = gap
         self._rows: list[tuple[tuple[str, ...], str]] = []
 
@@ -58,7 +60,7 @@ class Table:
 
     def add_row(self, *cells: str, style: str = "") -> None:
         """One row; a missing cell is empty."""
-        self._rows.append((cells, style))
+        self._rows.append((tuple(map(_clean, cells)), style))
 
     def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
         gap, blocks = self._gap, list(self._blocks(options.max_width, self._gap))
@@ -122,6 +124,11 @@ class Table:
         return widths
 
 
+def _clean(text: str) -> str:
+    """Without what a terminal would obey: a name may hold an escape sequence."""
+    return text if text.isprintable() else "\n".join(map(escaped, text.split("\n")))
+
+
 class _Need:
     """How wide a column must be and would like to be."""
 
@@ -171,8 +178,8 @@ def print_text(
     many blanks, or `rest`."""
     rest = " " * cell_len(first) if rest is None else rest
     room = max(console.width - max(cell_len(first), cell_len(rest)), 1)
-    before = first
-    for paragraph in text.split("\n"):
+    before = _clean(first)
+    for paragraph in _clean(text).split("\n"):
         for line in Text(paragraph).wrap(console, room, overflow="fold"):
             whole = Text(before + line.plain.rstrip(), style=style)
             console.print(whole, soft_wrap=True)

@@ -2,6 +2,26 @@
 
 from collections.abc import Iterable
 
+MOST_SHOWN = 20
+
+
+def printable(text: str) -> str:
+    """A text on one line and without what a terminal would obey: line ends are blanks, other control and
+    formatting characters are told by their numbers."""
+    return escaped(" ".join(text.splitlines()))
+
+
+def escaped(text: str) -> str:
+    """A text in which control and formatting characters, line ends too, are told by their numbers."""
+    return text if text.isprintable() else "".join(map(_told, text))
+
+
+def _told(char: str) -> str:
+    code = ord(char)
+    if char.isprintable():
+        return char
+    return f"\\x{code:02x}" if code < 256 else f"\\u{code:04x}" if code < 65536 else f"\\U{code:08x}"
+
 
 class UserError(Exception):
     """Something the person gave is wrong: shown as one line, exit code 2, no traceback.
@@ -19,11 +39,12 @@ class UserError(Exception):
     def __str__(self) -> str:
         head = f"{self.where}: {self.what}" if self.where else self.what
         line = f"{head}; {self.right}" if self.right else head
-        return " ".join(line.splitlines())
+        return printable(line)
 
 
 class UserErrors(UserError):
-    """Several mistakes shown at once, one line each, in the order given (at least one)."""
+    """Several mistakes shown at once, one line each, in the order given (at least one); those beyond
+    MOST_SHOWN are only counted."""
 
     def __init__(self, errors: Iterable[UserError]) -> None:
         self.errors = tuple(errors)
@@ -31,4 +52,8 @@ class UserErrors(UserError):
         super().__init__(first.what, first.where, first.right)
 
     def __str__(self) -> str:
-        return "\n".join(str(error) for error in self.errors)
+        lines = [str(error) for error in self.errors[:MOST_SHOWN]]
+        more = len(self.errors) - len(lines)
+        if more:
+            lines.append(f"and {more} more mistake{'s' * (more > 1)}")
+        return "\n".join(lines)

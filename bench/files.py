@@ -60,7 +60,7 @@ def write_whole(path: str | os.PathLike[str], content: bytes | str) -> None:
     with _explained(shown, target):
         mode = target.stat().st_mode if target.exists() else None
         if mode is not None and not stat.S_ISREG(mode):
-            target.write_bytes(data)
+            _write_directly(target, data)
             return
         if mode is not None and not os.access(target, os.W_OK):
             raise PermissionError(errno.EACCES, os.strerror(errno.EACCES))
@@ -74,6 +74,21 @@ def write_whole(path: str | os.PathLike[str], content: bytes | str) -> None:
                 part.chmod(stat.S_IMODE(mode))
             part.replace(target)
             sync_folder(target.parent)
+
+
+def _write_directly(target: Path, data: bytes) -> None:
+    """Into a pipe or a device, without waiting for a reader to come."""
+    try:
+        descriptor = os.open(target, os.O_WRONLY | getattr(os, "O_NONBLOCK", 0))
+    except OSError as error:
+        if error.errno == errno.ENXIO:
+            raise UserError(
+                "nobody reads this pipe", target, "start its reader first, or name a file"
+            ) from None
+        raise
+    with open(descriptor, "wb") as stream:
+        os.set_blocking(descriptor, True)
+        stream.write(data)
 
 
 def demand_new(path: str | os.PathLike[str]) -> None:

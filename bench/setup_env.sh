@@ -1,5 +1,8 @@
 # Sourced by bench/run and tests/run: makes or renews .venv in the repository's root.
-# `ensure_venv run` installs what the command needs, `ensure_venv test` the test tools as well.
+# `ensure_venv run` installs what the command needs, `ensure_venv test` the test tools as well: the versions of
+# run.lock and test.lock (made by python -m tests.lock), each file held against its hash.
+# `take_wheels "$@"` takes --wheels DIR from the front of the arguments, and leaves the others in `rest`: all comes
+# from that folder then, with no network.
 #
 # .venv/made       where and from which interpreter the environment was made; absent while an
 #                  installation is under way, so that one cut short is made anew
@@ -7,6 +10,7 @@
 
 set -euo pipefail
 
+wheels=
 root=$(dirname -- "$(dirname -- "$(readlink -f -- "${BASH_SOURCE[0]}")")")
 venv=$root/.venv
 
@@ -32,9 +36,9 @@ compiler_key() {
 install_key() {
     shopt -s nullglob
     cd -- "$root"
-    { venv_key; compiler_key; sha256sum -- pyproject.toml bench/setup_env.sh bench/build_backend.py firmware_model/core_*.py \
-        firmware_model/*.[ch] firmware_model/core/*.[ch] firmware_model/probe/*.[ch] firmware_model/link/frame.[ch] \
-        bench/vehicle/*.[ch]; } 2>/dev/null | sha256sum
+    { venv_key; compiler_key; sha256sum -- pyproject.toml bench/*.lock bench/setup_env.sh bench/build_backend.py \
+        firmware_model/core_*.py firmware_model/*.[ch] firmware_model/core/*.[ch] firmware_model/probe/*.[ch] \
+        firmware_model/link/frame.[ch] bench/vehicle/*.[ch]; } 2>/dev/null | sha256sum
 }
 
 up_to_date() {
@@ -66,13 +70,50 @@ log_line() {
 }
 
 pip_install() {
-    "$venv/bin/python" -m pip install --disable-pip-version-check --no-input --quiet "$@" \
-        </dev/null >>"$venv/setup.log" 2>&1 ||
-        setup_fail "could not install the Python packages (the first time needs the network): $(log_line) (all of it in .venv/setup.log)"
+    "$venv/bin/python" -m pip install --disable-pip-version-check --no-input --quiet "$@" </dev/null >>"$venv/setup.log" 2>&1
+}
+
+# Asks the registry for one small package, with no second try: pip itself would try for minutes.
+network_there() {
+    local line
+    line=$(grep -m1 '^h11==' "$root/bench/run.lock")
+    "$venv/bin/python" -m pip download --disable-pip-version-check --no-input --quiet --no-deps --retries 0 --timeout 15 \
+        --dest "$venv/probe" "${line%% *}" </dev/null >>"$venv/setup.log" 2>&1 || return 1
+    rm -rf -- "$venv/probe"
+}
+
+# What a lock file names: what is there already needs nothing from outside.
+install_locked() {
+    local lock=$root/bench/$1.lock from=() hint
+    local options=(--require-hashes --no-build-isolation)
+    awk '/^setuptools==/ { on = 1 } on { print } on && !/\\$/ { exit }' "$lock" >"$venv/first.lock"
+    if pip_install --no-index "${options[@]}" --requirement "$lock"; then
+        return
+    fi
+    hint='the first time needs the network, or a folder of wheels: bench/run --wheels DIR'
+    if [[ -n $wheels ]]; then
+        from=(--no-index --find-links "$wheels")
+        hint="from $wheels"
+    elif ! network_there; then
+        setup_fail "could not install the Python packages, since no package registry answers ($hint): $(log_line) (all of it in .venv/setup.log)"
+    fi
+    : >"$venv/setup.log"
+    # setuptools first: it builds what comes as source
+    { pip_install "${from[@]}" "${options[@]}" --requirement "$venv/first.lock" &&
+        pip_install "${from[@]}" "${options[@]}" --requirement "$lock"; } ||
+        setup_fail "could not install the Python packages ($hint): $(log_line) (all of it in .venv/setup.log)"
+}
+
+take_wheels() {
+    rest=("$@")
+    [[ ${1:-} == --wheels ]] || return 0
+    [[ -d ${2:-} ]] || setup_fail "--wheels ${2:-}: there is no such folder; see \"Without network\" in README.md"
+    wheels=$(readlink -f -- "$2")
+    rest=("${@:3}")
 }
 
 build_venv() {
-    local extra='' python requires
+    local python
     echo 'setting up .venv ...' >&2
     if [[ ! -x $venv/bin/python || ! -f $venv/made || $(<"$venv/made") != "$(venv_key)" ]]; then
         python=$(find_python) || exit 2
@@ -83,15 +124,10 @@ build_venv() {
     fi
     rm -f -- "$venv"/made "$venv"/stamp-*
     : >"$venv/setup.log"
-    # The build tools go into the environment too, so that a changed C file is built again offline.
-    requires=$("$venv/bin/python" -c '
-import sys, tomllib
-print(*tomllib.load(open(sys.argv[1], "rb"))["build-system"]["requires"], sep="\n")
-' "$root/pyproject.toml" 2>"$venv/setup.log") || setup_fail "cannot read pyproject.toml: $(tail -n 1 "$venv/setup.log")"
-    mapfile -t requires <<<"$requires"
-    pip_install "${requires[@]}"
-    [[ $1 == run ]] || extra='[test]'
-    pip_install --no-build-isolation --use-pep517 --editable "$root$extra"
+    install_locked "$1"
+    # The build tools are in the environment too, so that a changed C file is built again offline.
+    pip_install --no-index --no-build-isolation --no-deps --use-pep517 --editable "$root" ||
+        setup_fail "could not install the project: $(log_line) (all of it in .venv/setup.log)"
     venv_key >"$venv/made"
     install_key >"$venv/stamp-run"
     [[ $1 == run ]] || install_key >"$venv/stamp-test"

@@ -1,7 +1,8 @@
-"""What differs between operating systems: locks, and folders that are written through to the disk."""
+"""What differs between operating systems: locks, folders that are written through to the disk, and memory."""
 
 from __future__ import annotations
 
+import ctypes
 import os
 import sys
 from contextlib import suppress
@@ -45,3 +46,33 @@ def sync_folder(folder: Path) -> None:
             os.fsync(descriptor)
         finally:
             os.close(descriptor)
+
+
+def give_memory_back() -> None:
+    """Give the system what was freed but is kept for later, where it can be asked to take it."""
+    if sys.platform == "linux":
+        with suppress(OSError, AttributeError):
+            ctypes.CDLL(None).malloc_trim(0)
+
+
+def memory_left() -> int | None:
+    """Bytes that this process may still take without harm, or None where that cannot be told: the least of
+    what the machine has, what its control group may have and its own limit."""
+    if sys.platform != "linux":
+        return None
+    import resource
+
+    found = []
+    with suppress(OSError, ValueError, IndexError):
+        lines = Path("/proc/meminfo").read_text().splitlines()
+        found += [int(line.split()[1]) << 10 for line in lines if line.startswith("MemAvailable:")]
+    with suppress(OSError, ValueError):
+        group = Path("/sys/fs/cgroup")
+        most = int((group / "memory.max").read_text())
+        found.append(most - int((group / "memory.current").read_text()))
+    most, _ = resource.getrlimit(resource.RLIMIT_AS)
+    if most != resource.RLIM_INFINITY:
+        with suppress(OSError, ValueError, IndexError):
+            pages = int(Path("/proc/self/statm").read_text().split()[0])
+            found.append(most - pages * resource.getpagesize())
+    return max(0, min(found)) if found else None

@@ -26,6 +26,7 @@ from bench.calibration.quantity import (
     unit_after,
 )
 from bench.errors import UserError, UserErrors
+from bench.toml import read_small
 from controller.image import FIELDS
 
 # More text than any calibration has; a wrong file must not be read to its end.
@@ -446,15 +447,10 @@ def _count(number: int, what: str) -> str:
 def read_text(path: str | os.PathLike[str]) -> tuple[bytes, str]:
     """The bytes and the text of a calibration file; CalibrationMistakes where it is no text of its size."""
     name = os.fspath(path)
-    with open(path, "rb") as stream:
-        try:
-            raw = stream.read(SIZE_LIMIT + 1)
-        except OSError as error:
-            error.filename = name  # the system does not say it here
-            raise
-    if len(raw) > SIZE_LIMIT:
-        what = f"is larger than {SIZE_LIMIT >> 20} MiB, too large for what it should be"
-        raise CalibrationMistakes([UserError(what, name, "a TOML file, a few kilobytes long")])
+    try:
+        raw = read_small(path, SIZE_LIMIT)
+    except UserError as error:
+        raise CalibrationMistakes([error]) from None
     if not raw.strip():
         raise CalibrationMistakes([UserError("is empty", name, "key = value, one a line")])
     try:

@@ -2,7 +2,9 @@
 or program end, however they end.
 
 One file for each calibration, written atomically, and a lock beside it that the system frees when the program
-ends: two desks never work on one calibration. Nothing else is written but what the person saves.
+ends: two desks never work on one calibration. The calibration itself is locked too (not on Windows, where
+nobody could read or replace it then), so that another user or another name of the file is noticed. Nothing
+else is written but what the person saves.
 """
 
 from __future__ import annotations
@@ -10,6 +12,8 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import stat
+import sys
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -47,12 +51,16 @@ class DraftFile:
     nothing is kept.
     """
 
-    def __init__(self, calibration: Path) -> None:
+    def __init__(self, calibration: Path, *, shared: bool = False) -> None:
+        """`shared`: the calibration is never written, so any number of users may have it."""
         self.calibration = Path(os.path.realpath(calibration))
         name = hashlib.sha256(os.fsencode(self.calibration)).hexdigest()[:24]
         self.path = state_folder() / f"{name}.json"
         self.trouble = ""
         self._lock: int | None = None
+        self._held: int | None = None
+        if not shared and not self.hold():
+            raise _taken(calibration)
         try:
             self.path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
             locked = self._take_lock()
@@ -60,8 +68,30 @@ class DraftFile:
             self._say(error)
             return
         if not locked:
-            what = "another desk is at work on this calibration"
-            raise UserError(what, calibration, "end that one first, or work on a copy")
+            self.release()
+            raise _taken(calibration)
+
+    def hold(self) -> bool:
+        """Lock the calibration that is there now, which may be another file of that name than before; False
+        where another desk has it."""
+        if sys.platform == "win32":
+            return True
+        try:
+            descriptor = os.open(self.calibration, os.O_RDONLY | os.O_NONBLOCK)
+        except OSError:  # what cannot be read is told by the one who reads it
+            return True
+        found = os.fstat(descriptor)
+        ours = self._held is not None and os.path.samestat(found, os.fstat(self._held))
+        if ours or not stat.S_ISREG(found.st_mode):
+            os.close(descriptor)
+            return True
+        if not try_lock(descriptor):
+            os.close(descriptor)
+            return False
+        if self._held is not None:
+            os.close(self._held)
+        self._held = descriptor
+        return True
 
     def _take_lock(self) -> bool:
         """Lock the file beside the draft; False where another desk has it."""
@@ -136,10 +166,18 @@ class DraftFile:
             self.path.unlink(missing_ok=True)
 
     def release(self) -> None:
-        """Free the lock, and leave nothing behind where there is no draft."""
+        """Free the locks, and leave nothing behind where there is no draft."""
+        if self._held is not None:
+            os.close(self._held)
+            self._held = None
         if self._lock is not None:
             if not self.path.exists():
                 with suppress(OSError):
                     self.path.with_suffix(".lock").unlink()
             os.close(self._lock)
             self._lock = None
+
+
+def _taken(calibration: Path) -> UserError:
+    what = "another desk is at work on this calibration"
+    return UserError(what, calibration, "end that one first, or work on a copy")

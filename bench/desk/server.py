@@ -10,7 +10,8 @@ import signal
 import socket
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
-from typing import Any, Protocol, TypeVar
+from functools import partial
+from typing import Any, Protocol, TypeVar, cast
 
 import uvicorn
 from starlette.applications import Starlette
@@ -19,12 +20,12 @@ from starlette.responses import Response
 from starlette.routing import Route, WebSocketRoute
 from starlette.websockets import WebSocket, WebSocketDisconnect
 
+from bench.desk.crowd import BACKLOG, LARGEST_HEAD, LARGEST_MESSAGE, MOST_PAGES, QUEUE, Visitor, keep_quiet
 from bench.desk.guard import Guard
 from bench.errors import UserError
 
 LOOPBACK = "127.0.0.1"
 _TOKEN_BYTES = 24
-_LARGEST_MESSAGE = 1 << 16
 
 
 class Client(Protocol):
@@ -72,10 +73,11 @@ def listen(port: int, host: str = LOOPBACK) -> socket.socket:
         # so that a desk can be started again at once on the port of the last one
         made.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         made.bind((host, port))
-        made.listen(64)
-    except OSError as error:
+        made.listen(QUEUE)
+    except (OSError, ValueError, TypeError) as error:  # the latter two: nothing that can be an address
         made.close()
-        what = f"the port cannot be had: {(error.strerror or str(error)).lower()}"
+        why = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
+        what = f"the port cannot be had: {why.lower()}"
         right = "another port, or none for any free one; an address must be one of this machine"
         raise UserError(what, f"{host}:{port}", right) from None
     return made
@@ -84,6 +86,7 @@ def listen(port: int, host: str = LOOPBACK) -> socket.socket:
 def make_app(desk: Served[C], port: int, token: str, host: str = LOOPBACK) -> Guard:
     """The application for a desk. Its files are read once, and no path of a request reaches the disk."""
     files = desk.files
+    pages: set[WebSocket] = set()
 
     async def give(request: Request) -> Response:
         name = request.path_params.get("name", "index.html")
@@ -93,7 +96,14 @@ def make_app(desk: Served[C], port: int, token: str, host: str = LOOPBACK) -> Gu
         return Response(content, headers={"Content-Type": kind})
 
     async def live(websocket: WebSocket) -> None:
-        await _live(websocket, desk)
+        if len(pages) >= MOST_PAGES:
+            await websocket.close(1013)  # RFC 6455's registry: try again later
+            return
+        pages.add(websocket)
+        try:
+            await _live(websocket, desk)
+        finally:
+            pages.discard(websocket)
 
     @asynccontextmanager
     async def life(_: Starlette) -> AsyncIterator[None]:
@@ -135,21 +145,32 @@ async def _live(websocket: WebSocket, desk: Served[C]) -> None:
         await asyncio.gather(sending, return_exceptions=True)
 
 
+class _Server(uvicorn.Server):
+    async def startup(self, sockets: list[socket.socket] | None = None) -> None:
+        await super().startup(sockets)
+        for one in sockets or ():
+            one.listen(QUEUE)
+
+
 def make_server(app: Any) -> uvicorn.Server:
     """A quiet server for an application; `run(sockets=[...])` serves until Ctrl-C."""
     config = uvicorn.Config(
         app,
+        http=cast("type[asyncio.Protocol]", partial(Visitor, waiting={})),
+        h11_max_incomplete_event_size=LARGEST_HEAD,
+        backlog=BACKLOG,
         access_log=False,
+        log_config=None,
         log_level="error",  # a warning is what anybody on this machine can cause without the token
         lifespan="on",
         ws="websockets-sansio",
-        ws_max_size=_LARGEST_MESSAGE,
+        ws_max_size=LARGEST_MESSAGE,
         ws_per_message_deflate=False,  # nothing to save on the loopback, and it takes time
         server_header=False,
         proxy_headers=False,
         timeout_graceful_shutdown=1,  # an open page must not hold the end up
     )
-    return uvicorn.Server(config)
+    return _Server(config)
 
 
 def serve(desk: Served[C], port: int, ready: Callable[[str], None], host: str = LOOPBACK) -> None:
@@ -161,5 +182,6 @@ def serve(desk: Served[C], port: int, ready: Callable[[str], None], host: str = 
         # Where the terminal goes away: end as at SIGTERM, which the server takes.
         if signal.getsignal(signal.SIGHUP) == signal.SIG_DFL:
             signal.signal(signal.SIGHUP, lambda *_: signal.raise_signal(signal.SIGTERM))
+        keep_quiet()
         ready(f"http://{host}:{number}/{token}/")
         server.run(sockets=[listening])

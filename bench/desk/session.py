@@ -54,7 +54,7 @@ class Session:
         self.copy = copy
         self.folder = Path.cwd() if copy else Path(os.path.abspath(source)).parent
         self.notices: list[str] = []
-        self._draft_file = DraftFile(source)
+        self._draft_file = DraftFile(source, shared=copy)
         if not copy:
             _remove_second_names(source)
         raw, text = read_text(source)
@@ -264,6 +264,9 @@ class Session:
         # WouldReplace before anything is written: another desk may be at work on the target.
         draft_file = self._draft_file if own else DraftFile(target)
         old = None
+        if own and not draft_file.hold():
+            what = "another desk is at work on the file that lies there now"
+            raise UserError(what, target.name, "save under another name, or end that desk first")
         try:
             if not own and _has_work(draft_file.read()):
                 what = "has work in progress of its own, which was not saved"
@@ -272,6 +275,7 @@ class Session:
                 )
             old = _set_aside(target) if there else None
             write_whole(target, text)
+            draft_file.hold()
         except BaseException:
             if old is not None and _digest_of(target) == there:
                 old.unlink(missing_ok=True)  # a second name of what is there still

@@ -53,13 +53,16 @@ class Column:
 
         def whole() -> Numbers:
             given = values() if callable(values) else values
-            real = np.array(given, dtype=np.float64)
-            gaps = ~np.isfinite(real)
-            real[gaps] = 0
-            real *= per
-            np.clip(np.round(real, out=real), NONE + 1, -NONE, out=real)
-            numbers = real.astype(np.int32)
-            numbers[gaps] = NONE
+            given = np.asarray(given)
+            numbers = np.empty(len(given), np.int32)
+            for start in range(0, len(given), _PART):
+                real = np.array(given[start : start + _PART], dtype=np.float64)
+                gaps = ~np.isfinite(real)
+                real[gaps] = 0
+                real *= per
+                np.clip(np.round(real, out=real), NONE + 1, -NONE, out=real)
+                real[gaps] = NONE
+                numbers[start : start + _PART] = real
             return numbers
 
         return cls(whole, per, unit, decimals)

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import secrets
 from collections import OrderedDict, deque
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from enum import IntEnum
 
@@ -30,6 +32,8 @@ TIMEOUT_S = 0.5
 ATTEMPTS = 10
 
 _SEQUENCES = 1 << 16
+_MOST_STREAMED = 4096  # messages of a stream that nobody has listened to yet; the oldest go
+_MOST_TWICE = 1000
 _TOLD = 512  # answers remembered, to be held against what comes again: twice the largest window
 
 
@@ -56,6 +60,10 @@ class Restarted(LinkError):
     """The device was powered up anew in the middle of the conversation."""
 
 
+class _TooLong(Exception):
+    """What `within` allows has gone by."""
+
+
 @dataclass
 class _Flight:
     """A request that is under way, or answered while one before it is not."""
@@ -78,7 +86,8 @@ class Host:
     sequence number is the next, and answers one of its last `window` again without carrying it out.
 
     Invariants: at most `window` requests are under way, so that each of them can be answered again; answers
-    are given out once each, in order; no wait is longer than `timeout_s` * `attempts`. `resent` counts
+    are given out once each, in order; no wait is longer than `timeout_s` * `attempts`, and nothing in a
+    `within` goes on for longer than that allows. `resent` counts
     requests that were sent again, `stale` answers that nobody waits for; `twice` holds (first, second) of
     answers that came again in other words.
     """
@@ -100,7 +109,7 @@ class Host:
         self.stale = 0
         self.twice: list[tuple[bytes, bytes]] = []
         self._told: OrderedDict[int, tuple[int, bytes]] = OrderedDict()
-        self.streamed: deque[Streamed] = deque()
+        self.streamed: deque[Streamed] = deque(maxlen=_MOST_STREAMED)
         self.sent_at = 0.0
         self.latency_s = 0.0
         self._decoder = Decoder(LARGEST)
@@ -109,6 +118,23 @@ class Host:
         self._order = 0
         self._patient_until = 0.0
         self._last: _Flight | None = None
+        self._ends_at: float | None = None
+
+    @contextmanager
+    def within(self, limit_s: float, what: str) -> Iterator[None]:
+        """All that is asked in the block takes so many seconds at most, or ends with a LinkError: a device
+        may be slow each time and yet in time for each answer."""
+        before, ends_at = self._ends_at, self.line.now() + limit_s
+        self._ends_at = ends_at if before is None else min(before, ends_at)
+        try:
+            yield
+        except _TooLong:
+            if before is not None and before <= ends_at:
+                raise
+            text = f"the device took more than {limit_s:.0f} s for {what}"
+            raise LinkError(text, self.line.name, "check its firmware and the line") from None
+        finally:
+            self._ends_at = before
 
     @property
     def damaged(self) -> int:
@@ -194,6 +220,8 @@ class Host:
                     raise oldest.answer
                 return oldest.answer
             now = self.line.now()
+            if self._ends_at is not None and now >= self._ends_at:
+                raise _TooLong
             if until is not None and now >= until:
                 return None
             end = self._patient_until if until is None else min(until, self._patient_until)
@@ -274,7 +302,7 @@ class Host:
         if not kind & ANSWER or kind == Kind.HELLO | ANSWER:
             return
         told_kind, told = self._told.setdefault(sequence, (kind, body))
-        if (told_kind, told) != (kind, body):
+        if (told_kind, told) != (kind, body) and len(self.twice) < _MOST_TWICE:
             self.twice.append((told, body))
         elif len(self._told) > _TOLD:
             self._told.popitem(last=False)

@@ -30,6 +30,10 @@ _OPEN_ERRORS = {
     errno.EISDIR: ("is a folder", "give a serial port or a URL such as socket://HOST:PORT"),
 }
 _GONE = ("the port went away", "check cable and device, and start again")
+_IN_USE = (
+    "is in use: it hung up before it said anything",
+    "end the program that uses it, or check the device",
+)
 
 
 class SerialLine:
@@ -43,6 +47,7 @@ class SerialLine:
         self._port = _open(name, baud)
         self._fd = _descriptor(self._port)
         self._pending = bytearray()
+        self._heard = False
 
     def now(self) -> float:
         return time.monotonic()
@@ -60,7 +65,8 @@ class SerialLine:
             try:
                 came = self._read(left)
             except (OSError, ValueError, TypeError) as error:  # what pyserial raises on a port that went away
-                raise LinkError(_GONE[0], self.name, _GONE[1]) from error
+                raise self._gone() from error
+            self._heard = self._heard or bool(came)
             if came or self.now() >= until:
                 return came
 
@@ -92,7 +98,12 @@ class SerialLine:
                     sent = os.write(self._fd, self._pending)
                     del self._pending[:sent]
         except OSError as error:
-            raise LinkError(_GONE[0], self.name, _GONE[1]) from error
+            raise self._gone() from error
+
+    def _gone(self) -> LinkError:
+        # Who has a bench already sends the next one away at once.
+        what, right = _GONE if self._heard or "://" not in self.name else _IN_USE
+        return LinkError(what, self.name, right)
 
     def close(self) -> None:
         with suppress(OSError):

@@ -95,6 +95,8 @@ class LocalTarget:
 SETTLE_TICKS = 200_000
 """How many ticks at most a device is stepped with arming off, until nothing is taken any more."""
 
+_SETTLE_S = 600.0
+
 
 class RemoteTarget:
     """A controller behind a line. Every call raises LinkError when the link fails.
@@ -120,6 +122,10 @@ class RemoteTarget:
 
         quiet = np.zeros(MOST_TICKS, INPUT)
         self._own_run = True  # the safe state that follows a silence is ours too
+        with self.host.within(_SETTLE_S, "coming to rest"):
+            self._settle(quiet)
+
+    def _settle(self, quiet: Records) -> None:
         for _ in range(0, SETTLE_TICKS, MOST_TICKS):
             try:
                 last = self.run(0, quiet).outputs[-1]

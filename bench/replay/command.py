@@ -76,6 +76,7 @@ def replay(
     from bench.calibration import load
     from bench.document.terminal import show
     from bench.document.write import write
+    from bench.errors import printable
     from bench.files import whole_folder
     from bench.replay.document import make_document
     from bench.replay.facts import make_facts
@@ -97,8 +98,8 @@ def replay(
     # The folder first: a long replay must not end with one that cannot be written.
     with whole_folder(out) if out else nullcontext(None) as folder:
         with progress_bar("reading") as progress:
-            recorded = read_trace(trace, choice, progress)
-        inputs = from_trace(recorded, calibration, Options(max_gap, speed, launch_at))
+            recorded = read_trace(trace, choice, progress, calibration.tick_us)
+        inputs = from_trace(recorded, calibration, Options(max_gap, speed, launch_at), compact=True)
         logged, torque_from = lay_log(recorded, inputs, torque_from)
         # Its samples are of no more use, and those of a long trace are large.
         recorded.channels.clear()
@@ -118,5 +119,5 @@ def replay(
     else:
         show(document, out)
     if why:
-        click.echo(f"liftlatch: not as expected: {why}", err=True)
+        click.echo(f"liftlatch: not as expected: {printable(why)}", err=True)
         click.get_current_context().exit(1)

@@ -13,6 +13,8 @@ from bench.trace.spans import spans
 MOST_TICKS = 4_000_000
 """A little more than an hour at 1 ms."""
 
+_PIECE = 1 << 18
+
 Numbers = npt.NDArray[Any]
 
 
@@ -38,6 +40,15 @@ class Ticks(Protocol):
         """Which of some events, given by their rising ticks, lie in them."""
 
 
+def _computed(compute: Callable[[int, int], Numbers], first: int, stop: int) -> Numbers:
+    """What it gives for the ticks [first, stop), asked for piece by piece, since it may need much room."""
+    made = np.empty(stop - first)
+    for start in range(first, stop, _PIECE):
+        end = min(stop, start + _PIECE)
+        made[start - first : end - first] = compute(start, end)
+    return made
+
+
 class Stretch:
     """The ticks [first, stop)."""
 
@@ -49,13 +60,13 @@ class Stretch:
 
     def of(self, values: Numbers) -> Numbers:
         """As Ticks.of says."""
-        return values[self.first : self.stop]
+        return np.asarray(values[self.first : self.stop])
 
     codes = of
 
     def computed(self, compute: Callable[[int, int], Numbers]) -> Numbers:
         """As Ticks.computed says."""
-        return compute(self.first, self.stop)
+        return _computed(compute, self.first, self.stop)
 
     def ticks(self) -> Numbers:
         """As Ticks.ticks says."""
@@ -120,7 +131,8 @@ class Decimated:
 
     def _both(self, values: Numbers, first: np.ufunc, second: np.ufunc) -> Numbers:
         if not self.thinned:
-            return values
+            return np.asarray(values)
+        values = np.asarray(values)
         found = np.repeat(first.reduceat(values, self._starts), self._twice)
         found[self._second] = second.reduceat(values, self._starts)[self._wide]
         return found
@@ -129,7 +141,7 @@ class Decimated:
         """What `compute(start, stop)` gives for ticks, float64: of every tick, or of those in the windows,
         with NaN between."""
         if not self.thinned:
-            return compute(0, self.n)
+            return _computed(compute, 0, self.n)
         found = np.full(int(self._twice.sum()), np.nan)
         at = self.ticks()
         for start, stop in self.windows:

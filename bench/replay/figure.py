@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
+from functools import partial
 from itertools import islice
 from typing import Any
 
@@ -39,6 +40,7 @@ from bench.replay.figure_data import (
 )
 from bench.replay.findings import Findings, Launch, Replay
 from bench.replay.logged_figure import disagrees, logged_columns, logged_rows, reduction_lines, retard_lines
+from bench.trace.packed import distinct, each
 from controller import constants as c
 
 NAME = "run"
@@ -206,8 +208,7 @@ def _columns(s: Replay, part: Ticks) -> dict[str, Column]:
         return Column(lambda: part.of(t[name] if name in t else a[name]), per, unit, decimals)
 
     def read() -> Any:
-        heights = calibration.counts_to_height(part.of(a["counts"]))
-        return np.where(part.of(s.inputs.lost) > 0, np.nan, heights)
+        return each(partial(_height_read, s), part.of(a["counts"]), part.of(s.inputs.lost))
 
     def speed() -> Any:
         return np.where(part.of(a["speed_valid"]) > 0, part.of(a["speed"]).astype(np.int32), NONE)
@@ -236,7 +237,7 @@ def _columns(s: Replay, part: Ticks) -> dict[str, Column]:
     for number, name in enumerate(("retard_from", "reduction_from", "full")):
 
         def level(number: int = number) -> Any:
-            return calibration.ceilings.at(part.of(t["progress"]) / (10 if by_speed else 1))[number]
+            return each(partial(_ceiling, s, number), part.of(t["progress"]))
 
         if _known(s, name):
             columns[name] = Column.of(level, 0, "mm", 1)
@@ -250,6 +251,15 @@ def _columns(s: Replay, part: Ticks) -> dict[str, Column]:
     if part.thinned:
         columns["tick"] = Column(part.ticks, 1 / s.tick_s)
     return columns
+
+
+def _height_read(s: Replay, counts: Any, lost: Any) -> Any:
+    return np.where(lost > 0, np.nan, s.calibration.counts_to_height(counts))
+
+
+def _ceiling(s: Replay, number: int, progress: Any) -> Any:
+    scale = 10 if s.calibration.progress_unit == "km/h" else 1
+    return s.calibration.ceilings.at(progress / scale)[number]
 
 
 def _known(s: Replay, ceiling: str) -> bool:
@@ -343,9 +353,12 @@ def _speeds(s: Replay) -> Iterator[Panel]:
 
 def _own_speed(s: Replay) -> bool:
     """Whether the speed signal and the progress differ enough to be seen."""
-    valid = s.inputs.arrays["speed_valid"] > 0
-    off = np.abs(s.inputs.arrays["speed"][valid].astype(np.int32) - s.ticks["progress"][valid])
-    return bool((off > 10 * _SEEN_KMH).any())
+
+    def differs(valid: Any, speed: Any, progress: Any) -> Any:
+        return (valid > 0) & (np.abs(speed.astype(np.int32) - progress) > 10 * _SEEN_KMH)
+
+    a = s.inputs.arrays
+    return bool(each(differs, a["speed_valid"], a["speed"], s.ticks["progress"]).any())
 
 
 def _rotation(s: Replay, name: str, style: Style) -> Iterator[Line]:
@@ -378,8 +391,8 @@ def _bands(s: Replay) -> Bands:
 
 
 def _codes(values: Any) -> list[int]:
-    """The numbers above 0 that occur in whole numbers below 65536."""
-    return [int(code) for code in np.flatnonzero(np.bincount(values, minlength=1)) if code]
+    """The numbers above 0 that occur in whole numbers."""
+    return [code for code in distinct(values) if code > 0]
 
 
 def _places(facts: dict[str, Any], axis: Axis) -> list[Place]:

@@ -28,10 +28,9 @@ def window(s: Replay, found: Findings, launch: Launch) -> tuple[int, int]:
     for name in ("reduction", "retard"):
         if name in s.logged_ticks:
             taking |= s.logged_ticks[name][part] > 0
-    last = np.flatnonzero(taking | (s.ticks["lift"][part] > 16 * found.lift_threshold_mm))
-    return worth_seeing(
-        launch.tick, launch.end_tick, launch.tick + int(last[-1]) if len(last) else None, s.tick_s
-    )
+    taking |= s.ticks["lift"][part] > 16 * found.lift_threshold_mm
+    last = launch.end_tick - 1 - int(np.argmax(taking[::-1])) if taking.any() else None
+    return worth_seeing(launch.tick, launch.end_tick, last, s.tick_s)
 
 
 def torque_taken(s: Replay, start: int, stop: int) -> Floats:

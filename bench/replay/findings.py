@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 
 Mask = npt.NDArray[np.bool_]
 
+_CHUNK = 1 << 18
 _LISTED_SPANS = 50
 _USUAL_LIFT_MM = 50.0
 _LIFT_HYSTERESIS_MM = 10.0
@@ -171,6 +172,11 @@ class Replay:
             return self.logged.torque_left(part)
         return torque_left(self.run, self.calibration.number("cylinders"), self.inputs.has_engine, part)
 
+    def torque_sum(self, start: int, stop: int) -> float:
+        """The sum of the estimated torque left over the ticks [start, stop)."""
+        parts = (slice(at, min(stop, at + _CHUNK)) for at in range(start, stop, _CHUNK))
+        return float(sum(self.torque_left(part).sum(dtype=np.float64) for part in parts))
+
     def run_of(self, tick: int) -> int | None:
         """The number from 1 of the run a tick lies in."""
         number = bisect_right(self._starts, tick)
@@ -251,8 +257,8 @@ def _intervention(s: Replay, start: int, stop: int) -> Intervention:
     reduction = s.ticks["reduction"][start:stop]
     retard = s.ticks["retard"][start:stop]
     strongest, states = (reduction, "state") if reduction.any() else (retard, "retard_state")
-    at_peak = np.flatnonzero(strongest == strongest.max())
-    first, last = start + int(at_peak[0]), start + int(at_peak[-1])
+    at_peak = strongest == strongest.max()
+    first, last = start + int(np.argmax(at_peak)), stop - 1 - int(np.argmax(at_peak[::-1]))
     run = s.run_of(start)
     state = s.ticks[states][max(start - 1, 0) : stop + 1]
     peaks = np.diff((state == c.PEAK).astype(np.int8), prepend=0)
@@ -266,7 +272,7 @@ def _intervention(s: Replay, start: int, stop: int) -> Intervention:
         peak_reduction_permille=int(reduction.max()),
         peak_retard_ddeg=int(retard.max()),
         peak_since_launch_s=s.since_launch(first, run),
-        at_peak_s=s.seconds(len(at_peak)),
+        at_peak_s=s.seconds(at_peak),
         hold_s=s.seconds(max((b - a for a, b in spans(state == c.HOLD)), default=0)),
         hold_ran_out=bool(from_hold.any()),
         release_s=s.seconds(stop - 1 - last),
@@ -281,7 +287,7 @@ def _torque(s: Replay) -> dict[str, Any]:
     reduction = s.ticks["reduction"][s.launched]
     run_ticks = len(reduction)
     taken = int(reduction.sum(dtype=np.int64))
-    left = [float(s.torque_left(slice(*run)).sum(dtype=np.float64)) for run in s.runs]
+    left = [s.torque_sum(*run) for run in s.runs]
     source = "events" if s.inputs.has_engine else "command"
     return {
         "run_s": s.seconds(run_ticks),
@@ -372,8 +378,8 @@ def _span(s: Replay, start: int, stop: int) -> dict[str, Any]:
 
 def _changes(reduction: npt.NDArray[Any]) -> tuple[int, int]:
     """Changes of the commanded reduction, and changes of direction among them."""
-    steps = np.diff(reduction.astype(np.int32))
-    steps = steps[steps != 0]
+    at = np.flatnonzero(reduction[1:] != reduction[:-1])
+    steps = reduction[at + 1].astype(np.int32) - reduction[at]
     return len(steps), int(np.count_nonzero((steps[1:] > 0) != (steps[:-1] > 0)))
 
 

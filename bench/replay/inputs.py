@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 from functools import partial
 from typing import TYPE_CHECKING
 
@@ -12,9 +12,10 @@ import numpy.typing as npt
 
 from bench.errors import UserError
 from bench.replay.run import INPUT_TYPES, Ints
-from bench.trace import launching, passes
-from bench.trace.grid import on_grid
+from bench.trace import launching, packed, passes
+from bench.trace.grid import pieces, ticks_of
 from bench.trace.model import GAP_STEPS
+from bench.trace.packed import Packed, Plain, each_packed, is_packed, parts_of
 from bench.trace.roles import HELD_ROLES
 from bench.trace.text import percent, plural
 from controller.constants import FRONT_WHEEL_SPEED
@@ -69,8 +70,11 @@ class Inputs:
         return self.start_s + tick * self.tick_us / 1e6
 
 
-def from_trace(trace: Trace, calibration: CalibrationFile, options: Options | None = None) -> Inputs:
-    """The inputs of a whole trace for a calibration. What was assumed is in `notes`.
+def from_trace(
+    trace: Trace, calibration: CalibrationFile, options: Options | None = None, *, compact: bool = False
+) -> Inputs:
+    """The inputs of a whole trace for a calibration. What was assumed is in `notes`. With `compact` the
+    columns of a very long trace are Packed.
 
     Raises UserError for options that do not fit the trace, for a trace too coarse for the gap limit and for
     one whose time jumps by more than an hour.
@@ -79,7 +83,7 @@ def from_trace(trace: Trace, calibration: CalibrationFile, options: Options | No
     notes: list[str] = []
     max_gap_s = _gap_limit(trace, options.max_gap_s)
     _check_gaps(trace, calibration, max_gap_s, notes)
-    lay = _Layer(trace, calibration.tick_us, max_gap_s)
+    lay = _Layer(trace, calibration.tick_us, max_gap_s, compact)
     arrays, lost, has_engine, known_speed = _signals(lay, calibration, options, notes)
 
     seen = launching.Signals(
@@ -94,16 +98,17 @@ def from_trace(trace: Trace, calibration: CalibrationFile, options: Options | No
     )
     switches = launching.find(seen)
     notes += switches.notes
-    doubts = passes.doubts(seen, switches, "mm", _no_gaps(seen.lift(), lost))
+    lift = seen.lift()
+    doubts = passes.doubts(seen, switches, "mm", each_packed(_no_gaps, lift, lost))
     rpm = arrays["engine"] if has_engine else None
-    notes += passes.take_pass(trace, seen, switches, rpm, seen.lift(), "mm")
+    notes += passes.take_pass(trace, seen, switches, rpm, lift, "mm")
     notes[:0] = [f"check this first: {doubt}" for doubt in doubts]
-    arrays["armed"], arrays["launch"] = switches.armed, switches.launch
+    arrays["armed"], arrays["launch"] = lay.kept(switches.armed), lay.kept(switches.launch)
 
     lead = _lead_ticks(switches.first_launch(), calibration)
     if lead:
         arrays = {name: _with_lead(name, column, lead) for name, column in arrays.items()}
-        lost = np.concatenate((np.full(lead, lost[0]), lost))
+        lost = _with_lead("lost", lost, lead)
         notes.append(
             f"start: the run begins too soon for the sensor check of power-up, so {lead} ticks"
             f" ({lead * calibration.tick_us / 1e6:g} s) like the first row are put before the trace"
@@ -113,18 +118,19 @@ def from_trace(trace: Trace, calibration: CalibrationFile, options: Options | No
 
 
 def _no_gaps(lift: npt.NDArray[np.float32], lost: Bools) -> npt.NDArray[np.float32]:
-    """The lift where the trace has a height."""
-    return lift[~lost]
+    """The lift, NaN where the trace has no height."""
+    return np.where(lost, np.float32(np.nan), lift)
 
 
 class _Layer:
-    """Lays one channel after the other on the tick, so that only one is held as floats at a time."""
+    """Lays one channel after the other on the tick, a piece at a time, so that little is held as floats."""
 
-    def __init__(self, trace: Trace, tick_us: int, max_gap_s: float) -> None:
+    def __init__(self, trace: Trace, tick_us: int, max_gap_s: float, compact: bool) -> None:
         self._trace = trace
         self._tick_us = tick_us
         self._max_gap_s = max_gap_s
-        self.n = on_grid(replace(trace, channels={}), tick_us, max_gap_s).n
+        self.n = ticks_of(trace, tick_us)
+        self._packs = compact and self.n > packed.MOST_PLAIN
 
     def has(self, role: str) -> bool:
         return role in self._trace.channels
@@ -136,28 +142,55 @@ class _Layer:
         """What a speed is, as far as the layout or its name say."""
         return self._trace.channels[role].source
 
-    def floats(self, role: str) -> tuple[Floats, Bools]:
+    def column(self, kind: npt.DTypeLike) -> Packed | Plain:
+        """A column of the ticks, to be filled piece by piece."""
+        return Packed(kind) if self._packs else Plain(kind, self.n)
+
+    def kept(self, values: Ints) -> Ints:
+        """An array as it is kept."""
+        made = self.column(values.dtype)
+        made.add(values)
+        return made.made()
+
+    def same(self, value: int, kind: npt.DTypeLike) -> Ints:
+        """A column of one number."""
+        made = self.column(kind)
+        for start in range(0, self.n, _CHUNK):
+            made.add(np.full(min(_CHUNK, self.n - start), value, kind))
+        return made.made()
+
+    def floats(self, role: str) -> Iterator[tuple[Floats, Bools]]:
+        """Values and whether they are valid, piece by piece."""
         channel = self._trace.channels[role]
         limit = self._max_gap_s
         if role != "height":
             # A slow signal is no lost one: the limit is the height's.
             steps = np.diff(self._trace.time_s[channel.valid])
-            limit = max(limit, GAP_STEPS * float(np.median(steps)) if len(steps) else 0.0)
-        grid = on_grid(replace(self._trace, channels={role: channel}), self._tick_us, limit)
-        return grid.values[role], grid.valid[role]
+            usual = float(np.median(steps, overwrite_input=True)) if len(steps) else 0.0
+            limit = max(limit, GAP_STEPS * usual)
+            del steps
+        for _, values, valid in pieces(self._trace, role, self._tick_us, limit):
+            yield values, valid
 
     def whole(self, role: str, scale: float, notes: list[str]) -> Ints:
         """Whole units of 1/scale, uint16[n]; 0 where not known or not recorded."""
         if not self.has(role):
-            return np.zeros(self.n, np.uint16)
-        values, valid = self.floats(role)
-        return _whole(role, values, valid, scale, notes)
+            return self.same(0, np.uint16)
+        made, units = self.column(np.uint16), _Units(role, scale)
+        for values, valid in self.floats(role):
+            made.add(units.of(values, valid))
+        notes += units.notes()
+        return made.made()
 
     def switch(self, role: str) -> Ints | None:
         if not self.has(role):
             return None
-        values, valid = self.floats(role)
-        return (valid & (values > 0.5)).astype(np.uint8)
+        made = np.empty(self.n, np.uint8)
+        at = 0
+        for values, valid in self.floats(role):
+            made[at : at + len(valid)] = valid & (values > 0.5)
+            at += len(valid)
+        return made
 
 
 def _signals(
@@ -173,18 +206,22 @@ def _signals(
             raise UserError(
                 f"--speed {options.speed_kmh:g} is no speed of a car", right="give km/h, 0 to 2000"
             )
-        arrays["speed"] = np.full(lay.n, round(options.speed_kmh * 10), np.uint16)
-        arrays["speed_valid"] = np.ones(lay.n, np.uint8)
+        arrays["speed"] = lay.same(round(options.speed_kmh * 10), np.uint16)
+        arrays["speed_valid"] = lay.same(1, np.uint8)
         notes.append(f"speed: {options.speed_kmh:g} km/h all the time (--speed)")
     elif lay.has("speed"):
         notes += _speed_of(lay.source("speed"), calibration)
-        values, valid = lay.floats("speed")
-        known = values.astype(np.float32)
-        arrays["speed_valid"] = valid.astype(np.uint8)
-        arrays["speed"] = _whole("speed", values, valid, 10.0, notes)
+        seen, good, whole = lay.column(np.float32), lay.column(np.uint8), lay.column(np.uint16)
+        units = _Units("speed", 10.0)
+        for values, valid in lay.floats("speed"):
+            seen.add(values)
+            good.add(valid)
+            whole.add(units.of(values, valid))
+        notes += units.notes()
+        known, arrays["speed_valid"], arrays["speed"] = seen.made(), good.made(), whole.made()
     else:
-        arrays["speed"] = np.zeros(lay.n, np.uint16)
-        arrays["speed_valid"] = np.zeros(lay.n, np.uint8)
+        arrays["speed"] = lay.same(0, np.uint16)
+        arrays["speed_valid"] = lay.same(0, np.uint8)
         stands_in = ", so the calibrated curve of speed over the time since launch stands in"
         notes.append("speed: none" + (stands_in if calibration.progress_unit == "km/h" else ""))
         if calibration.progress_unit == "km/h" and calibration.number("learn_window"):
@@ -215,9 +252,15 @@ def _speed_of(source: str, calibration: CalibrationFile) -> list[str]:
 def _gap_limit(trace: Trace, limit: float) -> float:
     """The longest step of the height that is no gap: `limit`, or for a logger about as slow as that a step
     that came a little late."""
-    steps = np.diff(trace.time_s[trace.channels["height"].valid])
-    usual = float(np.median(steps)) if len(steps) else 0.0
+    steps = _height_steps(trace)
+    usual = float(np.median(steps, overwrite_input=True)) if len(steps) else 0.0
     return max(limit, _LATE * usual) if usual <= _ABOUT * limit else limit
+
+
+def _height_steps(trace: Trace) -> Floats:
+    """Seconds between the samples of the height."""
+    valid = trace.channels["height"].valid
+    return np.diff(trace.time_s if valid.all() else trace.time_s[valid])
 
 
 def _check_gaps(trace: Trace, calibration: CalibrationFile, limit: float, notes: list[str]) -> None:
@@ -228,7 +271,8 @@ def _check_gaps(trace: Trace, calibration: CalibrationFile, limit: float, notes:
     if len(jumps) and jumps.max() > _LONGEST_GAP_S:
         what = f"the time jumps by {jumps.max():.6g} s after {trace.time_s[int(jumps.argmax())]:.6g} s"
         raise UserError(what, trace.path, "cut the file there, or choose another time column")
-    steps = np.diff(trace.time_s[trace.channels["height"].valid])
+    del jumps
+    steps = _height_steps(trace)
     if len(steps) == 0:
         return
     usual = float(np.median(steps))
@@ -257,7 +301,6 @@ def _check_gaps(trace: Trace, calibration: CalibrationFile, limit: float, notes:
 
 def _counts(lay: _Layer, calibration: CalibrationFile, notes: list[str]) -> tuple[Ints, Bools]:
     """The sensor's counts, uint16[n], and where the trace has no height."""
-    values, valid = lay.floats("height")
     unit = lay.unit("height")
     adc_max = calibration.number("adc_max")
     to_counts: Callable[[Floats], Floats] = np.array
@@ -273,49 +316,55 @@ def _counts(lay: _Layer, calibration: CalibrationFile, notes: list[str]) -> tupl
         high = adc_max / float(calibration.volts_to_counts(1.0))
         notes.append("height: volts turned into counts, rounded as the calibrated ADC would")
     half_a_count = (high - low) / adc_max / 2
-    counts = np.empty(lay.n, dtype=INPUT_TYPES["counts"])
-    beyond = 0
-    for start in range(0, lay.n, _CHUNK):
-        part = slice(start, start + _CHUNK)
-        seen = values[part]
+    counts, lost = lay.column(INPUT_TYPES["counts"]), lay.column(np.bool_)
+    beyond = known = 0
+    least, greatest = np.inf, -np.inf
+    for seen, valid in lay.floats("height"):
         beyond += int(np.count_nonzero((seen < low - half_a_count) | (seen > high + half_a_count)))
+        known += int(np.count_nonzero(valid))
+        least = min(least, float(np.fmin.reduce(seen, initial=np.inf)))
+        greatest = max(greatest, float(np.fmax.reduce(seen, initial=-np.inf)))
         read = to_counts(seen)
-        read[~valid[part]] = 0.0
-        counts[part] = _rounded(read, adc_max)
+        read[~valid] = 0.0
+        whole = _rounded(read, adc_max)
+        whole[~valid] = _open_counts(calibration)
+        counts.add(whole)
+        lost.add(~valid)
     if beyond:
-        share = percent(beyond / int(np.count_nonzero(valid)))
+        ends = f"{low:g} to {high:g} {unit}"
         notes.append(
-            f"height: beyond the calibrated range, {low:g} to {high:g} {unit}, in {share} of the ticks,"
-            f" where it reads its end; the trace goes from {np.nanmin(values):.6g} to"
-            f" {np.nanmax(values):.6g} {unit}"
+            f"height: beyond the calibrated range, {ends}, in {percent(beyond / known)} of the ticks, where"
+            f" it reads its end; the trace goes from {least:.6g} to {greatest:.6g} {unit}"
         )
-    lost = ~valid
-    if lost.any():
-        counts[lost] = _open_counts(calibration, notes)
-    return counts, lost
-
-
-def _open_counts(calibration: CalibrationFile, notes: list[str]) -> int:
-    """Counts that a good sensor never gives."""
-    if calibration.number("window_low") > 0:
-        return 0
-    adc_max = calibration.number("adc_max")
-    if calibration.number("window_high") >= adc_max:
+    if (
+        known < lay.n
+        and calibration.number("window_low") <= 0
+        and calibration.number("window_high") >= adc_max
+    ):
         notes.append(
             "height: the calibration's electrical window spans the whole ADC, so that the controller cannot"
             " see a gap as a fault; it reads the greatest counts there"
         )
-    return adc_max
+    return counts.made(), lost.made()
+
+
+def _open_counts(calibration: CalibrationFile) -> int:
+    """Counts that a good sensor never gives, where there are any."""
+    return 0 if calibration.number("window_low") > 0 else calibration.number("adc_max")
 
 
 def _lift_seen(counts: Ints, calibration: CalibrationFile) -> npt.NDArray[np.float32]:
     """The lift above the calibrated rest height at each tick, mm; NaN outside the electrical window."""
-    lift = np.empty(len(counts), dtype=np.float32)
-    for start in range(0, len(counts), _CHUNK):
-        part = slice(start, start + _CHUNK)
-        lift[part] = calibration.lift_of_height_mm(calibration.counts_to_height(counts[part]))
-    lift[(counts < calibration.number("window_low")) | (counts > calibration.number("window_high"))] = np.nan
-    return lift
+    low, high = calibration.number("window_low"), calibration.number("window_high")
+
+    def lift(part: Ints) -> npt.NDArray[np.float32]:
+        found = np.asarray(calibration.lift_of_height_mm(calibration.counts_to_height(part)), np.float32)
+        return np.where((part < low) | (part > high), np.float32(np.nan), found)
+
+    if is_packed(counts):
+        return each_packed(lift, counts)  # type: ignore[no-any-return]
+    starts = range(0, len(counts), _CHUNK)
+    return np.concatenate([lift(counts[start : start + _CHUNK]) for start in starts])
 
 
 def _launch_tick(trace: Trace, options: Options, tick_us: int, n: int) -> int | None:
@@ -338,21 +387,41 @@ def _lead_ticks(launch: int | None, calibration: CalibrationFile) -> int:
 
 def _with_lead(name: str, column: Ints, lead: int) -> Ints:
     first = 0 if name == "launch" else column[0]
-    return np.concatenate((np.full(lead, first, column.dtype), column))
+    before = np.full(lead, first, column.dtype)
+    if not is_packed(column):
+        return np.concatenate((before, column))
+    made = Packed(column.dtype)
+    made.add(before)
+    for part in parts_of(column):
+        made.add(part)
+    return made.made()  # type: ignore[no-any-return]
 
 
-def _whole(role: str, values: Floats, valid: Bools, scale: float, notes: list[str]) -> Ints:
-    """Whole units of 1/scale, uint16[n]; 0 where not valid. Changes `values`."""
-    name = role.replace("_", " ")
-    unknown = len(values) - int(np.count_nonzero(valid))
-    if unknown and role not in HELD_ROLES:
-        notes.append(f"{name}: not known in {percent(unknown / len(values))} of the ticks")
-    values *= scale
-    values[~valid] = 0.0
-    outside = int(np.count_nonzero(values < -0.5) + np.count_nonzero(values >= _UINT16 + 0.5))
-    if outside:
-        notes.append(f"{name}: cut to 0..{_UINT16 / scale:g} in {plural(outside, 'tick')}")
-    return _rounded(values, _UINT16)
+class _Units:
+    """Turns a channel into whole units of 1/scale, and counts what a person should know of it."""
+
+    def __init__(self, role: str, scale: float) -> None:
+        self._role = role
+        self._scale = scale
+        self._ticks = self._unknown = self._outside = 0
+
+    def of(self, values: Floats, valid: Bools) -> Ints:
+        """uint16[m], 0 where not valid. Changes `values`."""
+        self._ticks += len(values)
+        self._unknown += len(values) - int(np.count_nonzero(valid))
+        values *= self._scale
+        values[~valid] = 0.0
+        self._outside += int(np.count_nonzero(values < -0.5) + np.count_nonzero(values >= _UINT16 + 0.5))
+        return _rounded(values, _UINT16)
+
+    def notes(self) -> list[str]:
+        """What there is to say once all of it was turned."""
+        name, said = self._role.replace("_", " "), []
+        if self._unknown and self._role not in HELD_ROLES:
+            said.append(f"{name}: not known in {percent(self._unknown / self._ticks)} of the ticks")
+        if self._outside:
+            said.append(f"{name}: cut to 0..{_UINT16 / self._scale:g} in {plural(self._outside, 'tick')}")
+        return said
 
 
 def _rounded(values: Floats, greatest: int) -> Ints:

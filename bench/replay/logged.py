@@ -89,9 +89,8 @@ def parse_tolerance(text: str) -> Tolerance:
 def from_trace(trace: Trace, inputs: Inputs) -> Logged | None:
     """What a trace has of the car's own controller, on the ticks of its inputs; None where it has neither a
     reduction nor a retard."""
-    from dataclasses import replace
-
-    from bench.trace.grid import on_grid
+    from bench.trace.grid import pieces
+    from bench.trace.packed import Packed, Plain, is_packed
 
     channels = {
         role.removeprefix("logged_"): trace.channels[role]
@@ -105,12 +104,18 @@ def from_trace(trace: Trace, inputs: Inputs) -> Logged | None:
     moments = (trace.time_s[rows] - trace.time_s[0] - first.delay_s) * 1e6 / inputs.tick_us
     usual = float(np.median(np.diff(moments))) if len(rows) > 1 else 1.0
     most = GAP_STEPS * max(usual, 1.0)
+    packs = is_packed(inputs.arrays["counts"])
     ticks, samples = {}, {}
     for name, channel in channels.items():
-        alone = replace(trace, channels={channel.role: channel})
-        grid = on_grid(alone, inputs.tick_us, max(0.1, most * inputs.tick_us / 1e6))
-        laid = _whole(name, grid.values[channel.role])
-        ticks[name] = np.concatenate((np.full(inputs.lead, laid[0]), laid))
+        laid = Packed(np.int32) if packs else Plain(np.int32, inputs.n)
+        for start, values, _ in pieces(
+            trace, channel.role, inputs.tick_us, max(0.1, most * inputs.tick_us / 1e6)
+        ):
+            whole = _whole(name, values)
+            if start == 0:
+                laid.add(np.full(inputs.lead, whole[0]))
+            laid.add(whole)
+        ticks[name] = laid.made()
         samples[name] = _whole(name, _filled(channel.values)[rows])
     return Logged(
         ticks,

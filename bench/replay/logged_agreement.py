@@ -43,9 +43,9 @@ def find_delay(
     n = len(replayed[0])
     inside = np.flatnonzero((at[back:] < n - most) & (at[:-back] >= most))
     now, before = at[inside + back], at[inside]
-    busy = np.zeros(n + 1, np.int64)
+    busy = np.zeros(n + 1, np.uint32)
     for column in replayed:
-        busy[1:] += np.cumsum(column > 0)
+        busy[1:] += np.cumsum(column > 0, dtype=np.uint32)
     near = busy[now + most + 1] > busy[before - most]
     for column in logged:
         near |= column[inside + back] > 0
@@ -55,17 +55,21 @@ def find_delay(
     for mine, theirs, unit in zip(logged, replayed, units, strict=True):
         good = (mine[inside + back] != NONE) & (mine[inside] != NONE)
         rise = np.maximum(mine[inside + back] - mine[inside], 0)[good]
-        if rise.any() and (np.diff(theirs) > 0).any():
+        if rise.any() and (theirs[1:] > theirs[:-1]).any():
             pairs.append(
-                (rise.astype(np.float64) / max(unit, 1), theirs / max(unit, 1), now[good], before[good])
+                (rise.astype(np.float64) / max(unit, 1), theirs, max(unit, 1), now[good], before[good])
             )
     if not pairs:
         return None
 
     def cost(delay: int) -> float:
         return sum(
-            float(np.square(rise - np.maximum(theirs[late - delay] - theirs[early - delay], 0)).sum())
-            for rise, theirs, late, early in pairs
+            float(
+                np.square(
+                    rise - np.maximum(theirs[late - delay] / unit - theirs[early - delay] / unit, 0)
+                ).sum()
+            )
+            for rise, theirs, unit, late, early in pairs
         )
 
     costs = {delay: cost(delay) for delay in sorted(range(-most, most + 1), key=abs)}
@@ -121,7 +125,7 @@ class Overlay:
         use = (logged.at >= 0) & (logged.at < s.run.n)
         use[use] = about[logged.at[use]]
         mine = [logged.samples[name][use] for name in self.names]
-        theirs = [s.ticks[name].astype(np.int32) for name in self.names]
+        theirs = [np.asarray(s.ticks[name]) for name in self.names]
         units = [self.tolerance.units(name) for name in self.names]
         at = logged.at[use]
         if len(at) < 2:

@@ -6,8 +6,6 @@ from collections.abc import Iterator
 from functools import partial
 from typing import Any
 
-import numpy as np
-
 from bench.document.blocks import Line, Row
 from bench.document.columns import Column
 from bench.document.patterns import REASON_BARS, STATE_BARS
@@ -16,6 +14,7 @@ from bench.replay.decimate import Ticks
 from bench.replay.figure_data import state_name
 from bench.replay.findings import Replay
 from bench.replay.logged import known
+from bench.trace.packed import distinct, each_packed
 
 _COMMANDS = {"reduction": "%", "retard": "°", "demand": "%"}
 
@@ -27,7 +26,7 @@ def logged_columns(s: Replay, part: Ticks) -> dict[str, Column]:
         if name in _COMMANDS:
             columns[f"logged_{name}"] = Column(partial(part.of, values), 10, _COMMANDS[name], 1)
         elif name in ("reason", "state"):
-            columns[f"logged_{name}"] = Column(partial(part.codes, known(values)))
+            columns[f"logged_{name}"] = Column(partial(part.codes, each_packed(known, values)))
     return columns
 
 
@@ -67,4 +66,4 @@ def disagrees(stretch: dict[str, Any]) -> str:
 
 
 def _numbers(s: Replay, name: str) -> list[int]:
-    return [int(number) for number in np.unique(s.logged_ticks[name]) if number > 0]
+    return [number for number in distinct(s.logged_ticks[name]) if number > 0]

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from bench.replay.findings import Findings, Launch, Mask, Replay
 from bench.replay.readiness import Remark, Seen, readiness
+from bench.trace.packed import each_packed
 from bench.trace.spans import spans
 from bench.trace.text import percent
 from controller import constants as c
@@ -52,14 +55,23 @@ def _seen(s: Replay, launch: Launch) -> Seen:
     return Seen(
         s.tick_s,
         read["counts"],
-        np.where(read["speed_valid"] != 0, read["speed"] / 10, np.nan),
+        _speed_kmh(s),
         read["armed"],
-        s.ticks["lift"] / 16,
+        each_packed(lambda lift: lift / 16, s.ticks["lift"]),
         s.ticks["faults"],
         before,
         launch.tick,
         launch.end_tick,
     )
+
+
+def _speed_kmh(s: Replay) -> npt.NDArray[np.float64]:
+    """The speed signal, NaN where there is none."""
+
+    def kmh(valid: Any, speed: Any) -> Any:
+        return np.where(valid != 0, speed / 10, np.nan)
+
+    return each_packed(kmh, s.inputs.arrays["speed_valid"], s.inputs.arrays["speed"])  # type: ignore[no-any-return]
 
 
 def _rest_off(s: Replay, launch: Launch) -> float | None:
@@ -142,7 +154,7 @@ def _speed(s: Replay, found: Findings) -> Iterator[Remark]:
     if s.calibration.progress_unit != "km/h":
         return
     front = s.calibration.number("speed_source") == c.FRONT_WHEEL_SPEED
-    speed = np.where(s.inputs.arrays["speed_valid"] != 0, s.inputs.arrays["speed"] / 10, np.nan)
+    speed = _speed_kmh(s)
     for lift in found.lifts:
         stop = lift.tick + round(lift.in_air_s / s.tick_s)
         up = speed[lift.tick : stop]

@@ -11,6 +11,7 @@ import numpy.typing as npt
 
 from bench.calibration.image import unpack
 from bench.errors import UserError
+from bench.trace.packed import Packed, Plain, is_packed
 from controller import Controller
 from controller.constants import TICK_NUMBER_MASK
 
@@ -197,21 +198,25 @@ def run(
     inputs: dict[str, Ints],
     progress: Callable[[float], None] = lambda share: None,
 ) -> Run:
-    """Step the core of that name over all inputs, with their cylinder events.
+    """Step the core of that name over all inputs, with their cylinder events. Where the inputs are Packed
+    the outputs are.
 
     `progress` is called with the share done now and then.
     """
     core = make_core(name, image)
     n = len(inputs["counts"])
-    ticks = {output: np.zeros(n, dtype=kind) for output, kind in OUTPUT_TYPES.items()}
+    packs = is_packed(inputs["counts"])
+    ticks = {output: Packed(kind) if packs else Plain(kind, n) for output, kind in OUTPUT_TYPES.items()}
     made: dict[str, list[Ints]] = {"event_tick": [], "event_cylinder": [], "event_bits": []}
     for start in range(0, n, _CHUNK):
         stop = min(n, start + _CHUNK)
-        outputs = core.run({key: inputs[key][start:stop] for key in INPUT_TYPES}, start, events=True)
+        given = {key: np.asarray(inputs[key][start:stop]) for key in INPUT_TYPES}
+        outputs = core.run(given, start, events=True)
         for output, values in ticks.items():
-            values[start:stop] = outputs[output]
+            values.add(outputs[output])
         outputs["event_tick"] = outputs["event_tick"] + np.uint32(start)
         for column, parts in made.items():
             parts.append(outputs[column])
         progress(stop / n)
-    return Run(name, ticks, **{column: np.concatenate(parts) for column, parts in made.items()})
+    columns = {output: values.made() for output, values in ticks.items()}
+    return Run(name, columns, **{column: np.concatenate(made.pop(column)) for column in list(made)})

@@ -12,6 +12,8 @@ a torque.
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import numpy.typing as npt
 
@@ -48,7 +50,8 @@ def fired_share(run: Run, cylinders: int, has_engine: bool, part: slice) -> Shar
 
 def torque_left(run: Run, cylinders: int, has_engine: bool, part: slice = slice(None)) -> Shares:
     """The estimated share of full torque left at each tick of a part, float32."""
-    retard = run.ticks["retard"][part]
+    retard: npt.NDArray[Any] = np.asarray(run.ticks["retard"][part])
     # Few different retards occur, so that each is reckoned once.
     efficiency = spark_efficiency(np.arange(int(retard.max(initial=0)) + 1) / 10)
-    return fired_share(run, cylinders, has_engine, part) * efficiency.astype(np.float32)[retard]
+    share: Shares = efficiency.astype(np.float32)[retard]
+    return fired_share(run, cylinders, has_engine, part) * share

@@ -124,7 +124,7 @@ def search(
     allows, on a prepared track, under the rules and the people responsible there.
     """
     from bench.calibration import load as load_calibration
-    from bench.errors import UserError
+    from bench.errors import UserError, printable
     from bench.search.limits import read_limits, with_defaults
     from bench.search.progress import progress_line
     from bench.search.state import STATE
@@ -152,7 +152,8 @@ def search(
             found = seek(vehicle, start, options, out, cluster, watch)
     except KeyboardInterrupt:
         if out is not None and (out / STATE).exists():
-            click.echo(f"liftlatch: {out} keeps what was done; the same command goes on from there", err=True)
+            kept = f"{printable(str(out))} keeps what was done; the same command goes on from there"
+            click.echo(f"liftlatch: {kept}", err=True)
         raise
     if take is not None:
         found = found.take(take)

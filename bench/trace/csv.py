@@ -19,18 +19,22 @@ from typing import Any, Generic, Protocol, TypeVar
 import numpy as np
 
 from bench.errors import UserError
+from bench.system import give_memory_back
 from bench.trace.cells import Clocks, Irregular, Numbers, Stamps, Words, cells_for
 from bench.trace.choice import Chosen, ColumnChoice, choose
 from bench.trace.dialect import EMPTY_WORDS, HEAD_BYTES, Dialect, Record, number_pattern, records, sniff
 from bench.trace.layout import Layout, given_layout, nearby_layout
 from bench.trace.model import Column, Floats
 from bench.trace.roles import TIME, name_of
+from bench.trace.room import demand_room
 from bench.trace.source import Progress, Utf8Source, text_encoding
 from bench.trace.table import Table
 from bench.trace.text import plural, quoted
+from bench.units import factor
 
 _BLOCK_BYTES = 4 << 20
 _BLOCK_ROWS = 1 << 16
+_TRIMMED_EACH = 8  # blocks
 _RETURN_S = 10.0
 _SHOWN_WORDS = 5
 _ENCODING_NAMES = {"latin-1": "one byte a character (latin-1)", "utf-16-le": "UTF-16", "utf-16-be": "UTF-16"}
@@ -48,6 +52,7 @@ class Opened:
     choice: ColumnChoice
     layout: Layout | None
     notes: list[str]
+    rows: int  # about so many, from the size of the file and its beginning
 
     @property
     def form(self) -> str:
@@ -83,7 +88,8 @@ def open_csv(path: Path, choice: ColumnChoice) -> Opened:
     notes = [f"text: {_ENCODING_NAMES.get(encoding, encoding)}"] if encoding != "utf-8" else []
     if layout is not None:
         notes.append(f"layout: {layout.path} ({how})")
-    return Opened(path, encoding, bom, dialect, told, layout, notes + dialect.notes)
+    rows = max(1, round(path.stat().st_size * head.count(b"\n") / len(head)))
+    return Opened(path, encoding, bom, dialect, told, layout, notes + dialect.notes, rows)
 
 
 def _with_layout(choice: ColumnChoice, layout: Layout | None) -> ColumnChoice:
@@ -99,10 +105,13 @@ def _with_layout(choice: ColumnChoice, layout: Layout | None) -> ColumnChoice:
     )
 
 
-def read_csv(path: Path, choice: ColumnChoice, progress: Progress | None = None) -> Table:
+def read_csv(
+    path: Path, choice: ColumnChoice, progress: Progress | None = None, tick_us: int | None = None
+) -> Table:
     """The chosen columns of a CSV file as they stand there, each float64[rows], NaN where a cell is empty or
     not finite; clock times as seconds, other times as nanoseconds since the first. Raises UserError for what
-    cannot be read, naming file and line."""
+    cannot be read, naming file and line, and for what would take more memory than there is, with the ticks
+    of its replay where `tick_us` is given."""
     opened = open_csv(path, choice)
     dialect, notes = opened.dialect, opened.notes
     chosen = choose(
@@ -112,7 +121,14 @@ def read_csv(path: Path, choice: ColumnChoice, progress: Progress | None = None)
 
     def job() -> Job[Growing]:
         cells = {role: _cells(dialect, role, column) for role, column in chosen.items()}
-        return Job(opened, numbers, cells, {role: Growing() for role in chosen}, progress)
+        parts = {role: Growing() for role in chosen}
+
+        def begun() -> None:
+            seconds = _seconds(opened, chosen, cells, parts)
+            ticks = round(seconds * 1e6 / tick_us) if tick_us else 0
+            demand_room(path, opened.rows, len(chosen), ticks)
+
+        return Job(opened, numbers, cells, parts, progress, begun=begun)
 
     done = read_job(job)
     stamps = done.cells.get(TIME)
@@ -126,6 +142,22 @@ def read_csv(path: Path, choice: ColumnChoice, progress: Progress | None = None)
         first_ns=stamps.first_ns or 0 if isinstance(stamps, Stamps) else None,
         rate_hz=opened.choice.rate_hz,
     )
+
+
+def _seconds(
+    opened: Opened, chosen: Mapping[str, Chosen], cells: Mapping[str, Numbers], parts: Mapping[str, Growing]
+) -> float:
+    """How long a file lasts, told from the rows read so far; 0 where that cannot be told."""
+    if opened.choice.rate_hz:
+        return opened.rows / opened.choice.rate_hz
+    time = parts[TIME].values if TIME in parts else np.empty(0)
+    time = time[np.isfinite(time)]
+    if len(time) < 2:
+        return 0.0
+    unit = 1e-9 if isinstance(cells[TIME], Stamps) else factor(chosen[TIME].unit, "s")
+    if isinstance(cells[TIME], Clocks):
+        unit = 1.0
+    return float(np.ptp(time)) * float(unit) * opened.rows / len(time)
 
 
 def _cells(dialect: Dialect, role: str, chosen: Chosen) -> Numbers:
@@ -153,7 +185,8 @@ P = TypeVar("P", bound=Part)
 @dataclass
 class Job(Generic[P]):
     """One reading of a file: by the same keys the number of each wanted column, what its cells become, and
-    what takes them in. `short` and `comments` count what the row reader met."""
+    what takes them in. `short` and `comments` count what the row reader met; `begun` is called when the first
+    block has been read."""
 
     opened: Opened
     numbers: dict[str, int]
@@ -162,6 +195,7 @@ class Job(Generic[P]):
     progress: Progress | None = None
     short: int = 0
     comments: int = 0
+    begun: Callable[[], None] | None = None
 
     @property
     def dialect(self) -> Dialect:
@@ -206,12 +240,17 @@ def _read_fast(job: Job[P]) -> None:
     try:
         # Here, since the frame of a call that fails would hold what is lent.
         reader = arrow_csv.open_csv(pa.PythonFile(lent, mode="r"), **options)
-        for batch in reader:
+        for number, batch in enumerate(reader):
+            if number % _TRIMMED_EACH == 0:
+                pa.default_memory_pool().release_unused()
+                give_memory_back()
             # cells after the last column: there may be, but empty
             if source.marked or any(batch.column(name).null_count < len(batch) for name in beyond):
                 raise Irregular
             for role, name in wanted.items():
                 job.parts[role].add(job.cells[role].block(batch.column(name)))
+            if number == 0 and job.begun is not None:
+                job.begun()
     except (pa.ArrowException, UnicodeDecodeError) as error:
         raise Irregular from error
     finally:
@@ -221,6 +260,8 @@ def _read_fast(job: Job[P]) -> None:
         for event in returned:
             event.wait(_RETURN_S)
         source.close()
+        pa.default_memory_pool().release_unused()
+        give_memory_back()
     if source.marked:
         raise Irregular
 
@@ -347,7 +388,7 @@ def _said(job: Job[Growing]) -> list[str]:
 
 
 def _read_rows(job: Job[P]) -> None:
-    path, dialect = job.opened.path, job.dialect
+    path, dialect, begun = job.opened.path, job.dialect, job.begun
     source = job.source(progress=job.progress)
     readers = [(role, number - 1, job.cells[role].cell) for role, number in job.numbers.items()]
     block: dict[str, list[float]] = {role: [] for role in job.numbers}
@@ -366,6 +407,9 @@ def _read_rows(job: Job[P]) -> None:
                     raise _bad_cell(job, row, role) from None
             if len(block[readers[0][0]]) >= _BLOCK_ROWS:
                 _flush(block, job.parts)
+                if begun is not None:
+                    begun()
+                begun = None
     except csv.Error as error:
         raise UserError(
             f"cannot be read as CSV ({error})", f"{path}:{row.line}", "check the quotes"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -35,23 +36,47 @@ def on_grid(trace: Trace, tick_us: int, max_gap_s: float) -> Grid:
 
     Raises ValueError for a tick or a limit that is not positive.
     """
+    values, valid = {}, {}
+    n = ticks_of(trace, tick_us)
+    for role in trace.channels:
+        values[role], valid[role] = np.empty(n), np.empty(n, dtype=np.bool_)
+        for start, known, good in pieces(trace, role, tick_us, max_gap_s):
+            values[role][start : start + len(known)] = known
+            valid[role][start : start + len(good)] = good
+    return Grid(tick_us, n, float(trace.time_s[0]), values, valid)
+
+
+def ticks_of(trace: Trace, tick_us: int) -> int:
+    """How many ticks a trace takes. Raises ValueError for a tick that is not positive."""
+    if tick_us <= 0:
+        raise ValueError("the tick must be positive")
+    return int(_in_ticks(trace.time_s[[0, -1]], tick_us)[-1]) + 1
+
+
+def pieces(trace: Trace, role: str, tick_us: int, max_gap_s: float) -> Iterator[tuple[int, Floats, Bools]]:
+    """One channel as `on_grid` lays it: (first tick, values, whether they are valid) of one stretch of ticks
+    after the other. The arrays may be changed. Raises ValueError as `on_grid` does."""
     if tick_us <= 0 or not max_gap_s > 0:
         raise ValueError("tick and gap limit must be positive")
+    channel = trace.channels[role]
     ticks = _in_ticks(trace.time_s, tick_us)
     n = int(ticks[-1]) + 1
     max_gap = max_gap_s * 1e6 / tick_us + 2 * _ROUNDING_NS / (1000 * tick_us)
-    each_tick = len(ticks) == n and bool((ticks == np.arange(n)).all())
-    values, valid = {}, {}
-    for role, channel in trace.channels.items():
-        if each_tick and channel.valid.all() and not channel.delay_s:
-            # A fast logger has a row at each tick: nothing to look up, to hold or to draw lines between.
-            values[role], valid[role] = channel.values.copy(), np.ones(n, dtype=np.bool_)
-        else:
-            lay = _held if channel.held else _lined
-            delay = round(channel.delay_s * 1e9) / (1000 * tick_us)
-            at = ticks - delay if delay else ticks
-            values[role], valid[role] = lay(at, channel, n, max_gap)
-    return Grid(tick_us, n, float(trace.time_s[0]), values, valid)
+    each_tick = len(ticks) == n and all(
+        bool((ticks[start : start + _CHUNK] == np.arange(start, min(n, start + _CHUNK))).all())
+        for start in range(0, n, _CHUNK)
+    )
+    if each_tick and channel.valid.all() and not channel.delay_s:
+        # A fast logger has a row at each tick: nothing to look up, to hold or to draw lines between.
+        del ticks
+        for start in range(0, n, _CHUNK):
+            part = channel.values[start : start + _CHUNK].copy()
+            yield start, part, np.ones(len(part), dtype=np.bool_)
+        return
+    delay = round(channel.delay_s * 1e9) / (1000 * tick_us)
+    if delay:
+        ticks -= delay
+    yield from (_held if channel.held else _lined)(ticks, channel, n, max_gap)
 
 
 def without_delays(trace: Trace) -> Trace:
@@ -83,32 +108,31 @@ def _in_ticks(time_s: Floats, tick_us: int) -> Floats:
     np.rint(ticks, out=ticks)
     ticks -= ticks[0]
     ticks /= 1000 * tick_us
-    whole = np.rint(ticks)
-    np.copyto(ticks, whole, where=np.abs(ticks - whole) < 1.5 * _ROUNDING_NS / (1000 * tick_us))
+    for start in range(0, len(ticks), _CHUNK):
+        part = ticks[start : start + _CHUNK]
+        whole = np.rint(part)
+        np.copyto(part, whole, where=np.abs(part - whole) < 1.5 * _ROUNDING_NS / (1000 * tick_us))
     return ticks
 
 
-def _lined(ticks: Floats, channel: Channel, n: int, max_gap: float) -> tuple[Floats, Bools]:
+def _lined(ticks: Floats, channel: Channel, n: int, max_gap: float) -> Iterator[tuple[int, Floats, Bools]]:
     at, samples = ticks, channel.values
     if not channel.valid.all():
         at, samples = ticks[channel.valid], samples[channel.valid]
-    values, valid = np.full(n, np.nan), np.zeros(n, dtype=np.bool_)
-    if len(at) == 0:
-        return values, valid
     for start in range(0, n, _CHUNK):
         tick = np.arange(start, min(n, start + _CHUNK), dtype=np.float64)
+        if len(at) == 0:
+            yield start, np.full(len(tick), np.nan), np.zeros(len(tick), dtype=np.bool_)
+            continue
         left = np.searchsorted(at, tick, side="right") - 1
         right = np.minimum(left + 1, len(at) - 1)
         here = np.maximum(left, 0)
         near = (left >= 0) & (left < len(at) - 1) & (at[right] - at[here] <= max_gap)
         good = near | ((left >= 0) & (at[here] == tick))
-        valid[start : start + len(tick)] = good
-        values[start : start + len(tick)] = np.where(good, np.interp(tick, at, samples), np.nan)
-    return values, valid
+        yield start, np.where(good, np.interp(tick, at, samples), np.nan), good
 
 
-def _held(ticks: Floats, channel: Channel, n: int, max_gap: float) -> tuple[Floats, Bools]:
-    values, valid = np.full(n, np.nan), np.zeros(n, dtype=np.bool_)
+def _held(ticks: Floats, channel: Channel, n: int, max_gap: float) -> Iterator[tuple[int, Floats, Bools]]:
     # for each row the row whose sample it still holds, -1 before the first
     holder = np.maximum.accumulate(np.where(channel.valid, np.arange(len(ticks)), -1))
     # A value from before a gap of the recording is not held after it.
@@ -120,6 +144,4 @@ def _held(ticks: Floats, channel: Channel, n: int, max_gap: float) -> tuple[Floa
         after = np.minimum(row + 1, len(ticks) - 1)
         inside = (row >= 0) & (ticks[row] == tick) | (row >= 0) & (ticks[after] - ticks[row] <= max_gap)
         good = inside & (holder[row] >= 0)
-        valid[start : start + len(tick)] = good
-        values[start : start + len(tick)] = np.where(good, channel.values[holder[row]], np.nan)
-    return values, valid
+        yield start, np.where(good, channel.values[holder[row]], np.nan), good

@@ -30,6 +30,7 @@ RISE_FROM_MM = 5.0
 RISE_TO_MM = 20.0
 RISE_S = 0.1
 _ARM_BEFORE_S = 2.0
+_STEP = 1 << 16
 
 
 @dataclass(frozen=True)
@@ -62,8 +63,8 @@ class Switches:
 
     def first_launch(self) -> int | None:
         """The first tick of the trace that begins a run."""
-        both = np.flatnonzero(self.armed.astype(bool) & self.launch.astype(bool))
-        return int(both[0]) if len(both) else None
+        both = (self.armed != 0) & (self.launch != 0)
+        return int(np.argmax(both)) if both.any() else None
 
 
 def find(signals: Signals) -> Switches:
@@ -107,7 +108,7 @@ def _launch_by_height(signals: Signals, made: Switches) -> None:
     lift = signals.lift()
     rises = spans(lift > RISE_TO_MM)
     long_rises = [start for start, stop in rises if stop - start >= signals.ticks(RISE_S)]
-    low = np.flatnonzero(lift <= RISE_FROM_MM)
+    low = lift <= RISE_FROM_MM
     stop = 0
     for armed_from, _ in spans(made.armed):
         if armed_from < stop:
@@ -115,8 +116,8 @@ def _launch_by_height(signals: Signals, made: Switches) -> None:
         stop = _armed_until(made.armed, armed_from, signals.disarm_ticks)
         inside = [start for start in long_rises if armed_from <= start < stop]
         if inside:
-            below = low[(low >= armed_from) & (low < inside[0])]
-            start = int(below[-1]) + 1 if len(below) else armed_from
+            below = _last_before(low, inside[0], armed_from)
+            start = armed_from if below is None else below + 1
             how = f"found where the nose leaves {RISE_FROM_MM:g} mm for more than {RISE_TO_MM:g} mm of lift"
         else:
             start = armed_from
@@ -128,14 +129,24 @@ def _launch_by_height(signals: Signals, made: Switches) -> None:
 def departures(signals: Signals) -> list[int]:
     """The ticks at which the car drives off."""
     assert signals.speed is not None
-    still = np.flatnonzero(signals.speed <= STILL_KMH)
+    still = signals.speed <= STILL_KMH
     starts: list[int] = []
     for moving, _ in spans(signals.speed >= MOVING_KMH):
-        before = int(np.searchsorted(still, moving)) - 1
-        start = int(still[before]) + 1 if before >= 0 else 0
+        before = _last_before(still, moving)
+        start = 0 if before is None else before + 1
         if moving - start <= signals.ticks(WITHIN_S) and start not in starts:
             starts.append(start)
     return starts
+
+
+def _last_before(mask: npt.NDArray[Any], stop: int, first: int = 0) -> int | None:
+    """The last place in [first, stop) at which a mask holds."""
+    for end in range(stop, first, -_STEP):
+        begin = max(first, end - _STEP)
+        found = np.flatnonzero(mask[begin:end])
+        if len(found):
+            return begin + int(found[-1])
+    return None
 
 
 def _part_runs(signals: Signals, starts: list[int], made: Switches) -> None:
@@ -162,13 +173,14 @@ def standing_again(signals: Signals, start: int, stop: int) -> int | None:
     if signals.speed is None:
         return None
     speed = signals.speed[start:stop]
-    moving = np.flatnonzero(speed >= MOVING_KMH)
-    if len(moving) == 0:
+    moving = speed >= MOVING_KMH
+    if not moving.any():
         return None
+    moved = int(np.argmax(moving))
     stood = signals.ticks(STOOD_S)
-    for first, last in spans(speed[moving[0] :] <= STILL_KMH):
+    for first, last in spans(speed[moved:] <= STILL_KMH):
         if last - first >= stood:
-            return start + int(moving[0]) + first
+            return start + moved + first
     return None
 
 

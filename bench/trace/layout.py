@@ -10,13 +10,13 @@ import difflib
 import fnmatch
 import itertools
 import math
-import tomllib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, NoReturn
 
 from bench.errors import UserError
+from bench.toml import parse_toml, read_small
 from bench.trace.naming import plain
 from bench.trace.roles import (
     HEIGHT,
@@ -101,15 +101,11 @@ class Layout:
 def load_layout(path: Path) -> Layout:
     """The layout in a file. Raises UserError, one line, for what is none."""
     try:
-        if path.stat().st_size > _MOST_BYTES:
-            raise UserError(
-                "is too large for a layout", path, "give a file as `liftlatch trace learn` writes it"
-            )
-        content = tomllib.loads(path.read_text("utf-8"))
+        content = parse_toml(read_small(path, _MOST_BYTES).decode("utf-8-sig"), path, "layout")
     except FileNotFoundError:
         raise UserError("there is no such layout", path, "write one with `liftlatch trace learn`") from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise UserError(f"is no TOML file ({error})", path, "mend that line") from None
+    except UnicodeDecodeError:
+        raise UserError("is not UTF-8 text", path, "save it as plain text in UTF-8") from None
     except OSError as error:
         raise UserError(f"cannot be read ({error.strerror})", path, "check the name") from error
     return _Reader(path).layout(content)
@@ -352,6 +348,8 @@ def _candidates(folder: Path) -> list[Path]:
 
 def _begins_as_layout(path: Path) -> bool:
     try:
+        if not path.is_file():  # opening a pipe would wait for its other end
+            return False
         with open(path, "rb") as stream:
             head = stream.read(1 << 14)
     except OSError:

@@ -33,6 +33,7 @@ _SHUTDOWN = 0.03  # the speed has left its greatest by so much, and comes down b
 _CAME_DOWN = 0.10
 _NO_CAR_KMH = 650.0
 _FLAT_S = 2.0
+_CHUNK = 1 << 18
 _STOOD_STILL_S = 1.0
 _FLAT = {"mm": 1.0, "V": 0.01, "count": 3.0}
 
@@ -130,22 +131,25 @@ def _shutdown(seen: Signals, start: int, stop: int) -> int:
     top = _greatest(speed)
     if top is None or top < MOVING_KMH:
         return stop
-    fast = np.flatnonzero(speed >= (1 - _SHUTDOWN) * top)
-    last = int(fast[-1])
-    after = speed[last:]
-    known = after[np.isfinite(after)]
-    if len(known) == 0 or float(known.min()) > (1 - _CAME_DOWN) * top:
+    fast = speed >= (1 - _SHUTDOWN) * top
+    last = len(fast) - 1 - int(np.argmax(fast[::-1]))
+    if float(np.fmin.reduce(speed[last:])) > (1 - _CAME_DOWN) * top:
         return stop
     return start + last + 1
 
 
 def _greatest(values: npt.NDArray[Any]) -> float | None:
     """The greatest number, less the last two in a hundred thousand, which may be a wrong reading."""
-    known = values[np.isfinite(values)]
-    if len(known) == 0:
+    known = int(np.count_nonzero(np.isfinite(values)))
+    if known == 0:
         return None
-    count = len(known) // 50_000
-    return float(np.partition(known, len(known) - 1 - count)[len(known) - 1 - count])
+    count = known // 50_000
+    most = np.empty(0, values.dtype)
+    for start in range(0, len(values), _CHUNK):
+        part = np.asarray(values[start : start + _CHUNK])
+        most = np.concatenate((most, part[np.isfinite(part)]))
+        most = np.partition(most, max(0, len(most) - 1 - count))[-1 - count :]
+    return float(most.min())
 
 
 def _middle(values: npt.NDArray[Any]) -> float | None:
@@ -231,9 +235,8 @@ def doubts(seen: Signals, made: Switches, unit: str, height: npt.NDArray[Any]) -
             "the launch switch is on in the first row: is its polarity right? A layout's"
             ' [launch] when = "off" or "released" turns it round'
         )
-    known = height[np.isfinite(height)]
-    if seen.n >= seen.ticks(_FLAT_S) and len(known):
-        moves = float(known.max() - known.min())
+    if seen.n >= seen.ticks(_FLAT_S) and np.isfinite(height).any():
+        moves = float(np.fmax.reduce(height) - np.fmin.reduce(height))
         if moves < _FLAT.get(unit, 0.0):
             found.append(f"the height never moves (by {moves:.3g} {unit} in all): is it the right column?")
     if seen.speed is not None:
@@ -260,8 +263,7 @@ def _stands_in_a_run(seen: Signals, made: Switches) -> list[str]:
             for first, last in spans(seen.speed[start:stop] <= STILL_KMH)
             if (last - first) >= seen.ticks(_STOOD_STILL_S)
         ]
-        moves = np.flatnonzero(seen.speed[start:stop] >= MOVING_KMH)
-        if still and len(moves) and still[0][0] < moves[-1]:
+        if still and (seen.speed[start + still[0][0] + 1 : stop] >= MOVING_KMH).any():
             at = (start + still[0][0]) * seen.tick_us / 1e6
             seconds = (still[0][1] - still[0][0]) * seen.tick_us / 1e6
             found.append(

@@ -19,11 +19,15 @@ _UNFINISHED_MDF_MAGIC = b"UnFinMF "
 
 
 def read_trace(
-    path: str | os.PathLike[str], choice: ColumnChoice | None = None, progress: Progress | None = None
+    path: str | os.PathLike[str],
+    choice: ColumnChoice | None = None,
+    progress: Progress | None = None,
+    tick_us: int | None = None,
 ) -> Trace:
     """The recorded run in `path`: CSV, or MDF 4 where the file begins as one, whatever it is called.
 
-    `progress` is called with the share read so far (0 to 1). Raises UserError for anything that is not a
+    `progress` is called with the share read so far (0 to 1). With `tick_us` a CSV whose compact replay would
+    not fit into memory is refused after its first rows. Raises UserError for anything that is not a
     readable trace: one line with file, line where there is one, and what would be right.
     """
     path, choice = Path(path), choice or ColumnChoice()
@@ -41,7 +45,7 @@ def read_trace(
     else:
         from bench.trace.csv import read_csv
 
-        table = read_csv(path, choice, progress)
+        table = read_csv(path, choice, progress, tick_us)
     return to_trace(table, choice, path, size, digest)
 
 

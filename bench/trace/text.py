@@ -2,19 +2,12 @@
 
 from __future__ import annotations
 
+from bench.errors import escaped
+
 
 def shown(text: str, limit: int = 40) -> str:
     """`text` on one line, shortened to `limit` characters, with control and formatting characters escaped."""
-    safe = []
-    for char in text[: limit + 1]:
-        code = ord(char)
-        if char.isprintable():
-            safe.append(char)
-        else:
-            safe.append(
-                f"\\x{code:02x}" if code < 256 else f"\\u{code:04x}" if code < 65536 else f"\\U{code:08x}"
-            )
-    line = "".join(safe)
+    line = escaped(text[: limit + 1])
     return line if len(line) <= limit and len(text) <= limit else line[: limit - 3] + "..."
 
 

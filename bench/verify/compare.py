@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import deque
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
@@ -130,16 +131,19 @@ def compare(
     progress: Callable[[Tally], None] = lambda tally: None,
     pace: Pace | None = None,
     judge: Judge | None = None,
+    limit_s: float = math.inf,
 ) -> Tally:
     """Start the device, send the steps and compare, until the end or shortly after the first difference.
 
     Without a `judge` every bit of an answer must be the reference's; with one, what its criterion says.
 
-    A link that fails ends the run; `error` of the tally then says how, and what was compared before counts.
+    A link that fails ends the run, and so does a device that takes more than `limit_s`; `error` of the tally
+    then says how, and what was compared before counts.
     """
     tally = Tally()
     try:
-        _compare(target, steps, source, reference_digest, options, progress, pace, judge, tally)
+        with target.host.within(limit_s, "this run"):
+            _compare(target, steps, source, reference_digest, options, progress, pace, judge, tally)
     except LinkError as error:
         tally.error = error
     return tally

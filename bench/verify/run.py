@@ -31,6 +31,11 @@ if TYPE_CHECKING:
     from bench.vehicle.step_source import VehicleSource
 
 
+# What a run on a device may take at most: a device that is slower is of no use.
+_RUN_S = 60.0
+_TICK_S = 0.1
+
+
 @dataclass(frozen=True)
 class Subject:
     """What is run on the device: a recorded trace, a car that drives along, or a case that was made up.
@@ -215,8 +220,9 @@ def _compare(
                     progress((step.start + len(step.inputs)) / total)
         steps = iter(known)
     begun = target.host.line.now()
+    limit = _RUN_S + total * max(_TICK_S, 2e-6 * subject.tick_us)
     with _live(subject.path.name, total, target) as live:
-        tally = compare(target, steps, source, digest, options, live, pace, judge)
+        tally = compare(target, steps, source, digest, options, live, pace, judge, limit)
     return tally, target.host.line.now() - begun
 
 

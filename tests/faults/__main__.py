@@ -14,7 +14,7 @@ from tempfile import TemporaryDirectory
 import tomlkit
 
 from tests import ROOT
-from tests.faults import load, writing
+from tests.faults import desks, devices, load, power, words, writing
 
 RESULTS = Path(__file__).parent / "results.toml"
 CHECKS: dict[str, Callable[[Path, bool], str]] = {
@@ -27,8 +27,18 @@ CHECKS: dict[str, Callable[[Path, bool], str]] = {
         writing.device_runs_killed,
         writing.two_writers,
         writing.orphans,
+        power.power_cut,
+        desks.desk_flooded,
+        desks.two_desks,
+        devices.streaming_device,
+        devices.dripping_device,
+        devices.busy_device,
+        devices.stopped_after_verdict,
+        words.escapes,
+        words.hostile_files,
         load.clock,
         load.long_trace,
+        load.no_room,
         load.columns,
         load.large_csv,
         load.verify_runs,

@@ -134,16 +134,17 @@ class Forker:
     def run(self, *words: str | Path, **faults: Any) -> Done:
         """Run a command line to its end, or to what the faults make of it (forker.py names them)."""
         out, err = self._folder / "out.txt", self._folder / "err.txt"
-        told = self._ask({"words": [str(word) for word in words], "out": str(out), "err": str(err), **faults})
+        told = self.ask({"words": [str(word) for word in words], "out": str(out), "err": str(err), **faults})
         done = Done(out=out.read_text(), err=err.read_text(), **told)
         assert not done.late, "it did not end"
         return done
 
     def warm(self, *words: str | Path) -> None:
         """Run a command line in the process itself: what it imports need not be read again."""
-        self._ask({"words": [str(word) for word in words], "warm": True})
+        self.ask({"words": [str(word) for word in words], "warm": True})
 
-    def _ask(self, asked: dict[str, Any]) -> dict[str, Any]:
+    def ask(self, asked: dict[str, Any]) -> dict[str, Any]:
+        """What forker.py answers to a request."""
         assert self._process.stdin is not None
         assert self._process.stdout is not None
         self._process.stdin.write(json.dumps(asked) + "\n")

@@ -10,7 +10,11 @@ import pytest
 from tests.faults.__main__ import CHECKS
 from tests.tools import need_core
 
-AS_ROOT = {"full_disk": "only root may mount a small disk", "no_rights": "only root may act as another user"}
+AS_ROOT = {
+    "full_disk": "only root may mount a small disk",
+    "power_cut": "only root may mount a disk in a file",
+    "no_rights": "only root may act as another user",
+}
 
 
 @pytest.mark.slow

@@ -90,6 +90,7 @@ def test_set_up_once_then_offline(copy: Path) -> None:
     code, _, err = finish(start(copy, "--version", **offline))
     assert code == 2
     assert err.startswith("setting up .venv ...\nliftlatch: could not install the Python packages")
+    assert "no package registry answers (the first time needs the network, or a folder of wheels" in err
     assert err.count("\n") == 2
     assert not list(copy.glob(".venv/stamp-*"))
 
@@ -107,8 +108,23 @@ def test_set_up_once_then_offline(copy: Path) -> None:
         project.write("\n# changed\n")
     assert finish(start(copy, "--version", **offline)) == (0, version, "setting up .venv ...\n")
 
-    # Moved elsewhere, the environment no longer fits its place and is made anew.
+    wheels = copy.parent / "wheels"
+    python, lock = copy / ".venv" / "bin" / "python", copy / "bench" / "run.lock"
+    words = [python, "-m", "pip", "download", "--quiet", "--require-hashes", "-r", lock, "-d", wheels]
+    subprocess.run(words, check=True, capture_output=True)
+
+    # Moved elsewhere, the environment no longer fits its place and is made anew: from a folder of wheels.
     moved = copy.rename(copy.with_name("moved"))
     code, _, err = finish(start(moved, "--version", **offline))
     assert (code, err.splitlines()[0]) == (2, "setting up .venv ...")
-    assert finish(start(moved, "--version")) == (0, version, "setting up .venv ...\n")
+    there = ("--wheels", str(wheels), "--version")
+    assert finish(start(moved, *there, **offline)) == (0, version, "setting up .venv ...\n")
+
+
+def test_no_folder_of_wheels_is_one_line(copy: Path) -> None:
+    code, out, err = finish(start(copy, "--wheels", "/nowhere", "--version"))
+    assert (code, out) == (2, "")
+    assert (
+        err == 'liftlatch: --wheels /nowhere: there is no such folder; see "Without network" in README.md\n'
+    )
+    assert not (copy / ".venv").exists()

@@ -549,15 +549,18 @@ def test_all_mistakes_of_a_file_at_once_in_the_order_of_its_lines() -> None:
     [
         (swap(DEMO, "hold_ms = 300", "hold_ms = = 300").encode(), HOLD_LINE, "is not TOML"),
         (b"[sensor\n", 1, "is not TOML"),
-        (b"[a]\nb = 1\nb = 2\n", 3, "is not TOML"),
+        (b"[a]\nb = 1\nb = 2\n", 3, "is not TOML: b is given twice"),
+        (b"[a]\n[c]\n[a]\n", 3, "is not TOML: [a] is given twice"),
+        (b"[a]\nb = 1,5\n", 2, "is not TOML: b has a decimal comma"),
         (b"a = 1\nb = '", 2, "is not TOML"),
         (b"# car\n\xff\xfe\x00", 2, "is not UTF-8 text"),
         ("[sensor]\nname = 'Fähre'\n".encode("latin-1"), 2, "is not UTF-8 text"),
         (DEMO.encode("utf-16"), 1, "is not UTF-8 text"),
         (b"\x7fELF\x02\x01\x01\x00\x00\x00", 1, "is not TOML"),
         (b"time (s),height (mm),armed\n0,130,1\n", 1, "looks like a table of numbers, and no calibration"),
-        (b"a = " + b"[" * 5000, 1, "is nested too deeply, or has a number of too many digits"),
-        (b"a = " + b"1" * 5000, 1, "is nested too deeply, or has a number of too many digits"),
+        (b"\na = " + b"[" * 5000, 2, "is nested too deeply"),
+        (b"\na = " + b"1" * 5000, 2, "has a number of more than 400 digits"),
+        (b"\n[" + b"a." * 60 + b"b]", 2, "has a name of more than 50 parts"),
     ],
 )
 def test_what_is_no_calibration_at_all(tmp_path: Path, content: bytes, line: int, what: str) -> None:

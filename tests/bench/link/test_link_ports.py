@@ -101,7 +101,7 @@ def test_two_benches_on_one_tcp_port() -> None:
         first = SerialLine(line.name)
         RemoteTarget(Host(first))
         second = SerialLine(line.name)
-        with pytest.raises(LinkError, match="went away"):
+        with pytest.raises(LinkError, match="is in use"):
             RemoteTarget(Host(second))
         first.close()
         RemoteTarget(Host(when_free(line.name)))

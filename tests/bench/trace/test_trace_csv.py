@@ -8,6 +8,7 @@ import math
 import os
 import string
 import weakref
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -15,6 +16,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from bench.errors import UserError
+from bench.trace import room
 from bench.trace.choice import ColumnChoice
 from bench.trace.csv import _Lent
 from bench.trace.read import read_trace
@@ -585,3 +587,32 @@ def test_the_digest_is_the_files(read, tmp_path):
     assert trace.digest == hashlib.sha256(PLAIN.encode()).hexdigest()
     assert trace.size_bytes == len(PLAIN)
     assert json.dumps(trace.notes)
+
+
+def test_what_cannot_be_held_is_said_after_the_first_rows(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Before the rest is read: the line that would be refused further down is not reached."""
+    rows = "".join(f"{i / 1000:.3f},{i % 50},{'x' * 100}\n" for i in range(80_000))
+    path = tmp_path / "long.csv"
+    path.write_text(f"time (s),height (mm),remark\n{rows}nonsense,1,\n")
+    monkeypatch.setattr(room, "memory_left", lambda: 105_000_000)
+    with pytest.raises(UserError, match=r"needs about 0\.1 GB of memory \(\d\d,\d\d\d rows\), and 0\.1 GB"):
+        read_trace(path)
+    monkeypatch.setattr(room, "memory_left", lambda: 108_000_000)
+    with pytest.raises(UserError, match=r"\d\d,\d\d\d ticks"):
+        read_trace(path, tick_us=1000)
+    with pytest.raises(UserError, match="nonsense"):
+        read_trace(path)
+
+
+def test_the_rate_and_a_clock_tell_how_long_it_lasts(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(room, "memory_left", lambda: 0)
+    plain = tmp_path / "rate.csv"
+    plain.write_text("height (mm)\n" + "1\n" * 600)
+    with pytest.raises(UserError, match="60,100 ticks"):
+        read_trace(plain, ColumnChoice(rate_hz=10), tick_us=1000)
+    clock = tmp_path / "clock.csv"
+    clock.write_text("time,height (mm)\n" + "".join(f"12:{i // 60:02}:{i % 60:02},{i}\n" for i in range(600)))
+    with pytest.raises(UserError, match=r"\d\d\d,\d\d\d ticks"):
+        read_trace(clock, tick_us=1000)

@@ -60,7 +60,7 @@ MISTAKES = {
     "factor": ("[layout]\n[height]\ncolumn = 1\nfactor = 0\n", "factor = 0"),
     "late time": ("[layout]\n[time]\ncolumn = 1\ndelay_ms = 5\n", "none for the time"),
     "rate": ("[layout]\n[file]\nrate_hz = -1\n", "is no rate"),
-    "not TOML": ("[layout\n", "no TOML file"),
+    "not TOML": ("[layout\n", "is not TOML"),
     "text for a number": ("[layout]\n[height]\ncolumn = 1\noffset = '1'\n", "is no number"),
 }
 
