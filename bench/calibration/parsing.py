@@ -10,7 +10,7 @@ from bench.errors import UserError
 
 _KINDS = {
     "calibration": ({"ceilings", "maps", "latch", "progress", "filter"}, "--calibration"),
-    "car": ({"body", "rear_tyre", "front_tyre", "gearbox", "converter"}, "--vehicle"),
+    "car": ({"body", "rear_tyre", "front_tyre", "gearbox", "converter", "clutch"}, "--vehicle"),
 }
 
 

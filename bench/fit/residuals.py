@@ -27,7 +27,9 @@ CANDIDATES = (
     *("front_spring", "rebound", "bump", "droop", "bump_travel"),
     *("bar_clear", "bar_rate", "bar_damping", "rear_spring", "rear_damping", "anti_squat"),
     *("torque_scale", "friction", "engine_inertia", "launch_speed", "launch_share", "full_after"),
-    *("converter", "converter_ratio", "coupling", "turbine_inertia", "shift_time"),
+    *("boost", "boost_lag", "converter", "converter_ratio", "coupling", "turbine_inertia"),
+    *("clutch_torque", "clutch_full", "clutch_after", "clutch_rise", "clutch_centrifugal", "clutch_inertia"),
+    "shift_time",
     *("drag_area", "rolling", "lag", "sensor_height"),
 )
 NEVER = {

@@ -171,6 +171,11 @@ def _engine(r: _Reader) -> dict[str, tuple[float, ...]]:
 
 
 def _converter(r: _Reader) -> dict[str, object]:
+    if r.file.has("clutch") == r.file.has("converter"):
+        what = "stands beside [clutch]" if r.file.has("clutch") else "section is missing"
+        r.file.wrong(("converter",), what, "[converter], or [clutch] in its place")
+    if not r.file.has("converter"):
+        return {"converter": 0.0}
     s = r.section("converter")
     absorbed = s.number("stall_torque", "N m")
     at = s.number("stall_torque_at", "rpm")
