@@ -13,7 +13,7 @@ import numpy.typing as npt
 from bench.fit.measured import CHANNELS, MeasuredRun
 from bench.fit.residuals import GIVEN, Residuals, Unknown, unknowns, value_of
 from bench.fit.solve import Solution, solve
-from bench.fit.spread import WIDER, LeftOut, directions, leave_out, noise_left, spread, wider_by
+from bench.fit.spread import WIDER, LeftOut, directions, leave_out, noise_left, spread, wider_by, with_model_error
 from bench.vehicle.car import Car
 
 Floats = npt.NDArray[np.float64]
@@ -98,6 +98,7 @@ def fit(
 
         for i, window in enumerate(windows, 1):
             of = Residuals(car, runs, free, pool, window)
+            of.noise = [with_model_error(run.noise) for run in runs]
             ends = [narrow(of, np.clip(start, of.low, of.high), 1e-3) for start in starts]
             if i >= _CHOSEN_AFTER:
                 ends = [min(ends, key=lambda end: end.cost)]

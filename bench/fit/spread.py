@@ -43,6 +43,12 @@ class LeftOut:
     ratio: float
 
 
+def with_model_error(noise: dict[str, float]) -> dict[str, float]:
+    """The noise of a run while it is not known yet whether the model holds: one standard deviation by
+    channel."""
+    return {name: float(np.hypot(noise[name], size)) for name, (size, _) in MODEL_ERROR.items()}
+
+
 def noise_left(of: Residuals, x: Floats, i: int) -> dict[str, float]:
     """One standard deviation of what is left of a run by channel, for weights: made larger where what is left
     comes in waves, since neighbouring samples are then no independent ones, and by MODEL_ERROR."""
@@ -101,8 +107,7 @@ def _left_out(
     full[stays] = found
     own = [n for n, u in enumerate(of.free) if u.run in (-1, i)]
     alone = Residuals(of.car, [of.runs[i]], [_moved(of.free[n], {i: 0}) for n in own], of.pool, of.until)
-    plain = {name: float(np.hypot(of.runs[i].noise[name], size)) for name, (size, _) in MODEL_ERROR.items()}
-    alone.noise = [plain]
+    alone.noise = [with_model_error(of.runs[i].noise)]
     r = alone(full[own])
     j = alone.jacobian(full[own], r)
     cars = [n for n, u in enumerate(alone.free) if u.run < 0]
