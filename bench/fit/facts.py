@@ -28,7 +28,7 @@ ASKS = {
 }
 # What is left (rms) of a run that the model does not follow. Outside cars that it follows leave up to 5 mm,
 # 0.3 m/s and 100 rpm.
-_POOR = {"height": 15.0, "speed": 0.6, "engine": 150.0}
+_POOR = {"height": 15.0, "speed": 0.6, "engine": 150.0, "shaft": 300.0}
 _POOR_LEFT_OUT = 3.0  # times what the ranges allow
 _ENOUGH_AIR_S = 1.2
 _LATE_S = 0.010  # a channel that comes later than this is told
@@ -105,6 +105,7 @@ def _run(fit: Fit, i: int) -> dict[str, Any]:
         "rms": {
             name: {"unit": unit, "given": round(rest[name][0], 3), "fitted": round(rest[name][1], 3)}
             for name, unit in CHANNELS.items()
+            if name in rest
         },
         "notes": run.notes,
     }
@@ -151,7 +152,7 @@ def holds(fit: Fit) -> bool:
 
 def _poor(run: MeasuredRun, rest: dict[str, tuple[float, float]]) -> list[str]:
     """The channels in which a run goes its own way: far more is left than noise."""
-    return [name for name, most in _POOR.items() if rest[name][1] > max(most, 3 * run.noise[name])]
+    return [name for name, (_, left) in rest.items() if left > max(_POOR[name], 3 * run.noise[name])]
 
 
 def notes(fit: Fit) -> list[str]:

@@ -10,10 +10,20 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from bench.fit.measured import CHANNELS, MeasuredRun
-from bench.fit.residuals import GIVEN, Residuals, Unknown, unknowns, value_of
+from bench.fit.measured import MeasuredRun
+from bench.fit.residuals import GIVEN, Residuals, Unknown, torque_shares, unknowns, value_of
 from bench.fit.solve import Solution, solve
-from bench.fit.spread import WIDER, LeftOut, directions, leave_out, noise_left, spread, wider_by, with_model_error
+from bench.fit.spread import (
+    WIDER,
+    LeftOut,
+    directions,
+    leave_out,
+    noise_left,
+    spread,
+    waves,
+    wider_by,
+    with_model_error,
+)
 from bench.vehicle.car import Car
 
 Floats = npt.NDArray[np.float64]
@@ -50,7 +60,8 @@ class Estimate:
 @dataclass(frozen=True)
 class Fitted:
     """A fitted car. By run: `differences` modelled less measured by channel, `before` the same of the given
-    car, `seen` what the model shows, `launch`, `late` (by channel, against the height) and `shifts` in s.
+    car, `seen` what the model shows, `launch`, `late` (by channel, against the height) and `shifts` in s,
+    `torque` each NODE_S what the engine gave as a share of its command (empty where it was not sought).
     `together` are pairs of parameters that the runs hardly tell apart, with their correlation; `left_out` is
     each run predicted from the others, `directions` as bench.fit.spread gives them, `ratio_sd` the relative
     standard deviation of the height of the centre of gravity over its distance to the rear axle."""
@@ -65,6 +76,7 @@ class Fitted:
     launch: list[float]
     late: list[dict[str, float]]
     shifts: list[tuple[float, ...]]
+    torque: list[Floats]
     windows: list[float]
     steps: int
     left_out: list[LeftOut]
@@ -106,6 +118,13 @@ def fit(
         (x,) = starts
         of.noise = [noise_left(of, x, i) for i in range(len(runs))]
         x = narrow(of, x, 1e-4).x
+        more = [u for i, run in enumerate(runs) if waves(of, x, i) == 1 for u in torque_shares(run, i)]
+        if more:
+            free, noise = [*free, *more], of.noise
+            of = Residuals(car, runs, free, pool, windows[-1])
+            of.noise = noise
+            x = narrow(of, np.append(x, np.zeros(len(more))), 1e-4).x
+            of.noise = [noise_left(of, x, i) for i in range(len(runs))]
         sd, _ = spread(of, x)
         kept = [u for u, s in zip(free, sd, strict=True) if u.run >= 0 or s < NOTHING]
         # Once more with what they do not tell at the given value.
@@ -136,13 +155,24 @@ def fit(
             late=[
                 {
                     name: _of_run(free, full, Unknown("late", 0.0, i, channel=name))
-                    for name in ("speed", "engine")
+                    for name in run.values
+                    if name != "height"
                 }
-                for i in range(len(runs))
+                for i, run in enumerate(runs)
             ],
             shifts=[
                 tuple(_of_run(free, full, Unknown("shift", 0.0, i, k), t) for k, t in enumerate(run.shifts))
                 for i, run in enumerate(runs)
+            ],
+            torque=[
+                np.array(
+                    [
+                        1 + u.sd * float(v)
+                        for u, v in zip(free, full, strict=True)
+                        if u.run == i and u.node >= 0
+                    ]
+                )
+                for i in range(len(runs))
             ],
             windows=windows,
             steps=steps,
@@ -161,7 +191,7 @@ def _ratio_sd(free: list[Unknown], sd: Floats, correlation: Floats) -> float:
 def _of_run(free: list[Unknown], x: Floats, of: Unknown, taken: float = 0.0) -> float:
     """A time of a run, as found."""
     for u, v in zip(free, x, strict=True):
-        if (u.run, u.shift, u.channel) == (of.run, of.shift, of.channel):
+        if (u.run, u.shift, u.channel, u.node) == (of.run, of.shift, of.channel, of.node):
             return taken + u.sd * float(v)
     return taken
 
@@ -193,6 +223,6 @@ def rms(values: Floats) -> float:
 def rest_of(fitted: Fitted) -> list[dict[str, tuple[float, float]]]:
     """By run and channel the rms difference before and after."""
     return [
-        {name: (rms(before[name]), rms(after[name])) for name in CHANNELS}
+        {name: (rms(before[name]), rms(after[name])) for name in after}
         for before, after in zip(fitted.before, fitted.differences, strict=True)
     ]

@@ -22,8 +22,8 @@ class Car:
     """One car in SI units (m, kg, s, N, rad); what each length is shows the sketch in README.md.
 
     Values are for the whole axle where there are two of a thing. `bar_rate` 0 is a car without a wheelie bar,
-    `rear_spring` 0 one whose rear axle is fixed to its body; `clutch_torque` above 0 one with a clutch in place
-    of a converter. `torque` is the brake torque at full throttle.
+    `rear_spring` 0 one whose rear axle is fixed to its body; `clutch_torque` above 0 one with a clutch in
+    place of a converter. `torque` is the brake torque at full throttle.
     """
 
     mass: float

@@ -30,8 +30,8 @@ and pushes the body up. It is not thrust times radius: wheel and turbine inertia
 
 Of a boosted engine the share `boost` of (curve + friction) follows throttle times share within `boost_lag`.
 
-A clutch in place of the converter brings the gearbox's input, which has the turbine's place, and the engine to one
-speed within half a millisecond, as long as its capacity allows; beyond that it slips and carries its capacity
+A clutch in place of the converter brings the gearbox's input, which has the turbine's place, and the engine to
+one speed within half a millisecond, as long as its capacity allows; else it slips and carries that capacity
 
     (launch's to last, in a straight line over the time) * (1 - c + c (w / launch speed)^2)
 
@@ -66,7 +66,8 @@ from math import cos, fabs, sin
 from bench.vehicle.car import GRAVITY, Car
 
 # The states, in the order of vehicle.c.
-WAY, SPEED, PITCH, PITCH_RATE, TRAVEL, TRAVEL_RATE, WHEEL, SLIP, ENGINE, SHARE, RISE, RISE_RATE, BOOST = range(13)
+WAY, SPEED, PITCH, PITCH_RATE, TRAVEL, TRAVEL_RATE, WHEEL, SLIP, ENGINE, SHARE = range(10)
+RISE, RISE_RATE, BOOST = range(10, 13)
 STATES = 13
 _LOCKS_S = 0.0005
 
@@ -187,8 +188,10 @@ class Equations:
         full = (car.torque_scale * _at(self._curve, engine) + car.friction) * throttle
         full *= 1 - car.boost * (1 - y[BOOST])
         friction = car.friction * min(engine, 1.0)
-        taken, given = self._clutched(engine, turbine, time) if car.clutch_torque > 0 else self._converted(
-            engine, turbine
+        taken, given = (
+            self._clutched(engine, turbine, time)
+            if car.clutch_torque > 0
+            else self._converted(engine, turbine)
         )
         return full, (y[SHARE] * full - friction - taken) / car.engine_inertia, boost_rate, given
 

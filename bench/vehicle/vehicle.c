@@ -432,6 +432,11 @@ static int32_t read_sensor(lv_run_t *run) {
 
 static double since_launch(const lv_run_t *run) { return (double)(run->tick - run->lead) * run->tick_s; }
 
+static double shaft_speed(const lv_run_t *run) {
+    const double *y = run->state;
+    return (y[WHEEL] + y[PITCH_RATE] + run->made.jacking * y[RISE_RATE]) * run->made.car.final_drive;
+}
+
 void lv_sense(lv_run_t *run, lv_reading_t *out) {
     const lift_image_t *c = run->controller.calibration;
     const double *y = run->state;
@@ -448,8 +453,7 @@ void lv_sense(lv_run_t *run, lv_reading_t *out) {
     out->counts = run->counts;
     out->speed = cut(36.0 * speed, LIFT_SPEED_LIMIT);
     out->engine = cut(y[ENGINE] * 30.0 / PI, LIFT_ROTATION_LIMIT);
-    out->shaft = cut((y[WHEEL] + y[PITCH_RATE] + run->made.jacking * y[RISE_RATE]) * run->made.car.final_drive * 30.0 / PI,
-                     LIFT_ROTATION_LIMIT);
+    out->shaft = cut(shaft_speed(run) * 30.0 / PI, LIFT_ROTATION_LIMIT);
     out->armed = 1;
     out->launch = run->tick >= run->lead;
 }
@@ -793,7 +797,7 @@ int64_t lv_follow(const lv_car_t *car, double h, int64_t n, const double *share,
         double time = (double)i * h;
         if (i % each == 0) {
             double lift = car->wheelbase * sin(y[PITCH]) + (run->made.front_up + y[RISE]) * cos(y[PITCH]);
-            rows[made++] = (lv_seen_t){along_beam(run), y[SPEED], y[ENGINE], lift - run->made.front_up};
+            rows[made++] = (lv_seen_t){along_beam(run), y[SPEED], y[ENGINE], lift - run->made.front_up, shaft_speed(run)};
         }
         foresee_shift(&run->gearbox, car, time, h);
         step(run, time, share[i]);

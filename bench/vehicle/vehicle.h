@@ -79,9 +79,9 @@ typedef struct {
     double acceleration, pitch_acceleration, front_load, rear_load, thrust, bar_load, gear_ratio, torque;
 } lv_forces_t;
 
-/* What a recording shows of a car, and the lift of its front axle: m, m/s, rad/s, m. */
+/* What a recording shows of a car, and the lift of its front axle: m, m/s, rad/s, m, rad/s of the drive shaft. */
 typedef struct {
-    double height, velocity, engine_speed, lift;
+    double height, velocity, engine_speed, lift, shaft_speed;
 } lv_seen_t;
 
 typedef struct lv_run lv_run_t;

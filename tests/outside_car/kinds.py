@@ -15,7 +15,8 @@ KINDS = {
     "welded": _WELDED,
     # axle on two links and a spring, bar on the housing, a tyre that grows
     "links": replace(_WELDED, name="links", rear="links", bar_on="housing", growth=1.2e-6),
-    # a clutch that slips for two seconds, its levers fly out with the engine; boost that falls with the events and comes back late
+    # a clutch that slips for two seconds, its levers fly out with the engine; boost that falls with the
+    # events and comes back late
     "clutch": replace(
         _WELDED,
         name="clutch",
