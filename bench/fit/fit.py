@@ -18,6 +18,7 @@ from bench.fit.spread import (
     LeftOut,
     directions,
     leave_out,
+    misses,
     noise_left,
     spread,
     waves,
@@ -64,7 +65,8 @@ class Fitted:
     `torque` each NODE_S what the engine gave as a share of its command (empty where it was not sought).
     `together` are pairs of parameters that the runs hardly tell apart, with their correlation; `left_out` is
     each run predicted from the others, `directions` as bench.fit.spread gives them, `ratio_sd` the relative
-    standard deviation of the height of the centre of gravity over its distance to the rear axle."""
+    standard deviation of the height of the centre of gravity over its distance to the rear axle, `misses` as
+    bench.fit.spread.misses says."""
 
     car: Car
     estimates: list[Estimate]
@@ -82,6 +84,7 @@ class Fitted:
     left_out: list[LeftOut]
     directions: tuple[list[str], Floats]
     ratio_sd: float
+    misses: float
 
 
 def fit(
@@ -139,6 +142,7 @@ def fit(
         sd, correlation = spread(of, full, WIDER * wider_by(left_out))
         zero = np.zeros(len(free))
         seen = [of.seen(full, i) for i in range(len(runs))]
+        differences = [of.differences(full, i) for i in range(len(runs))]
         return Fitted(
             car=of.car_at(full),
             estimates=[
@@ -149,7 +153,7 @@ def fit(
             together=_together(free, kept, correlation),
             seen=[channels for channels, _ in seen],
             lift_mm=[lift for _, lift in seen],
-            differences=[of.differences(full, i) for i in range(len(runs))],
+            differences=differences,
             before=[of.differences(zero, i) for i in range(len(runs))],
             launch=[_of_run(free, full, Unknown("launch", 0.0, i)) for i in range(len(runs))],
             late=[
@@ -164,21 +168,13 @@ def fit(
                 tuple(_of_run(free, full, Unknown("shift", 0.0, i, k), t) for k, t in enumerate(run.shifts))
                 for i, run in enumerate(runs)
             ],
-            torque=[
-                np.array(
-                    [
-                        1 + u.sd * float(v)
-                        for u, v in zip(free, full, strict=True)
-                        if u.run == i and u.node >= 0
-                    ]
-                )
-                for i in range(len(runs))
-            ],
+            torque=[_torque(free, full, i) for i in range(len(runs))],
             windows=windows,
             steps=steps,
             left_out=left_out,
             directions=directions(free, sd, correlation),
             ratio_sd=_ratio_sd(free, sd, correlation),
+            misses=misses(differences),
         )
 
 
@@ -194,6 +190,12 @@ def _of_run(free: list[Unknown], x: Floats, of: Unknown, taken: float = 0.0) -> 
         if (u.run, u.shift, u.channel, u.node) == (of.run, of.shift, of.channel, of.node):
             return taken + u.sd * float(v)
     return taken
+
+
+def _torque(free: list[Unknown], x: Floats, run: int) -> Floats:
+    return np.array(
+        [1 + u.sd * float(v) for u, v in zip(free, x, strict=True) if u.run == run and u.node >= 0]
+    )
 
 
 def _estimate(given: Car, fitted: Car, u: Unknown, sd: float, kept: bool) -> Estimate:

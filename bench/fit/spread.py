@@ -27,6 +27,9 @@ MODEL_ERROR = {"height": (8.0, 0.12), "speed": (0.4, 0.5), "engine": (80.0, 0.3)
 # Residuals that follow one another say that the model does not hold: from the first correlation of
 # neighbouring samples on a little, at the second fully. Known cars leave up to 0.33, outside ones 0.7 to 0.9.
 _FOLLOWS = (0.3, 0.6)
+# What fits of such cars usually leave of a run (rms, in the unit of CHANNELS): one that leaves more misses
+# the next run by more.
+USUAL = {"height": 5.0, "speed": 0.3, "engine": 100.0, "shaft": 200.0}
 _LEAST = 0.002  # of a logarithm: a smaller change does not show
 
 
@@ -147,6 +150,13 @@ def wider_by(left_out: Sequence[LeftOut]) -> float:
     if not left_out:
         return 1.0
     return max(1.0, float(np.sqrt(np.mean([one.ratio**2 for one in left_out]))))
+
+
+def misses(differences: Sequence[dict[str, Floats]]) -> float:
+    """How many times as much as usual is left of the runs (by channel) in the worst channel, 1 at least and
+    1000 at most."""
+    worst = max(_rms(values) / USUAL[name] for run in differences for name, values in run.items())
+    return min(1000.0, max(1.0, worst))
 
 
 def directions(free: Sequence[Unknown], sd: Floats, correlation: Floats) -> tuple[list[str], Floats]:

@@ -28,10 +28,10 @@ and pushes the body up. It is not thrust times radius: wheel and turbine inertia
     turbine torque  pump torque * a factor falling straight from the torque ratio at s = 0 to 1 at `coupling`
     engine torque   share * (curve + friction) * throttle - friction, the share lagging behind the command
 
-Of a boosted engine the share `boost` of (curve + friction) follows throttle times share within `boost_lag`.
+Of a boosted engine the part `boost` of (curve + friction) follows throttle times share with `boost_lag`.
 
-A clutch in place of the converter brings the gearbox's input, which has the turbine's place, and the engine to
-one speed within half a millisecond, as long as its capacity allows; else it slips and carries that capacity
+A clutch in place of the converter brings the gearbox's input, which has the turbine's place, and the engine
+to one speed within half a millisecond, as long as its capacity allows; else it slips and carries that capacity
 
     (launch's to last, in a straight line over the time) * (1 - c + c (w / launch speed)^2)
 

@@ -267,6 +267,8 @@ def _ways(r: _Reader) -> Ways | None:
     for path in paths:
         if path not in _PATHS:
             r.file.wrong(("scatter", "fit", "of"), f"{path} is no parameter", "as a fit wrote it")
+    misses = s.number("misses", "", default=1)
+    r.within(misses, 1, 1000)
     rows = []
     for n in range(1, _MOST_WAYS + 1):
         if f"way_{n}" not in s.content:
@@ -277,7 +279,7 @@ def _ways(r: _Reader) -> Ways | None:
     s.finish()
     if not paths or r.file.mistakes:
         return None
-    return Ways(tuple(_PATHS[path] for path in paths), tuple(rows))
+    return Ways(tuple(_PATHS[path] for path in paths), tuple(rows), float(misses.value))
 
 
 def _judge(r: _Reader, car: Car) -> None:

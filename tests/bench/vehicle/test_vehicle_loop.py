@@ -23,9 +23,11 @@ from tests.vehicle_support import NOT_BUILT, calibration, demo, front_wheel, hel
 needs_compiler = pytest.mark.skipif(NOT_BUILT is not None, reason=str(NOT_BUILT))
 
 SUSPENDED = {"rear_spring": 9e4, "rear_damping": 6000.0, "rear_travel": 0.08, "anti_squat": 1.3}
-CLUTCH = {"clutch_torque": 2900.0, "clutch_full": 2600.0, "clutch_after": 0.3, "clutch_rise": 0.5,
-          "clutch_centrifugal": 0.7, "clutch_inertia": 0.09, "turbine_inertia": 0.0, "converter": 0.0,
-          "converter_ratio": 0.0, "coupling": 0.0, "boost": 0.3, "boost_lag": 0.2, "torque_scale": 1.9}  # fmt: skip
+CLUTCH = {
+    **{"clutch_torque": 2900.0, "clutch_full": 2600.0, "clutch_after": 0.3, "clutch_rise": 0.5},
+    **{"clutch_centrifugal": 0.7, "clutch_inertia": 0.09, "turbine_inertia": 0.0, "converter": 0.0},
+    **{"converter_ratio": 0.0, "coupling": 0.0, "boost": 0.3, "boost_lag": 0.2, "torque_scale": 1.9},
+}
 SHORT = Track(seed=5, noise=0.0008, road=profile("A", 60.0, 3), distance=18.288, duration=3.0)
 
 
