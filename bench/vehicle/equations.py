@@ -31,7 +31,7 @@ and pushes the body up. It is not thrust times radius: wheel and turbine inertia
 Of a boosted engine the part `boost` of (curve + friction) follows throttle times share with `boost_lag`.
 
 A clutch in place of the converter brings the gearbox's input, which has the turbine's place, and the engine
-to one speed within half a millisecond, as long as its capacity allows; else it slips and carries that capacity
+to one speed within half a millisecond as long as its capacity allows; else it slips and carries that capacity
 
     (launch's to last, in a straight line over the time) * (1 - c + c (w / launch speed)^2)
 
