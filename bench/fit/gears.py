@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from math import pi
 
 import numpy as np
 import numpy.typing as npt
 
 from bench.vehicle.car import Car
+from bench.vehicle.compiled import follow
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
@@ -18,7 +20,6 @@ SHIFT_SHOWS_S = 0.25
 # How well a change is known, one standard deviation: the engine's speed shows it; the shaft's says only about
 # when the engine must have been at the speed of the change.
 SHIFT_SD_S, SHAFT_SHIFT_SD_S = 0.010, 0.060
-_COUPLES = 0.95  # of the engine's speed behind a converter in the pull (common practice, no source)
 _FALL_MS, _SETTLED_MS = 50, 80  # of a change: the least that is looked at, and until the engine has fallen
 _SPINNING = 1.8  # times the old gear's speed
 _AHEAD = 1.1  # of the old gear: an engine that pulls through a converter turns faster
@@ -113,25 +114,41 @@ def _held_back(rpm: Floats, road: Floats, top: int, shift_at: float) -> bool:
     )
 
 
-def shaft_shifts(time: Floats, shaft: Floats, car: Car, end: float, notes: list[str]) -> tuple[float, ...]:
+def shaft_shifts(
+    time: Floats, shaft: Floats, share: Floats, car: Car, end: float, notes: list[str]
+) -> tuple[float, ...]:
     """When each gear change begins, about: at the times that the car's file gives, or where the shaft (rpm)
-    turns as fast as it does behind an engine at the speed of the change."""
+    turns as fast as that of the given car does with its engine at the speed of the change."""
     found: list[float] = []
     known = np.isfinite(shaft) & ~alone(shaft, ALONE_RPM)
-    couples = 1.0 if car.clutch_torque > 0 else _COUPLES
-    for gear, shift_at in enumerate(car.shift_at):
+    for shift_at in car.shift_at:
         begins = shift_at
         if not car.shift_by_time:
-            fast = shaft[known] * car.gear[gear] > couples * shift_at * 30 / pi
-            later = time[known] > (found[-1] + 0.3 if found else 0.15)
-            if not (fast & later).any():
+            later = found[-1] + 0.3 if found else 0.15
+            modelled = _modelled_shaft(car, found, share, shift_at, later)
+            reached = known & (shaft >= modelled) & (time > later)
+            if not reached.any():
                 break
-            begins = float(time[known][fast & later][0])
+            begins = float(time[reached][0])
         if begins > end:
             break
         found.append(begins)
         notes.append(
-            f"gearbox: change {gear + 1} is sought about {begins:.2f} s after the launch, where the shaft's"
+            f"gearbox: change {len(found)} is sought about {begins:.2f} s after the launch, where the shaft's"
             " speed puts it; there is no engine speed"
         )
     return tuple(found)
+
+
+def _modelled_shaft(car: Car, shifts: list[float], share: Floats, engine: float, later: float) -> float:
+    """The car's shaft (rpm) with its engine at a speed (rad/s), infinite where it turns over before `later`
+    (s)."""
+    never = [1e9] * (len(car.shift_at) - len(shifts))
+    each = 4
+    rows = follow(replace(car, shift_by_time=True, shift_at=(*shifts, *never)), STEP_S, share, each)
+    rows = rows[round(later / (each * STEP_S)) :]
+    if not len(rows):
+        return np.inf
+    # where it is that fast first, or at its fastest
+    at = int((rows[:, 2] >= engine).argmax() if (rows[:, 2] >= engine).any() else rows[:, 2].argmax())
+    return float(rows[at, 4] / rows[at, 2]) * engine * 30 / pi

@@ -152,7 +152,7 @@ def measure(
     if turns == "engine":
         shifts, sd = engine_shifts(*turned, speed, share, car, float(time[-1]), notes), SHIFT_SD_S
     else:
-        shifts, sd = shaft_shifts(*turned, car, float(time[-1]), notes), SHAFT_SHIFT_SD_S
+        shifts, sd = shaft_shifts(*turned, share, car, float(time[-1]), notes), SHAFT_SHIFT_SD_S
     return MeasuredRun(
         trace.path, trace.digest, time, values, at_end, end_mm, share, shifts, sd, noise, peak, notes
     )

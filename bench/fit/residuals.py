@@ -72,9 +72,14 @@ def value_of(car: Car, name: str) -> float:
     return value
 
 
+def has(car: Car, name: str) -> bool:
+    """Whether a car has what a candidate belongs to."""
+    return value_of(car, name) > 0 and (car.boost > 0 or name != "boost_lag")
+
+
 def unknowns(car: Car, runs: Sequence[MeasuredRun], measured: frozenset[str]) -> list[Unknown]:
     """All that a fit of these runs may change."""
-    names = [name for name in CANDIDATES if value_of(car, name) > 0]
+    names = [name for name in CANDIDATES if has(car, name)]
     found = [Unknown(name, MEASURED if name in measured else GIVEN) for name in names]
     for i, run in enumerate(runs):
         found.append(Unknown("launch", _LAUNCH_SD, i))
