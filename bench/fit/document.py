@@ -80,8 +80,8 @@ def _answer(facts: dict[str, Any]) -> Iterator[str]:
     worst, given = (_worst(runs, which) for which in ("fitted", "given"))
     many = "the run" if len(runs) == 1 else f"{len(runs)} runs"
     yield (
-        f"The fitted car stays within {' and '.join(worst.values())} (rms) of {many}; the given one was"
-        f" {' and '.join(given.values())} away."
+        f"The fitted car stays within {_listed(worst)} (rms) of {many}; the given one was"
+        f" {_listed(given)} away."
     )
     counts = {verdict: sum(one["verdict"] == verdict for one in facts["parameters"]) for verdict in _VERDICTS}
     yield (
@@ -98,6 +98,11 @@ def _key(facts: dict[str, Any]) -> list[tuple[str, str]]:
         (left, f"{WORDS[name].lower()}, root mean square left")
         for name, left in _worst(runs, "fitted").items()
     ]
+
+
+def _listed(by_channel: dict[str, str]) -> str:
+    *most, last = by_channel.values()
+    return f"{', '.join(most)} and {last}"
 
 
 def _channels(runs: list[dict[str, Any]]) -> dict[str, str]:

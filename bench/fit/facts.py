@@ -163,7 +163,7 @@ def _torque_note(run: MeasuredRun, torque: Floats) -> list[str]:
         return []
     least = int(torque.argmin())
     return [
-        f"{run.path.name}: by its speed the engine gave only {100 * torque[least]:.0f} % of what was commanded"
+        f"{run.path.name}: by its speed the engine gave {100 * torque[least]:.0f} % of what was commanded"
         f" about {least * NODE_S:.1f} s after the launch: a driver's foot, boost, or another command than the"
         " one known here; no prediction has it in it"
     ]
