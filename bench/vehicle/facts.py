@@ -24,6 +24,7 @@ SUMMARY_VERSION = 2  # 2: a nose that never flew has no landing speed, and not 0
 MISSED_LIFT_MM, MISSED_LIFT = 8.0, 0.06
 MISSED_LANDING_MPS = 0.21
 MISSED_TIME_S, MISSED_LOSS = 0.04, 0.3
+_FAR = 1.5  # times what is usual left of a fit's runs: told beside every figure
 _Z80 = 1.2816
 
 # figure -> (name of the score, factor)
@@ -264,6 +265,12 @@ def notes(p: Prediction) -> list[str]:
                 f" {1000 * outcome.score('rear_unloaded'):.0f} ms; the model keeps them on the ground, a real"
                 " car may hop there"
             )
-    if p.options.spread and not p.vehicle.scatter and p.vehicle.ways is None:
+    ways = p.vehicle.ways
+    if ways is not None and ways.misses >= _FAR:
+        found.append(
+            f"the fit of this car stays {ways.misses:.1f} times as far from its runs as usual: so much wider"
+            " are the ranges here, and so much less are single figures worth"
+        )
+    if p.options.spread and not p.vehicle.scatter and ways is None:
         found.append("the vehicle file gives no scatter, so that all cars of the spread are alike")
     return found

@@ -21,6 +21,7 @@ from bench.trace.choice import ColumnChoice
 from bench.trace.read import read_trace
 from bench.vehicle import compiled
 from bench.vehicle import run as running
+from bench.vehicle.car import Ways
 from bench.vehicle.document import make_document
 from bench.vehicle.facts import make_facts, notes
 from bench.vehicle.predict import Options, predict
@@ -235,6 +236,14 @@ def test_a_noisy_sensor_is_told_by_what_it_did_while_the_car_stood():
     noisy = make_facts(predict(demo(), calibration(), Options(noise_mm=2, feet=60)), [])
     (one,) = (one for one in noisy["readiness"] if one["code"] == "noise_too_small")
     assert "noise_mm = 3 is too small" in one["text"]
+
+
+def test_a_fit_that_stays_far_from_its_runs_is_told():
+    ways = Ways(("grip",), ((0.01,),), 2.5)
+    one = predict(replace(demo(), ways=ways), calibration(), Options(feet=60))
+    assert any("2.5 times as far from its runs" in note for note in make_facts(one, [])["notes"])
+    one = replace(one, vehicle=replace(demo(), ways=replace(ways, misses=1.2)))
+    assert not any("as far from its runs" in note for note in make_facts(one, [])["notes"])
 
 
 def test_a_fitted_car_s_ranges_have_what_the_model_misses_in_them():
