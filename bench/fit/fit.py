@@ -122,7 +122,10 @@ def fit(
         of.noise = [noise_left(of, x, i) for i in range(len(runs))]
         x = narrow(of, x, 1e-4).x
         more = [u for i, run in enumerate(runs) if waves(of, x, i) == 1 for u in torque_shares(run, i)]
-        if more:
+        if not more:  # it obeys the model: what was left on the way here was no noise
+            of.noise = [noise_left(of, x, i) for i in range(len(runs))]
+            x = narrow(of, x, 1e-4).x
+        else:
             free, noise = [*free, *more], of.noise
             of = Residuals(car, runs, free, pool, windows[-1])
             of.noise = noise
