@@ -212,7 +212,8 @@ def notes(fit: Fit) -> list[str]:
             " values"
         )
     found.append(
-        "the intervals hold the true value in about 80 of 100 cases for cars like those that they were tried"
-        " with, if the weight and the lengths are right; a wrong weight scales torques, springs and inertias"
+        "the intervals hold the true value in about 80 of 100 cases for cars that obey the model, and in 67"
+        " for those that do not (bench/vehicle/README.md), if the weight and the lengths are right; a wrong"
+        " weight scales torques, springs and inertias"
     )
     return found

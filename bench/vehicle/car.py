@@ -250,8 +250,8 @@ class Scatter:
 @dataclass(frozen=True)
 class Ways:
     """In what ways a fitted car may be another one: each row changes the logarithms of all `names` together,
-    by one standard deviation of a chance of its own. `misses`: how many times as far from its runs this fit
-    stays as those of cars that do not obey the model usually do, 1 at least."""
+    by one standard deviation of a chance of its own. `misses`: how many times as far a prediction
+    may miss as for a usual fit to two runs of a car that does not obey the model, 1 at least."""
 
     names: tuple[str, ...]
     rows: tuple[tuple[float, ...], ...]

@@ -269,8 +269,9 @@ def notes(p: Prediction) -> list[str]:
     ways = p.vehicle.ways
     if ways is not None and ways.misses >= _FAR:
         found.append(
-            f"the fit of this car stays {ways.misses:.1f} times as far from its runs as usual: so much wider"
-            " are the ranges here, and so much less are single figures worth"
+            "this car's fit stays far from its runs, or has only one: predictions may miss"
+            f" {ways.misses:.1f} times as far as usual; so much wider are the ranges here, and so much less"
+            " are single figures worth"
         )
     if p.options.spread and not p.vehicle.scatter and ways is None:
         found.append("the vehicle file gives no scatter, so that all cars of the spread are alike")
