@@ -157,7 +157,7 @@ def wider_by(left_out: Sequence[LeftOut]) -> float:
 
 def misses(differences: Sequence[dict[str, Floats]]) -> float:
     """How many times as far as usual a prediction may miss: as much more as is left of the runs (by channel)
-    in the worst channel than usual, 1 at least and 1000 at most, and ONE_RUN times that with one run alone."""
+    in the worst channel than usual, from 1 to 1000, and ONE_RUN times that with one run alone."""
     worst = max(_rms(values) / USUAL[name] for run in differences for name, values in run.items())
     return min(1000.0, max(1.0, worst) * (ONE_RUN if len(differences) == 1 else 1.0))
 
