@@ -8,7 +8,7 @@ from bench.toml import parse_toml
 
 _KINDS = {
     "calibration": ({"ceilings", "maps", "latch", "progress", "filter"}, "--calibration"),
-    "car": ({"body", "rear_tyre", "front_tyre", "gearbox", "converter"}, "--vehicle"),
+    "car": ({"body", "rear_tyre", "front_tyre", "gearbox", "converter", "clutch"}, "--vehicle"),
 }
 
 

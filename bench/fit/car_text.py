@@ -75,6 +75,7 @@ def _ways_text(fitted: Fitted) -> str:
     lines = [
         "", _SECTION, "# written by a fit: how else the car may be by its runs, the values moving together",
         f'of = "{" ".join(path_of(name) for name in names)}"',
+        f"misses = {fitted.misses:.2f}  # times the usual miss of a fit to two runs: so wide are ranges",
     ]  # fmt: skip
     for n, row in enumerate(rows, 1):
         lines.append(f"way_{n} = [{', '.join(f'{v:.4f}' for v in row)}]")

@@ -52,10 +52,10 @@ def fit(
 ) -> int:
     """Fit the model of the car to the recorded run of each TRACE.
 
-    Needs height, road speed and engine speed from the launch on, and a run in which the front wheels leave
-    the ground. Says what the runs tell, how well, and what they cannot tell; that stays as given. Of
-    several runs each is also predicted from the others. Exit code 1: the fitted car does not describe a run.
-    A model's guess from these inputs, and an engineering aid, not a safety device.
+    Needs height, road speed and engine speed (or shaft speed) from the launch on, and a run in which the
+    front wheels leave the ground. Says what the runs tell, how well, and what they cannot tell; that stays as
+    given. Of several runs each is also predicted from the others. Exit code 1: the fitted car does not
+    describe a run. A model's guess from these inputs, and an engineering aid, not a safety device.
     """
     from bench.calibration import load as load_calibration
     from bench.document.terminal import show

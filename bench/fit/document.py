@@ -77,13 +77,11 @@ def _subjects(facts: dict[str, Any]) -> Iterator[Subject]:
 
 def _answer(facts: dict[str, Any]) -> Iterator[str]:
     runs = facts["runs"]
-    worst = {name: max(run["rms"][name]["fitted"] for run in runs) for name in CHANNELS}
-    given = {name: max(run["rms"][name]["given"] for run in runs) for name in CHANNELS}
+    worst, given = (_worst(runs, which) for which in ("fitted", "given"))
     many = "the run" if len(runs) == 1 else f"{len(runs)} runs"
     yield (
-        f"The fitted car stays within {worst['height']:.1f} mm, {worst['speed']:.2f} m/s and"
-        f" {worst['engine']:.0f} rpm (rms) of {many}; the given one was {given['height']:.1f} mm,"
-        f" {given['speed']:.2f} m/s and {given['engine']:.0f} rpm away."
+        f"The fitted car stays within {_listed(worst)} (rms) of {many}; the given one was"
+        f" {_listed(given)} away."
     )
     counts = {verdict: sum(one["verdict"] == verdict for one in facts["parameters"]) for verdict in _VERDICTS}
     yield (
@@ -97,24 +95,40 @@ def _answer(facts: dict[str, Any]) -> Iterator[str]:
 def _key(facts: dict[str, Any]) -> list[tuple[str, str]]:
     runs = facts["runs"]
     return [
-        (
-            f"{max(run['rms'][name]['fitted'] for run in runs):.{DECIMALS[name]}f} {unit}",
-            f"{WORDS[name].lower()}, root mean square left",
-        )
-        for name, unit in CHANNELS.items()
+        (left, f"{WORDS[name].lower()}, root mean square left")
+        for name, left in _worst(runs, "fitted").items()
     ]
 
 
+def _listed(by_channel: dict[str, str]) -> str:
+    *most, last = by_channel.values()
+    return f"{', '.join(most)} and {last}"
+
+
+def _channels(runs: list[dict[str, Any]]) -> dict[str, str]:
+    """The channels that any of the runs has, with their units."""
+    return {name: unit for name, unit in CHANNELS.items() if any(name in run["rms"] for run in runs)}
+
+
+def _worst(runs: list[dict[str, Any]], which: str) -> dict[str, str]:
+    """By channel the greatest rms difference of the runs that have it, with its unit."""
+    return {
+        name: f"{max(r['rms'][name][which] for r in runs if name in r['rms']):.{DECIMALS[name]}f} {unit}"
+        for name, unit in _channels(runs).items()
+    }
+
+
 def _told(facts: dict[str, Any]) -> Iterator[Block]:
+    channels = _channels(facts["runs"])
     yield Table(
         (("run", False), ("lift\nseen mm", True), ("fitted\nmm", True),
-         *((f"{name}\n{unit}", True) for name, unit in CHANNELS.items())),
+         *((f"{name}\n{unit}", True) for name, unit in channels.items())),
         [
             (
                 Path(run["file"]).name,
                 f"{'over ' if run['beyond_sensor'] else ''}{run['peak_lift_seen_mm']:.0f}",
                 f"{run['peak_lift_fitted_mm']:.0f}",
-                *(_from_to(run["rms"][name], DECIMALS[name]) for name in CHANNELS),
+                *(_from_to(run["rms"].get(name), DECIMALS[name]) for name in channels),
             )
             for run in facts["runs"]
         ],
@@ -122,12 +136,12 @@ def _told(facts: dict[str, Any]) -> Iterator[Block]:
     )  # fmt: skip
     if facts["left_out"]:
         yield Table(
-            (("run", False), *((f"{name}\n{unit}", True) for name, unit in CHANNELS.items()),
+            (("run", False), *((f"{name}\n{unit}", True) for name, unit in channels.items()),
              ("peak\nmoved mm", True), ("over what\nranges allow", True)),
             [
                 (
                     Path(one["file"]).name,
-                    *(f"{one['rms'][name]:.{DECIMALS[name]}f}" for name in CHANNELS),
+                    *(_left(one["rms"].get(name), DECIMALS[name]) for name in channels),
                     f"{one['peak_lift_moved_mm']:+.0f}", f"{one['over_what_ranges_allow']:.2f}",
                 )
                 for one in facts["left_out"]
@@ -192,7 +206,13 @@ def _parameters(facts: dict[str, Any]) -> Table:
     )
 
 
-def _from_to(rms: dict[str, Any], decimals: int) -> str:
+def _left(rms: float | None, decimals: int) -> str:
+    return "-" if rms is None else f"{rms:.{decimals}f}"
+
+
+def _from_to(rms: dict[str, Any] | None, decimals: int) -> str:
+    if rms is None:
+        return "-"
     return f"{rms['given']:.{decimals}f} → {rms['fitted']:.{decimals}f}"
 
 

@@ -12,9 +12,10 @@ from bench.document.columns import Column
 from bench.fit.facts import Fit
 from bench.fit.measured import CHANNELS, STEP_S
 
-DECIMALS = {"height": 1, "speed": 2, "engine": 0}
-WORDS = {"height": "Height at the sensor", "speed": "Road speed", "engine": "Engine speed"}
-_HEIGHTS = {"height": 230, "speed": 140, "engine": 140}
+DECIMALS = {"height": 1, "speed": 2, "engine": 0, "shaft": 0}
+WORDS = {"height": "Height at the sensor", "speed": "Road speed", "engine": "Engine speed",
+         "shaft": "Shaft speed"}  # fmt: skip
+_HEIGHTS = {"height": 230, "speed": 140, "engine": 140, "shaft": 140}
 
 
 def strip(fit: Fit, i: int, facts: dict[str, Any]) -> Strip:
@@ -23,7 +24,7 @@ def strip(fit: Fit, i: int, facts: dict[str, Any]) -> Strip:
     n = len(fitted.seen[i]["height"])
     columns = {"time": Column(np.round(run.time[:n] * 1e6).astype(np.int32), 1e6, "s", 3)}
     panels: list[Panel] = []
-    for name in CHANNELS:
+    for name in run.values:
         columns |= _columns(fit, i, name)
         panels += _channel(fit, i, name)
     panels.append(

@@ -10,10 +10,21 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from bench.fit.measured import CHANNELS, MeasuredRun
-from bench.fit.residuals import GIVEN, Residuals, Unknown, unknowns, value_of
+from bench.fit.measured import MeasuredRun
+from bench.fit.residuals import GIVEN, Residuals, Unknown, torque_shares, unknowns, value_of
 from bench.fit.solve import Solution, solve
-from bench.fit.spread import WIDER, LeftOut, directions, leave_out, noise_left, spread, wider_by
+from bench.fit.spread import (
+    WIDER,
+    LeftOut,
+    directions,
+    leave_out,
+    misses,
+    noise_left,
+    spread,
+    waves,
+    wider_by,
+    with_model_error,
+)
 from bench.vehicle.car import Car
 
 Floats = npt.NDArray[np.float64]
@@ -50,10 +61,12 @@ class Estimate:
 @dataclass(frozen=True)
 class Fitted:
     """A fitted car. By run: `differences` modelled less measured by channel, `before` the same of the given
-    car, `seen` what the model shows, `launch`, `late` (by channel, against the height) and `shifts` in s.
+    car, `seen` what the model shows, `launch`, `late` (by channel, against the height) and `shifts` in s,
+    `torque` each NODE_S what the engine gave as a share of its command (empty where it was not sought).
     `together` are pairs of parameters that the runs hardly tell apart, with their correlation; `left_out` is
     each run predicted from the others, `directions` as bench.fit.spread gives them, `ratio_sd` the relative
-    standard deviation of the height of the centre of gravity over its distance to the rear axle."""
+    standard deviation of the height of the centre of gravity over its distance to the rear axle, `misses` as
+    bench.fit.spread.misses says."""
 
     car: Car
     estimates: list[Estimate]
@@ -65,11 +78,13 @@ class Fitted:
     launch: list[float]
     late: list[dict[str, float]]
     shifts: list[tuple[float, ...]]
+    torque: list[Floats]
     windows: list[float]
     steps: int
     left_out: list[LeftOut]
     directions: tuple[list[str], Floats]
     ratio_sd: float
+    misses: float
 
 
 def fit(
@@ -98,6 +113,7 @@ def fit(
 
         for i, window in enumerate(windows, 1):
             of = Residuals(car, runs, free, pool, window)
+            of.noise = [with_model_error(run.noise) for run in runs]
             ends = [narrow(of, np.clip(start, of.low, of.high), 1e-3) for start in starts]
             if i >= _CHOSEN_AFTER:
                 ends = [min(ends, key=lambda end: end.cost)]
@@ -105,6 +121,16 @@ def fit(
         (x,) = starts
         of.noise = [noise_left(of, x, i) for i in range(len(runs))]
         x = narrow(of, x, 1e-4).x
+        more = [u for i, run in enumerate(runs) if waves(of, x, i) == 1 for u in torque_shares(run, i)]
+        if not more:  # it obeys the model: what was left on the way here was no noise
+            of.noise = [noise_left(of, x, i) for i in range(len(runs))]
+            x = narrow(of, x, 1e-4).x
+        else:
+            free, noise = [*free, *more], of.noise
+            of = Residuals(car, runs, free, pool, windows[-1])
+            of.noise = noise
+            x = narrow(of, np.append(x, np.zeros(len(more))), 1e-4).x
+            of.noise = [noise_left(of, x, i) for i in range(len(runs))]
         sd, _ = spread(of, x)
         kept = [u for u, s in zip(free, sd, strict=True) if u.run >= 0 or s < NOTHING]
         # Once more with what they do not tell at the given value.
@@ -119,6 +145,7 @@ def fit(
         sd, correlation = spread(of, full, WIDER * wider_by(left_out))
         zero = np.zeros(len(free))
         seen = [of.seen(full, i) for i in range(len(runs))]
+        differences = [of.differences(full, i) for i in range(len(runs))]
         return Fitted(
             car=of.car_at(full),
             estimates=[
@@ -129,25 +156,28 @@ def fit(
             together=_together(free, kept, correlation),
             seen=[channels for channels, _ in seen],
             lift_mm=[lift for _, lift in seen],
-            differences=[of.differences(full, i) for i in range(len(runs))],
+            differences=differences,
             before=[of.differences(zero, i) for i in range(len(runs))],
             launch=[_of_run(free, full, Unknown("launch", 0.0, i)) for i in range(len(runs))],
             late=[
                 {
                     name: _of_run(free, full, Unknown("late", 0.0, i, channel=name))
-                    for name in ("speed", "engine")
+                    for name in run.values
+                    if name != "height"
                 }
-                for i in range(len(runs))
+                for i, run in enumerate(runs)
             ],
             shifts=[
                 tuple(_of_run(free, full, Unknown("shift", 0.0, i, k), t) for k, t in enumerate(run.shifts))
                 for i, run in enumerate(runs)
             ],
+            torque=[_torque(free, full, i) for i in range(len(runs))],
             windows=windows,
             steps=steps,
             left_out=left_out,
             directions=directions(free, sd, correlation),
             ratio_sd=_ratio_sd(free, sd, correlation),
+            misses=misses(differences),
         )
 
 
@@ -160,9 +190,15 @@ def _ratio_sd(free: list[Unknown], sd: Floats, correlation: Floats) -> float:
 def _of_run(free: list[Unknown], x: Floats, of: Unknown, taken: float = 0.0) -> float:
     """A time of a run, as found."""
     for u, v in zip(free, x, strict=True):
-        if (u.run, u.shift, u.channel) == (of.run, of.shift, of.channel):
+        if (u.run, u.shift, u.channel, u.node) == (of.run, of.shift, of.channel, of.node):
             return taken + u.sd * float(v)
     return taken
+
+
+def _torque(free: list[Unknown], x: Floats, run: int) -> Floats:
+    return np.array(
+        [1 + u.sd * float(v) for u, v in zip(free, x, strict=True) if u.run == run and u.node >= 0]
+    )
 
 
 def _estimate(given: Car, fitted: Car, u: Unknown, sd: float, kept: bool) -> Estimate:
@@ -192,6 +228,6 @@ def rms(values: Floats) -> float:
 def rest_of(fitted: Fitted) -> list[dict[str, tuple[float, float]]]:
     """By run and channel the rms difference before and after."""
     return [
-        {name: (rms(before[name]), rms(after[name])) for name in CHANNELS}
+        {name: (rms(before[name]), rms(after[name])) for name in after}
         for before, after in zip(fitted.before, fitted.differences, strict=True)
     ]

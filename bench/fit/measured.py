@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import partial
-from math import ceil, floor, pi
+from math import ceil, floor
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -12,6 +12,15 @@ import numpy as np
 import numpy.typing as npt
 
 from bench.errors import UserError
+from bench.fit.gears import (
+    ALONE_RPM,
+    SHAFT_SHIFT_SD_S,
+    SHIFT_SD_S,
+    SHIFT_SHOWS_S,
+    alone,
+    engine_shifts,
+    shaft_shifts,
+)
 from bench.fit.speed_source import SHAFT_NOISE, source
 from bench.replay.logged import no_log
 from bench.trace import launching, passes
@@ -37,11 +46,11 @@ Bools = npt.NDArray[np.bool_]
 STEP_S = 0.0005
 LONGEST_S = 4.0
 SHORTEST_S = 0.5
-CHANNELS = {"height": "mm", "speed": "m/s", "engine": "rpm"}
+CHANNELS = {"height": "mm", "speed": "m/s", "engine": "rpm", "shaft": "rpm"}
 # What is taken of each channel's noise where standing shows less, in the units of CHANNELS.
-NOISE = {"height": 1.0, "speed": 0.1, "engine": 20.0}
+NOISE = {"height": 1.0, "speed": 0.1, "engine": 20.0, "shaft": 20.0}
 # A sample farther than this from those around is a spike and tells nothing.
-ALONE = {"height": 40.0, "speed": 3.0, "engine": 500.0}
+ALONE = {"height": 40.0, "speed": 3.0, "engine": ALONE_RPM, "shaft": ALONE_RPM}
 _STOOD_S = 1.0
 _CLEAR_MM = 25.0  # of lift beyond the droop: the wheels have left the ground
 _NEAR_END_MM = 3.0
@@ -49,20 +58,17 @@ _COARSE_MM = 5  # readings all so far apart are those of a coarse logger
 _FLAT = 6  # equal readings, one after the other
 _NO_HEIGHT_MM = 1.0  # a reading below is none
 _SPUN_UP_S = 0.3
-_SHIFT_SHOWS_S = 0.25
-_FALL_MS, _SETTLED_MS = 50, 80  # of a change: the least that is looked at, and until the engine has fallen
-_SPINNING = 1.8  # times the old gear's speed
-_AHEAD = 1.1  # of the old gear: an engine that pulls through a converter turns faster
 _LOST = FAULT_SENSOR | FAULT_FALL | FAULT_STUCK | FAULT_AT_LAUNCH
-_NEEDS = "a fit needs height, road speed and engine speed"
+_NEEDS = "a fit needs height, road speed and engine or shaft speed"
 
 
 @dataclass(frozen=True)
 class MeasuredRun:
-    """One run. `time` (s since launch, float64[n]) and `values`, float64[n] for each name of CHANNELS in its
-    unit, NaN where it tells nothing. `at_end` (bool[n]): the height was beyond the sensor's end `end_mm`.
+    """One run. `time` (s since launch, float64[n]) and `values`, float64[n] for those of CHANNELS that it
+    has, each in its unit, NaN where it tells nothing; `shaft` stands in place of `engine` only. `at_end`
+    (bool[n]): the height was beyond the sensor's end `end_mm`.
     `share` (float64[m], steps of STEP_S) is the share of torque commanded as it reaches the engine, `shifts`
-    the times of the gear changes, `noise` one standard deviation by channel."""
+    the times of the gear changes, known to `shift_sd` s, `noise` one standard deviation by channel."""
 
     path: Path
     digest: str
@@ -72,6 +78,7 @@ class MeasuredRun:
     end_mm: float
     share: Floats
     shifts: tuple[float, ...]
+    shift_sd: float
     noise: dict[str, float]
     peak_lift_mm: float
     notes: list[str]
@@ -88,8 +95,9 @@ def measure(
     """The first run of a trace. The torque is the logged command's ("log"), or what the calibration commands
     ("replay"); None takes the log's where it has a reduction. Raises UserError where the trace cannot tell
     anything about the car."""
-    for role in ("height", "speed", "engine_speed"):
-        if role not in trace.channels or not trace.channels[role].valid.any():
+    turns = _turns(trace)
+    for role in ("height", "speed", f"{turns}_speed"):
+        if not _has(trace, role):
             right = f"{_NEEDS}; name its column with {option_name(role)}"
             raise UserError(f"no {role.replace('_', ' ')}", trace.path, right)
     trace = without_delays(trace)
@@ -105,13 +113,13 @@ def measure(
     values = {
         "height": height[samples],
         "speed": trace.channels["speed"].values[samples] / 3.6,
-        "engine": trace.channels["engine_speed"].values[samples].copy(),
+        turns: trace.channels[f"{turns}_speed"].values[samples].copy(),
     }
-    for name, limit in ALONE.items():
-        alone = _alone(values[name], limit)
-        if alone.any():
-            values[name][alone] = np.nan
-            notes.append(f"{name}: {np.count_nonzero(alone)} samples far from all others near them, left out")
+    for name, value in values.items():
+        far = alone(value, ALONE[name])
+        if far.any():
+            value[far] = np.nan
+            notes.append(f"{name}: {np.count_nonzero(far)} samples far from all others near them, left out")
     end_mm = car.sensor_farthest * 1000
     if calibration is not None:
         end_mm = min(end_mm, max(calibration.row("sensor_height")) / 16)
@@ -132,19 +140,31 @@ def measure(
         )
         raise UserError(what, trace.path, "a fit needs a run with a lift, and the height in its right unit")
     _judge_speed(trace, samples, time, values, (seen - rest) * gain, calibration, noise, notes)
-    for name in CHANNELS:
-        if name != "height" and np.count_nonzero(np.isfinite(values[name])) < 10:
+    for name, value in values.items():
+        if name != "height" and np.count_nonzero(np.isfinite(value)) < 10:
             raise UserError(f"no {name} speed after the launch", trace.path, _NEEDS)
     share = _share(car, tick_us, reduction, retard, float(time[-1]))
     # a change that begins just before the end of the run shows only after it
-    after = (trace.time_s >= launch_s) & (trace.time_s <= until + _SHIFT_SHOWS_S)
-    engine = trace.channels["engine_speed"].values[after]
+    after = (trace.time_s >= launch_s) & (trace.time_s <= until + SHIFT_SHOWS_S)
+    turned = trace.time_s[after] - launch_s, trace.channels[f"{turns}_speed"].values[after]
     known = np.isfinite(values["speed"])
     speed = time[known], values["speed"][known]
-    shifts = _shifts(trace.time_s[after] - launch_s, engine, speed, share, car, float(time[-1]), notes)
+    if turns == "engine":
+        shifts, sd = engine_shifts(*turned, speed, share, car, float(time[-1]), notes), SHIFT_SD_S
+    else:
+        shifts, sd = shaft_shifts(*turned, share, car, float(time[-1]), notes), SHAFT_SHIFT_SD_S
     return MeasuredRun(
-        trace.path, trace.digest, time, values, at_end, end_mm, share, shifts, noise, peak, notes
+        trace.path, trace.digest, time, values, at_end, end_mm, share, shifts, sd, noise, peak, notes
     )
+
+
+def _turns(trace: Trace) -> str:
+    """What tells how fast the drive line turns: the engine, or the shaft where that alone was logged."""
+    return "shaft" if _has(trace, "shaft_speed") and not _has(trace, "engine_speed") else "engine"
+
+
+def _has(trace: Trace, role: str) -> bool:
+    return role in trace.channels and bool(trace.channels[role].valid.any())
 
 
 def _command(
@@ -169,7 +189,7 @@ def _command(
     )  # fmt: skip
     switches = launching.find(signals)
     notes += switches.notes
-    height, engine = grid.values["height"], grid.values["engine_speed"]
+    height, engine = grid.values["height"], grid.values.get("engine_speed")
     notes += passes.take_pass(trace, signals, switches, engine, height, trace.channels["height"].unit)
     first = _first_launch(switches.armed, switches.launch, trace, notes)
     whose = "logged" if "logged_reduction" in grid.values else "request"
@@ -251,7 +271,7 @@ def _until(trace: Trace, launch_s: float) -> float:
     """The last time that belongs to the pull: where the speed is greatest, or LONGEST_S after the launch."""
     speed = trace.channels["speed"]
     inside = speed.valid & (trace.time_s >= launch_s) & (trace.time_s <= launch_s + LONGEST_S)
-    inside[inside] = ~_alone(speed.values[inside] / 3.6, ALONE["speed"])
+    inside[inside] = ~alone(speed.values[inside] / 3.6, ALONE["speed"])
     if not inside.any():
         return launch_s
     time, values = trace.time_s[inside], speed.values[inside]
@@ -350,18 +370,6 @@ def _forget_air(time: Floats, values: dict[str, Floats], lift_mm: Floats) -> Non
         values["speed"][(time >= time[first]) & (time < until)] = np.nan
 
 
-def _held_back(rpm: Floats, road: Floats, top: int, shift_at: float) -> bool:
-    """Whether the engine (ms by ms) is at the speed of the change at `top`, turns clearly slower from then
-    on, and drives tyres that do not spin."""
-    later = rpm[top + 300 :]
-    return (
-        len(later) > 200
-        and abs(rpm[top] * pi / 30 / shift_at - 1) < 0.02
-        and float(later.max()) < 0.99 * rpm[top]
-        and rpm[top] < _SPINNING * road[top]
-    )
-
-
 def _share(
     car: Car, tick_us: int, reduction: npt.NDArray[Any], retard: npt.NDArray[Any], duration: float
 ) -> Floats:
@@ -372,80 +380,3 @@ def _share(
     delay = floor(car.delay / STEP_S + 0.5)
     ticks = np.floor((np.arange(steps) - delay) * (STEP_S * 1e6 / tick_us) + 1e-9).astype(np.int64)
     return np.where(ticks < 0, 1.0, told[np.clip(ticks, 0, len(told) - 2)])
-
-
-def _alone(values: Floats, limit: float) -> Bools:
-    """Which samples stand alone: farther than the limit from the median of the five known ones around."""
-    alone = np.zeros(len(values), dtype=np.bool_)
-    known = np.flatnonzero(~np.isnan(values))
-    if len(known) >= 5:
-        around = np.lib.stride_tricks.sliding_window_view(np.pad(values[known], 2, mode="reflect"), 5)
-        with np.errstate(invalid="ignore"):  # beyond the sensor it is infinite all around
-            alone[known] = np.abs(values[known] - np.median(around, axis=1)) > limit
-    return alone
-
-
-def _shifts(
-    time: Floats, engine: Floats, speed: tuple[Floats, Floats], share: Floats, car: Car, end: float,
-    notes: list[str],
-) -> tuple[float, ...]:  # fmt: skip
-    """When each gear change begins: where the engine speed falls fastest within twice the time of a change,
-    near the speed (or time) at which the car is said to change, and no cut of torque has just begun. `speed`
-    is time and m/s."""
-    found: list[float] = []
-    known = np.isfinite(engine) & ~_alone(engine, ALONE["engine"])
-    at = np.arange(0.0, float(time[-1]), 0.001)
-    if np.count_nonzero(known) < 10:
-        return ()
-    usual = float(np.median(np.diff(time[known])))
-    rpm = np.interp(at, time[known], engine[known])
-    wide = max(1, round(max(2 * usual, 0.01) * 1000))
-    smooth = np.convolve(np.pad(rpm, wide, mode="edge"), np.ones(wide) / wide, mode="same")[wide:-wide]
-    ahead = round(2 * max(0.03, car.shift_time) * 1000)
-    road = np.interp(at, *speed) / car.rear_radius * car.final_drive * 30 / pi
-    cut = np.interp(at, np.arange(len(share)) * STEP_S, share)  # its last value beyond its end
-    for gear, shift_at in enumerate(car.shift_at):
-        ratio = car.gear[gear + 1] / car.gear[gear]
-        start = found[-1] + 0.3 if found else 0.15
-        possible = np.arange(round(start * 1000), len(at) - _FALL_MS)
-        if len(possible) == 0:
-            break
-        fallen = np.minimum(possible + ahead, len(at) - 1)
-        fall = smooth[possible] - smooth[fallen]
-        least = 0.2 * (1 - ratio) * smooth[possible]
-        # Tyres that grip again let the engine fall as well, but in the same gear it stays ahead of the road.
-        # Where it does, or the trace ends before that shows, only a fall right at the change counts.
-        judged = possible + ahead + _SETTLED_MS
-        slower = judged < len(at)
-        judged = np.minimum(judged, len(at) - 1)
-        slower &= smooth[judged] < _AHEAD * road[judged] * car.gear[gear]
-        before = np.maximum(0, possible - 60)
-        steady = np.array([cut[a:b].min() >= cut[a] - 0.05 for a, b in zip(before, fallen, strict=True)])
-        if car.shift_by_time:
-            near = np.abs(at[possible] - shift_at) < np.where(slower, 0.3, 0.06)
-        else:
-            near = np.abs(smooth[possible] * pi / 30 / shift_at - 1) < np.where(slower, 0.15, 0.03)
-        good = (fall > least) & steady & near
-        which = int(np.where(good, fall, -np.inf).argmax())
-        if not good.any():
-            # Behind a loose converter the engine falls too little, but from there on it turns no faster.
-            which = int(smooth[possible].argmax())
-            if car.shift_by_time or not _held_back(
-                smooth, road * car.gear[gear], int(possible[which]), shift_at
-            ):
-                break
-        best = int(possible[which])
-        # It begins at the greatest speed there; spinning tyres keep the engine up for longer.
-        first = max(0, best - (ahead // 4 if slower[which] else ahead))
-        onset = first + int(smooth[first : best + ahead // 4].argmax())
-        if at[onset] > end:
-            break
-        found.append(float(at[onset]))
-        notes.append(
-            f"gearbox: change {gear + 1} begins {at[onset]:.3f} s after the launch at"
-            f" {smooth[onset]:.0f} rpm, by the trace's engine speed"
-        )
-    if len(found) < len(car.shift_at):
-        missing = len(car.shift_at) - len(found)
-        notes.append(f"gearbox: {missing} of {len(car.shift_at)} changes not in the run")
-    return tuple(found)

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from bench.fit.measured import CHANNELS, STEP_S, MeasuredRun
+from bench.fit.measured import STEP_S, MeasuredRun
 from bench.vehicle.car import BY_NAME, Car
 from bench.vehicle.compiled import follow
 
@@ -27,7 +27,9 @@ CANDIDATES = (
     *("front_spring", "rebound", "bump", "droop", "bump_travel"),
     *("bar_clear", "bar_rate", "bar_damping", "rear_spring", "rear_damping", "anti_squat"),
     *("torque_scale", "friction", "engine_inertia", "launch_speed", "launch_share", "full_after"),
-    *("converter", "converter_ratio", "coupling", "turbine_inertia", "shift_time"),
+    *("boost", "boost_lag", "converter", "converter_ratio", "coupling", "turbine_inertia"),
+    *("clutch_torque", "clutch_full", "clutch_after", "clutch_rise", "clutch_centrifugal", "clutch_inertia"),
+    "shift_time",
     *("drag_area", "rolling", "lag", "sensor_height"),
 )
 NEVER = {
@@ -36,10 +38,12 @@ NEVER = {
     "efficiency": "it goes together with the engine's torque",
 }
 _DERIVATIVE = 1e-4  # of the logarithm
-_LAUNCH_SD, _SHIFT_SD = 0.005, 0.010  # s
+_LAUNCH_SD = 0.005  # s
 # A logger's channels come one later than the other, and a satellite receiver's speed later still.
-_LATE_SD = {"speed": 0.030, "engine": 0.005}  # s, against the height
+_LATE_SD = {"speed": 0.030, "engine": 0.005, "shaft": 0.005}  # s, against the height
 _SHIFT_DERIVATIVE = 0.002
+NODE_S = 0.3
+_TORQUE_SD = 0.1  # a share of what was commanded
 _EACH = 4
 _FARTHEST = 0.6  # of the logarithm: a value stays between 0.55 and 1.8 times the given one
 
@@ -47,17 +51,19 @@ _FARTHEST = 0.6  # of the logarithm: a value stays between 0.55 and 1.8 times th
 @dataclass(frozen=True)
 class Unknown:
     """One unknown: a candidate's logarithm, or by `run` a recording's launch, a gear change (`shift`) or how
-    much later than the height a `channel` comes, in s. `sd` is its prior's standard deviation in that."""
+    much later than the height a `channel` comes, in s, or how much more than its command the engine gave at a
+    `node`. `sd` is its prior's standard deviation in that."""
 
     name: str
     sd: float
     run: int = -1
     shift: int = -1
     channel: str = ""
+    node: int = -1
 
     def is_launch(self, run: int) -> bool:
         """Whether it is the launch of a run."""
-        return self.run == run and self.shift < 0 and not self.channel
+        return self.run == run and self.shift < 0 and self.node < 0 and not self.channel
 
 
 def value_of(car: Car, name: str) -> float:
@@ -66,15 +72,26 @@ def value_of(car: Car, name: str) -> float:
     return value
 
 
+def has(car: Car, name: str) -> bool:
+    """Whether a car has what a candidate belongs to."""
+    return value_of(car, name) > 0 and (car.boost > 0 or name != "boost_lag")
+
+
 def unknowns(car: Car, runs: Sequence[MeasuredRun], measured: frozenset[str]) -> list[Unknown]:
     """All that a fit of these runs may change."""
-    names = [name for name in CANDIDATES if value_of(car, name) > 0]
+    names = [name for name in CANDIDATES if has(car, name)]
     found = [Unknown(name, MEASURED if name in measured else GIVEN) for name in names]
     for i, run in enumerate(runs):
         found.append(Unknown("launch", _LAUNCH_SD, i))
-        found += [Unknown("shift", _SHIFT_SD, i, k) for k in range(len(run.shifts))]
-        found += [Unknown("late", sd, i, channel=channel) for channel, sd in _LATE_SD.items()]
+        found += [Unknown("shift", run.shift_sd, i, k) for k in range(len(run.shifts))]
+        late = [name for name in _LATE_SD if name in run.values]
+        found += [Unknown("late", _LATE_SD[name], i, channel=name) for name in late]
     return found
+
+
+def torque_shares(run: MeasuredRun, number: int) -> list[Unknown]:
+    """What a driver's foot or a boost does to the torque of a run, as a broken line over the time."""
+    return [Unknown("torque", _TORQUE_SD, number, node=k) for k in range(int(run.duration / NODE_S) + 2)]
 
 
 class Residuals:
@@ -114,26 +131,35 @@ class Residuals:
         unit, and its lift in mm."""
         run = self.runs[i]
         car = self.car_at(x)
-        launch, shifts, late = 0.0, list(run.shifts), {"speed": 0.0, "engine": 0.0}
+        launch, shifts, late = 0.0, list(run.shifts), dict.fromkeys(_LATE_SD, 0.0)
+        nodes: dict[int, float] = {}
         for u, v in zip(self.free, x, strict=True):
             if u.is_launch(i):
                 launch = u.sd * float(v)
+            elif u.run == i and u.node >= 0:
+                nodes[u.node] = 1 + u.sd * float(v)
             elif u.run == i and u.channel:
                 late[u.channel] = u.sd * float(v)
             elif u.run == i:
                 shifts[u.shift] += u.sd * float(v)
+        share = run.share
+        if nodes:
+            at = np.arange(len(share)) * STEP_S
+            share = share * np.interp(at, NODE_S * np.array(sorted(nodes)), [nodes[k] for k in sorted(nodes)])
         never = [1e9] * (len(car.gear) - 1 - len(shifts))
         car = replace(car, shift_by_time=True, shift_at=(*shifts, *never))
         time = run.time[run.time <= self.until + 1e-9] - launch
         n = min(len(run.share), int((time[-1] + car.sensor_delay) / STEP_S) + 2 * _EACH)
-        rows = follow(car, STEP_S, run.share[:n], _EACH)
+        rows = follow(car, STEP_S, share[:n], _EACH)
         at = np.arange(len(rows)) * (_EACH * STEP_S)
         height = np.interp(time - car.sensor_delay, at, rows[:, 0]) * 1000
-        return {
+        found = {
             "height": height,
             "speed": np.interp(time - late["speed"], at, rows[:, 1]),
             "engine": np.interp(time - late["engine"], at, rows[:, 2]) * (30 / pi),
-        }, np.interp(time, at, rows[:, 3]) * 1000
+            "shaft": np.interp(time - late["shaft"], at, rows[:, 4]) * (30 / pi),
+        }
+        return {name: found[name] for name in run.values}, np.interp(time, at, rows[:, 3]) * 1000
 
     def differences(self, x: Floats, i: int) -> dict[str, Floats]:
         """Modelled less measured of run i by channel, NaN where nothing was measured; beyond the sensor's end
@@ -141,7 +167,7 @@ class Residuals:
         run = self.runs[i]
         seen, _ = self.seen(x, i)
         n = len(seen["height"])
-        found = {name: seen[name] - run.values[name][:n] for name in CHANNELS}
+        found = {name: seen[name] - run.values[name][:n] for name in run.values}
         end = run.at_end[:n]
         found["height"][end] = np.minimum(0.0, seen["height"][end] - run.end_mm)
         return found
@@ -184,6 +210,6 @@ class Residuals:
         sizes = []
         for run in self.runs:
             n = np.count_nonzero(run.time <= self.until + 1e-9)
-            total = sum(int(np.count_nonzero(np.isfinite(run.values[name][:n]))) for name in CHANNELS)
+            total = sum(int(np.count_nonzero(np.isfinite(run.values[name][:n]))) for name in run.values)
             sizes.append(total + int(np.count_nonzero(run.at_end[:n])))
         return sizes

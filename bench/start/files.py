@@ -177,7 +177,7 @@ launch_speed_rpm = {s.launch_speed:g}
 launch_torque_percent = 85     # guessed
 full_after_ms = 200            # guessed
 
-[converter]
+[converter]                    # a car with a clutch: see bench/vehicle/README.md
 stall_torque_nm = {s.stall_torque}  # computed: the engine's torque at its launch speed
 stall_torque_at_rpm = {s.launch_speed:g}
 torque_ratio = 2.1             # guessed: from the converter's maker

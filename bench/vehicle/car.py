@@ -22,7 +22,8 @@ class Car:
     """One car in SI units (m, kg, s, N, rad); what each length is shows the sketch in README.md.
 
     Values are for the whole axle where there are two of a thing. `bar_rate` 0 is a car without a wheelie bar,
-    `rear_spring` 0 one whose rear axle is fixed to its body. `torque` is the brake torque at full throttle.
+    `rear_spring` 0 one whose rear axle is fixed to its body; `clutch_torque` above 0 one with a clutch in
+    place of a converter. `torque` is the brake torque at full throttle.
     """
 
     mass: float
@@ -63,12 +64,20 @@ class Car:
     launch_speed: float
     launch_share: float
     full_after: float
+    boost: float  # share of the torque that lags behind what burns
+    boost_lag: float
     throttle_time: tuple[float, ...]
     throttle: tuple[float, ...]
     converter: float  # N m of pump torque for each (rad/s)^2 at stall
     converter_ratio: float
     coupling: float
     turbine_inertia: float
+    clutch_torque: float  # N m that it carries at the launch
+    clutch_full: float  # and at last
+    clutch_after: float  # until then at the launch's
+    clutch_rise: float  # and for so long on the way to the last
+    clutch_centrifugal: float  # share of it that goes with the square of the engine speed, over the launch's
+    clutch_inertia: float
     gear: tuple[float, ...]
     shift_at: tuple[float, ...]  # rad/s of the engine, or s since launch
     shift_by_time: bool
@@ -175,12 +184,23 @@ PARAMETERS: tuple[Parameter, ...] = (
         ("launch_speed", "launch_speed", "rpm", 1 / RADS, 500, 15000, None),
         ("launch_share", "launch_torque", "%", PERCENT, 5, 150, 100),
         ("full_after", "full_after", "ms", MS, 0, 5000, 0),
+        ("boost", "boost", "%", PERCENT, 0, 90, 0),
+        ("boost_lag", "boost_lag", "ms", MS, 10, 3000, 250),
     ),
     *_table(
         "converter",
         ("converter_ratio", "torque_ratio", "", 1.0, 1, 4, None),
         ("coupling", "coupling_at", "%", PERCENT, 40, 100, 90),
         ("turbine_inertia", "turbine_inertia", "kg m2", 1.0, 0, 2, None),
+    ),
+    *_table(
+        "clutch",
+        ("clutch_torque", "torque", "N m", 1.0, 10, 20000, None),
+        ("clutch_full", "full_torque", "N m", 1.0, 10, 20000, None),
+        ("clutch_after", "rises_after", "ms", MS, 0, 20000, 0),
+        ("clutch_rise", "rises_for", "ms", MS, 0, 20000, 0),
+        ("clutch_centrifugal", "centrifugal", "%", PERCENT, 0, 100, 0),
+        ("clutch_inertia", "inertia", "kg m2", 1.0, 0, 2, None),
     ),
     *_table(
         "gearbox",
@@ -215,7 +235,7 @@ PARAMETERS: tuple[Parameter, ...] = (
 )
 BY_NAME = {p.name: p for p in PARAMETERS}
 _MOST_COUPLING = 99  # %: the torques of a converter are never equal at no slip
-OPTIONAL = ("wheelie_bar", "rear_suspension")
+OPTIONAL = ("wheelie_bar", "rear_suspension", "converter", "clutch")
 
 
 @dataclass(frozen=True)
@@ -230,10 +250,12 @@ class Scatter:
 @dataclass(frozen=True)
 class Ways:
     """In what ways a fitted car may be another one: each row changes the logarithms of all `names` together,
-    by one standard deviation of a chance of its own."""
+    by one standard deviation of a chance of its own. `misses`: how many times as far a prediction
+    may miss as for a usual fit to two runs of a car that does not obey the model, 1 at least."""
 
     names: tuple[str, ...]
     rows: tuple[tuple[float, ...], ...]
+    misses: float = 1.0
 
 
 @dataclass(frozen=True)

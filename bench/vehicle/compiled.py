@@ -253,13 +253,13 @@ def _by_name(table: Floats) -> dict[str, Any]:
 
 
 def follow(car: Car, step_s: float, shares: Floats, each: int) -> Floats:
-    """What a recording would show of a car under shares of torque commanded for each step: float64[m, 4] with
-    height along the beam (m), speed (m/s), engine speed (rad/s) and lift (m) before every `each` steps.
-    Fewer rows where the car turns over."""
+    """What a recording would show of a car under shares of torque commanded for each step: float64[m, 5] with
+    height along the beam (m), speed (m/s), engine speed (rad/s), lift (m) and shaft speed (rad/s) before
+    every `each` steps. Fewer rows where the car turns over."""
     assert _vehicle is not None
     ffi, lib = _vehicle.ffi, _vehicle.lib
     shares = np.ascontiguousarray(shares)
-    rows = np.empty((-(-len(shares) // each), 4))
+    rows = np.empty((-(-len(shares) // each), 5))
     commanded = ffi.cast("double *", shares.ctypes.data)
     seen = ffi.cast("lv_seen_t *", rows.ctypes.data)
     n = lib.lv_follow(_c_car(ffi, car), step_s, len(shares), commanded, each, seen)

@@ -28,6 +28,15 @@ and pushes the body up. It is not thrust times radius: wheel and turbine inertia
     turbine torque  pump torque * a factor falling straight from the torque ratio at s = 0 to 1 at `coupling`
     engine torque   share * (curve + friction) * throttle - friction, the share lagging behind the command
 
+Of a boosted engine the part `boost` of (curve + friction) follows throttle times share with `boost_lag`.
+
+A clutch in place of the converter brings the gearbox's input, which has the turbine's place, and the engine
+to one speed within half a millisecond as long as its capacity allows; else it slips and carries that capacity
+
+    (launch's to last, in a straight line over the time) * (1 - c + c (w / launch speed)^2)
+
+with `clutch_centrifugal` c. Half a millisecond is what the steps stand: a locked clutch creeps by some rad/s.
+
 A gear change moves the ratio in a straight line from one to the next in the shift time; the turbine's inertia
 then gives back its own speed as torque (ratio * inertia * rate of ratio * turn).
 
@@ -57,8 +66,10 @@ from math import cos, fabs, sin
 from bench.vehicle.car import GRAVITY, Car
 
 # The states, in the order of vehicle.c.
-WAY, SPEED, PITCH, PITCH_RATE, TRAVEL, TRAVEL_RATE, WHEEL, SLIP, ENGINE, SHARE, RISE, RISE_RATE = range(12)
-STATES = 12
+WAY, SPEED, PITCH, PITCH_RATE, TRAVEL, TRAVEL_RATE, WHEEL, SLIP, ENGINE, SHARE = range(10)
+RISE, RISE_RATE, BOOST = range(10, 13)
+STATES = 13
+_LOCKS_S = 0.0005
 
 
 @dataclass(frozen=True)
@@ -92,6 +103,9 @@ class Statics:
         self.free_radius = car.front_radius + self.front_load / car.front_tyre_rate
         sprung = car.rear_spring > 0
         self.jacking = car.anti_squat * car.cg_height / (car.wheelbase * car.rear_radius) if sprung else 0.0
+        self.input_inertia = car.turbine_inertia + car.clutch_inertia
+        behind = self.input_inertia + car.wheel_inertia / (car.gear[0] * car.final_drive) ** 2
+        self.locking = 1 / (_LOCKS_S * (1 / car.engine_inertia + 1 / behind))
 
 
 @dataclass(frozen=True)
@@ -118,6 +132,8 @@ class Equations:
         self.statics = Statics(car)
         self._curve = tuple(zip(car.torque_speed, car.torque, strict=True))
         self._throttle = tuple(zip(car.throttle_time, car.throttle, strict=True))
+        begins = car.clutch_after
+        self._clutch = ((begins, car.clutch_torque), (begins + car.clutch_rise, car.clutch_full))
 
     def _point(self, y: Sequence[float], p: float, r: float, on_strut: bool = False) -> _Point:
         s, c, q = sin(y[PITCH]), cos(y[PITCH]), y[PITCH_RATE]
@@ -162,19 +178,39 @@ class Equations:
     def _stop(self, depth: float, rate: float) -> float:
         return max(0.0, self.car.stop_rate * depth + self.car.stop_damping * rate) if depth > 0 else 0.0
 
-    def _engine(self, y: Sequence[float], time: float, turbine: float) -> tuple[float, float, float]:
-        """Torque at full command, engine's acceleration, turbine's torque."""
+    def _engine(self, y: Sequence[float], time: float, turbine: float) -> tuple[float, float, float, float]:
+        """Torque at full command, rates of engine and boost, torque into the gearbox."""
         car, engine = self.car, y[ENGINE]
         throttle = _at(self._throttle, time)
+        boost_rate = (throttle * y[SHARE] - y[BOOST]) / car.boost_lag if car.boost > 0 else 0.0
         if time < car.full_after:
             throttle *= car.launch_share + (1 - car.launch_share) * time / car.full_after
         full = (car.torque_scale * _at(self._curve, engine) + car.friction) * throttle
+        full *= 1 - car.boost * (1 - y[BOOST])
         friction = car.friction * min(engine, 1.0)
-        ratio = max(0.0, turbine / engine) if engine > 1.0 else 0.0
+        taken, given = (
+            self._clutched(engine, turbine, time)
+            if car.clutch_torque > 0
+            else self._converted(engine, turbine)
+        )
+        return full, (y[SHARE] * full - friction - taken) / car.engine_inertia, boost_rate, given
+
+    def _converted(self, engine: float, turbine: float) -> tuple[float, float]:
+        """Pump and turbine torque of the converter."""
+        car = self.car
+        ratio = max(0.0, turbine / engine) if engine > 1 else 0.0
         pump = car.converter * engine * fabs(engine) * max(1 - ratio**7, -1.0)
         part = min(ratio / car.coupling, 1.0)
         more = car.converter_ratio + (1 - car.converter_ratio) * part if pump > 0 else 1.0
-        return full, (y[SHARE] * full - friction - pump) / car.engine_inertia, pump * more
+        return pump, pump * more
+
+    def _clutched(self, engine: float, turbine: float, time: float) -> tuple[float, float]:
+        """The clutch's torque on both sides."""
+        car = self.car
+        share = 1 - car.clutch_centrifugal + car.clutch_centrifugal * (engine / car.launch_speed) ** 2
+        most = _at(self._clutch, time) * share
+        carried = max(-most, min(most, (engine - turbine) * self.statics.locking))
+        return carried, carried
 
     def _grip(self, slip: float) -> float:
         """Thrust as a share of the rear load, at a slip as a share of that of the peak."""
@@ -200,7 +236,7 @@ class Equations:
                     m[i][j] += mass * (point.along[i] * point.along[j] + point.up[i] * point.up[j])
                 f[i] -= mass * (point.along[i] * point.held_along + point.up[i] * (point.held_up + GRAVITY))
         shaft_turn = (0.0, 1.0, 0.0, self.statics.jacking, 1.0)
-        inertia = car.turbine_inertia * ratio * ratio
+        inertia = self.statics.input_inertia * ratio * ratio
         for i in range(5):
             f[i] += shaft * shaft_turn[i]
             for j in range(5):
@@ -219,9 +255,9 @@ class Equations:
         bar = self._point(y, -car.bar_behind, car.bar_clear - car.rear_radius)
 
         turn = y[WHEEL] + y[PITCH_RATE] + st.jacking * y[RISE_RATE]
-        full, engine_rate, turbine = self._engine(y, time, ratio * turn)
+        full, engine_rate, boost_rate, turbine = self._engine(y, time, ratio * turn)
         shaft = ratio * (turbine * car.efficiency if turbine > 0 else turbine / car.efficiency)
-        shaft -= ratio * car.turbine_inertia * ratio_rate * turn
+        shaft -= ratio * st.input_inertia * ratio_rate * turn
 
         front = self.front_load(y)
         bar_load = 0.0
@@ -267,6 +303,7 @@ class Equations:
         dy[WHEEL] = accelerations[4]
         dy[SLIP] = (y[WHEEL] * car.rear_radius - y[SPEED] - fabs(y[SPEED]) * y[SLIP]) / car.relaxation
         dy[ENGINE] = engine_rate
+        dy[BOOST] = boost_rate
         dy[SHARE] = (share - y[SHARE]) / car.lag if car.lag > 0 else 0.0
         return dy, Forces(
             accelerations[0], accelerations[1], front, rear, accelerations[5], bar_load, ratio, full
@@ -372,7 +409,7 @@ class Motion:
         self.gearbox = Gearbox(car)
         self.state = [0.0] * STATES
         self.state[ENGINE] = car.launch_speed
-        self.state[SHARE] = 1.0
+        self.state[SHARE] = self.state[BOOST] = 1.0
 
     def step(self, time: float, h: float, share: float) -> Forces:
         """Move by h seconds with a commanded share of torque; gives the forces at the start."""

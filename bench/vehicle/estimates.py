@@ -60,6 +60,7 @@ ESTIMATES: dict[str, Estimate] = {
     "friction": Estimate(lambda v: 0.075 * v["torque_most"], "7.5 % of the greatest torque", 0.2),
     "engine_inertia": Estimate(_constant(0.45), "usual", 0.2),
     "turbine_inertia": Estimate(_constant(0.08), "usual", 0.3),
+    "clutch_inertia": Estimate(_constant(0.08), "usual", 0.3),
     "shift_time": Estimate(_constant(0.06), "usual", 0.3),
     "efficiency": Estimate(_constant(0.9), "usual", 0.02),
     "drag_area": Estimate(_constant(0.65), "usual", 0.15),

@@ -19,10 +19,12 @@ from bench.vehicle.run import slow
 SUMMARY_VERSION = 2  # 2: a nose that never flew has no landing speed, and not 0
 
 # What cars that do not obey the model are missed by when it is fitted to two of their runs: one standard
-# deviation, from the median misses of the cars with a converter in bench/vehicle/README.md (12 mm, 0.14 m/s,
-# 0.026 s) over 0.6745. No scatter of the car's values has it in it.
-MISSED = {"peak_lift_mm": 18.0, "landing_speed_mps": 0.21}
-MISSED_TIME_S = 0.04
+# deviation, from the misses that bench/vehicle/README.md lists. No scatter of the car's values has it in it.
+# High lifts are missed by more than low ones, and what a cut costs in time by a share of it.
+MISSED_LIFT_MM, MISSED_LIFT = 8.0, 0.06
+MISSED_LANDING_MPS = 0.21
+MISSED_TIME_S, MISSED_LOSS = 0.04, 0.3
+_FAR = 1.5  # times what is usual left of a fit's runs: told beside every figure
 _Z80 = 1.2816
 
 # figure -> (name of the score, factor)
@@ -170,7 +172,8 @@ def _shares(p: Prediction) -> dict[str, Any]:
                 f"nose_{feet}_ft_s": _percentiles(time[~np.isnan(time)]),
             },
         }
-        found[side]["range_80"] = _ranges(scores, feet, p.vehicle.ways is not None)
+        misses = p.vehicle.ways.misses if p.vehicle.ways else 0.0
+        found[side]["range_80"] = _ranges(scores, p.spread[0], feet, misses)
     found["fitted"] = p.vehicle.ways is not None
     lost = p.spread[1]["nose_time"][:, mark] - p.spread[0]["nose_time"][:, mark]
     both = lost[~np.isnan(lost)]
@@ -185,22 +188,34 @@ def _landed(scores: dict[str, Floats]) -> Floats:
     return speeds[~np.isnan(speeds) & (scores["flights"] > 0)]
 
 
-def _ranges(scores: dict[str, Floats], feet: int, fitted: bool) -> dict[str, list[float]]:
-    """Between what 80 % of the cars are, those of a fit wider by what a fitted model misses all the same."""
+def _ranges(
+    scores: dict[str, Floats], without: dict[str, Floats], feet: int, misses: float
+) -> dict[str, list[float]]:
+    """Between what 80 % of the cars are, those of a fit wider by `misses` times what a fitted model misses
+    all the same."""
+    landing = np.nan_to_num(scores["landing_speed"], nan=np.inf)
     found = {
         "peak_lift_mm": _middle(scores["peak_lift"] * 1000),
-        "landing_speed_mps": _middle(np.nan_to_num(scores["landing_speed"], nan=np.inf)),
+        "landing_speed_mps": _middle(landing),
         "bar_force_n": _middle(scores["bar_force"]),
+    }
+    missed = {
+        "peak_lift_mm": float(np.hypot(MISSED_LIFT_MM, MISSED_LIFT * np.median(scores["peak_lift"] * 1000))),
+        "landing_speed_mps": MISSED_LANDING_MPS,
     }
     for i, mark in enumerate(MARKS_FT):
         if mark <= feet:
-            found[f"nose_{mark}_ft_s"] = _middle(np.nan_to_num(scores["nose_time"][:, i], nan=np.inf))
-    return {key: _wider(key, *ends) for key, ends in found.items()} if fitted else found
+            time, key = scores["nose_time"][:, i], f"nose_{mark}_ft_s"
+            found[key] = _middle(np.nan_to_num(time, nan=np.inf))
+            lost = time - without["nose_time"][:, i]
+            lost = lost[~np.isnan(lost)]
+            loss = MISSED_LOSS * float(np.median(lost)) if len(lost) else 0.0
+            missed[key] = float(np.hypot(MISSED_TIME_S, loss))
+    return {key: _wider(low, high, misses * missed.get(key, 0.0)) for key, (low, high) in found.items()}
 
 
-def _wider(key: str, low: float, high: float) -> list[float]:
-    """A range with the miss of MISSED in it; one at 0 has nothing to miss."""
-    missed = MISSED.get(key, MISSED_TIME_S if key.startswith("nose_") else 0.0)
+def _wider(low: float, high: float, missed: float) -> list[float]:
+    """A range with a miss in it, one standard deviation; one at 0 has nothing to miss."""
     if high in (0, np.inf) or not missed:
         return [low, high]
     half = (high - low) / 2
@@ -251,6 +266,13 @@ def notes(p: Prediction) -> list[str]:
                 f" {1000 * outcome.score('rear_unloaded'):.0f} ms; the model keeps them on the ground, a real"
                 " car may hop there"
             )
-    if p.options.spread and not p.vehicle.scatter and p.vehicle.ways is None:
+    ways = p.vehicle.ways
+    if ways is not None and ways.misses >= _FAR:
+        found.append(
+            "this car's fit stays far from its runs, or has only one: predictions may miss"
+            f" {ways.misses:.1f} times as far as usual; so much wider are the ranges here, and so much less"
+            " are single figures worth"
+        )
+    if p.options.spread and not p.vehicle.scatter and ways is None:
         found.append("the vehicle file gives no scatter, so that all cars of the spread are alike")
     return found

@@ -11,6 +11,7 @@
 #define RING 512
 #define LONGEST_STEP_US 500
 #define TURNED_OVER 1.2
+#define LOCKS_S 0.0005
 /* With any of these faults on the controller does not act on the height. */
 #define OUT_OF_SERVICE \
     (LIFT_FAULT_SENSOR | LIFT_FAULT_FALL | LIFT_FAULT_STUCK | LIFT_FAULT_ACQUIRING | LIFT_FAULT_NO_IMAGE)
@@ -19,7 +20,7 @@
 #define WHEEL_IN_AIR_S 1.1
 #define PI 3.14159265358979323846
 
-enum { WAY, SPEED, PITCH, PITCH_RATE, TRAVEL, TRAVEL_RATE, WHEEL, SLIP, ENGINE, SHARE, RISE, RISE_RATE };
+enum { WAY, SPEED, PITCH, PITCH_RATE, TRAVEL, TRAVEL_RATE, WHEEL, SLIP, ENGINE, SHARE, RISE, RISE_RATE, BOOST };
 
 static const double MARK_FT[LV_MARKS] = {60.0, 330.0, 660.0, 1000.0, 1320.0};
 
@@ -29,6 +30,7 @@ typedef struct {
     double body_mass, body_ahead, body_up; /* the body's centre of gravity from the rear axle */
     double front_up;                       /* front wheel centre over the rear axle */
     double front_static, strut_static, rear_static, free_radius, jacking;
+    double input_inertia, locking;
 } lv_made_t;
 
 typedef struct {
@@ -107,6 +109,10 @@ static void make(lv_made_t *m, const lv_car_t *car) {
     m->rear_static = car->mass * GRAVITY - m->front_static - car->rear_unsprung * GRAVITY;
     m->free_radius = car->front_radius + m->front_static / car->front_tyre_rate;
     m->jacking = car->rear_spring > 0 ? car->anti_squat * car->cg_height / (car->wheelbase * car->rear_radius) : 0.0;
+    m->input_inertia = car->turbine_inertia + car->clutch_inertia;
+    double first = car->gear[0] * car->final_drive;
+    double behind = m->input_inertia + car->wheel_inertia / (first * first);
+    m->locking = 1.0 / (LOCKS_S * (1.0 / car->engine_inertia + 1.0 / behind));
 }
 
 static double stop_force(const lv_car_t *car, double depth, double rate) {
@@ -137,6 +143,21 @@ static double converter_ratio(const lv_car_t *car, double speed_ratio) {
     return car->converter_ratio + (1.0 - car->converter_ratio) * speed_ratio / car->coupling;
 }
 
+static double clutch_torque(const lv_made_t *m, double engine, double turbine, double time) {
+    const lv_car_t *car = &m->car;
+    double risen = (time - car->clutch_after) / car->clutch_rise;
+    double most = car->clutch_torque + (car->clutch_full - car->clutch_torque) * risen;
+    if (time <= car->clutch_after) {
+        most = car->clutch_torque;
+    } else if (time >= car->clutch_after + car->clutch_rise) {
+        most = car->clutch_full;
+    }
+    double turns = engine / car->launch_speed, c = car->clutch_centrifugal;
+    most *= 1.0 - c + c * turns * turns;
+    double carried = (engine - turbine) * m->locking;
+    return carried > most ? most : carried < -most ? -most : carried;
+}
+
 static void rates_of(const lv_made_t *m, double time, const double *y, double share, double ratio,
                      double ratio_rate, double *dy, lv_forces_t *f) {
     const lv_car_t *car = &m->car;
@@ -153,26 +174,33 @@ static void rates_of(const lv_made_t *m, double time, const double *y, double sh
     double turn = y[WHEEL] + q + m->jacking * dw;
     double turbine = ratio * turn;
     double engine = y[ENGINE];
-    double speed_ratio = engine > 1.0 ? turbine / engine : 0.0;
-    if (speed_ratio < 0) {
-        speed_ratio = 0;
+    double taken, out;
+    if (car->clutch_torque > 0) {
+        taken = out = clutch_torque(m, engine, turbine, time);
+    } else {
+        double speed_ratio = engine > 1.0 ? turbine / engine : 0.0;
+        if (speed_ratio < 0) {
+            speed_ratio = 0;
+        }
+        double sr2 = speed_ratio * speed_ratio;
+        double load = 1.0 - sr2 * sr2 * sr2 * speed_ratio;
+        taken = car->converter * engine * fabs(engine) * (load > -1.0 ? load : -1.0);
+        out = taken > 0 ? taken * converter_ratio(car, speed_ratio) : taken;
     }
-    double sr2 = speed_ratio * speed_ratio;
-    double load = 1.0 - sr2 * sr2 * sr2 * speed_ratio;
-    double pump = car->converter * engine * fabs(engine) * (load > -1.0 ? load : -1.0);
-    double out = pump > 0 ? pump * converter_ratio(car, speed_ratio) : pump;
     double open = at(car->throttle_time, car->throttle, car->throttle_points, time);
+    dy[BOOST] = car->boost > 0 ? (open * y[SHARE] - y[BOOST]) / car->boost_lag : 0.0;
     if (time < car->full_after) {
         open *= car->launch_share + (1.0 - car->launch_share) * time / car->full_after;
     }
     double full = (at(car->torque_speed, car->torque, car->torque_points, engine) + car->friction) * open;
+    full *= 1.0 - car->boost * (1.0 - y[BOOST]);
     double friction = engine > 1.0 ? car->friction : car->friction * engine;
-    dy[ENGINE] = (y[SHARE] * full - friction - pump) / car->engine_inertia;
+    dy[ENGINE] = (y[SHARE] * full - friction - taken) / car->engine_inertia;
     dy[SHARE] = car->lag > 0 ? (share - y[SHARE]) / car->lag : 0.0;
 
     double through = ratio * (out > 0 ? out * car->efficiency : out / car->efficiency);
-    double drive = through - ratio * car->turbine_inertia * ratio_rate * turn;
-    double inertia = car->turbine_inertia * ratio * ratio;
+    double drive = through - ratio * m->input_inertia * ratio_rate * turn;
+    double inertia = m->input_inertia * ratio * ratio;
 
     /* forces */
     double front = front_tyre(m, y, sine, cosine);
@@ -404,6 +432,11 @@ static int32_t read_sensor(lv_run_t *run) {
 
 static double since_launch(const lv_run_t *run) { return (double)(run->tick - run->lead) * run->tick_s; }
 
+static double shaft_speed(const lv_run_t *run) {
+    const double *y = run->state;
+    return (y[WHEEL] + y[PITCH_RATE] + run->made.jacking * y[RISE_RATE]) * run->made.car.final_drive;
+}
+
 void lv_sense(lv_run_t *run, lv_reading_t *out) {
     const lift_image_t *c = run->controller.calibration;
     const double *y = run->state;
@@ -420,8 +453,7 @@ void lv_sense(lv_run_t *run, lv_reading_t *out) {
     out->counts = run->counts;
     out->speed = cut(36.0 * speed, LIFT_SPEED_LIMIT);
     out->engine = cut(y[ENGINE] * 30.0 / PI, LIFT_ROTATION_LIMIT);
-    out->shaft = cut((y[WHEEL] + y[PITCH_RATE] + run->made.jacking * y[RISE_RATE]) * run->made.car.final_drive * 30.0 / PI,
-                     LIFT_ROTATION_LIMIT);
+    out->shaft = cut(shaft_speed(run) * 30.0 / PI, LIFT_ROTATION_LIMIT);
     out->armed = 1;
     out->launch = run->tick >= run->lead;
 }
@@ -513,7 +545,7 @@ int32_t lv_begin(lv_run_t *run, const lv_car_t *car, const uint8_t *image, int64
     run->delay_ticks = (int32_t)floor(car->sensor_delay / run->tick_s + 0.5);
     run->rng = rng_from(track->seed);
     run->state[ENGINE] = car->launch_speed;
-    run->state[SHARE] = 1.0;
+    run->state[SHARE] = run->state[BOOST] = 1.0;
     run->gearbox.ratio = car->gear[0] * car->final_drive;
     run->front_chord = chord(car->front_radius, car->front_radius, car->beam_height);
     for (int32_t i = 0; i < LV_MARKS; i++) {
@@ -757,7 +789,7 @@ int64_t lv_follow(const lv_car_t *car, double h, int64_t n, const double *share,
     run->made.car.shift_by_time = 1;
     run->step_s = h;
     run->state[ENGINE] = car->launch_speed;
-    run->state[SHARE] = 1.0;
+    run->state[SHARE] = run->state[BOOST] = 1.0;
     run->gearbox.ratio = car->gear[0] * car->final_drive;
     const double *y = run->state;
     int64_t made = 0;
@@ -765,7 +797,7 @@ int64_t lv_follow(const lv_car_t *car, double h, int64_t n, const double *share,
         double time = (double)i * h;
         if (i % each == 0) {
             double lift = car->wheelbase * sin(y[PITCH]) + (run->made.front_up + y[RISE]) * cos(y[PITCH]);
-            rows[made++] = (lv_seen_t){along_beam(run), y[SPEED], y[ENGINE], lift - run->made.front_up};
+            rows[made++] = (lv_seen_t){along_beam(run), y[SPEED], y[ENGINE], lift - run->made.front_up, shaft_speed(run)};
         }
         foresee_shift(&run->gearbox, car, time, h);
         step(run, time, share[i]);

@@ -7,7 +7,7 @@
 #ifndef LV_VEHICLE_H
 #define LV_VEHICLE_H
 
-enum { LV_POINTS = 16, LV_GEARS = 6, LV_STATES = 12, LV_MARKS = 5 };
+enum { LV_POINTS = 16, LV_GEARS = 6, LV_STATES = 13, LV_MARKS = 5 };
 
 /* A car: the parameters of bench.vehicle.car.Car, by the same names. */
 typedef struct {
@@ -17,8 +17,9 @@ typedef struct {
     double front_spring, rebound, bump, droop, bump_travel, stop_rate, stop_damping;
     double bar_behind, bar_clear, bar_rate, bar_damping;
     double rear_spring, rear_damping, rear_travel, anti_squat;
-    double friction, engine_inertia, launch_speed, launch_share, full_after;
+    double friction, engine_inertia, launch_speed, launch_share, full_after, boost, boost_lag;
     double converter, converter_ratio, coupling, turbine_inertia;
+    double clutch_torque, clutch_full, clutch_after, clutch_rise, clutch_centrifugal, clutch_inertia;
     double shift_time, final_drive, efficiency;
     double drag_area, air_density, rolling;
     double delay, lag, retard_loss;
@@ -78,9 +79,9 @@ typedef struct {
     double acceleration, pitch_acceleration, front_load, rear_load, thrust, bar_load, gear_ratio, torque;
 } lv_forces_t;
 
-/* What a recording shows of a car, and the lift of its front axle: m, m/s, rad/s, m. */
+/* What a recording shows of a car, and the lift of its front axle: m, m/s, rad/s, m, rad/s of the drive shaft. */
 typedef struct {
-    double height, velocity, engine_speed, lift;
+    double height, velocity, engine_speed, lift, shaft_speed;
 } lv_seen_t;
 
 typedef struct lv_run lv_run_t;

@@ -171,6 +171,11 @@ def _engine(r: _Reader) -> dict[str, tuple[float, ...]]:
 
 
 def _converter(r: _Reader) -> dict[str, object]:
+    if r.file.has("clutch") == r.file.has("converter"):
+        what = "stands beside [clutch]" if r.file.has("clutch") else "section is missing"
+        r.file.wrong(("converter",), what, "[converter], or [clutch] in its place")
+    if not r.file.has("converter"):
+        return {"converter": 0.0}
     s = r.section("converter")
     absorbed = s.number("stall_torque", "N m")
     at = s.number("stall_torque_at", "rpm")
@@ -262,6 +267,8 @@ def _ways(r: _Reader) -> Ways | None:
     for path in paths:
         if path not in _PATHS:
             r.file.wrong(("scatter", "fit", "of"), f"{path} is no parameter", "as a fit wrote it")
+    misses = s.number("misses", "", default=1)
+    r.within(misses, 1, 1000)
     rows = []
     for n in range(1, _MOST_WAYS + 1):
         if f"way_{n}" not in s.content:
@@ -272,7 +279,7 @@ def _ways(r: _Reader) -> Ways | None:
     s.finish()
     if not paths or r.file.mistakes:
         return None
-    return Ways(tuple(_PATHS[path] for path in paths), tuple(rows))
+    return Ways(tuple(_PATHS[path] for path in paths), tuple(rows), float(misses.value))
 
 
 def _judge(r: _Reader, car: Car) -> None:

@@ -182,7 +182,8 @@ class OutsideCar:
             self.engine += (gas - pump) / p.engine_inertia * dt
             out = pump * gain
         else:
-            room = along(p.clutch_torque, now)
+            weights = (self.engine * RPM / p.launch_rpm) ** 2  # levers that fly out
+            room = along(p.clutch_torque, now) * (1 + p.clutch_centrifugal * (weights - 1))
             over = self.engine - self.turbine
             # a clutch that has caught up carries what keeps both together, as long as it can
             out = max(-room, min(room, room * over / 2.0))

@@ -15,12 +15,14 @@ KINDS = {
     "welded": _WELDED,
     # axle on two links and a spring, bar on the housing, a tyre that grows
     "links": replace(_WELDED, name="links", rear="links", bar_on="housing", growth=1.2e-6),
-    # a clutch that slips for more than a second, boost that falls with the events and comes back late
+    # a clutch that slips for two seconds, its levers fly out with the engine; boost that falls with the
+    # events and comes back late
     "clutch": replace(
         _WELDED,
         name="clutch",
         coupling="clutch",
-        clutch_torque=((0.0, 2350.0), (0.5, 2250.0), (1.2, 2900.0)),
+        clutch_torque=((0.0, 1950.0), (0.5, 1950.0), (1.5, 2600.0)),
+        clutch_centrifugal=0.8,
         torque_nm=tuple(1.35 * torque for torque in _WELDED.torque_nm),
         boost_share=0.35,
         launch_rpm=6400.0,

@@ -81,6 +81,7 @@ class Parts:
     converter_ratio: float = 2.2
     converter_couples: float = 0.92
     clutch_torque: tuple[tuple[float, float], ...] = ((0.0, 1150.0), (0.8, 1900.0), (1.5, 2600.0))
+    clutch_centrifugal: float = 0.0  # share that goes with the square of the engine speed, over the launch's
     # drive line
     gears: tuple[float, ...] = (1.55, 1.0)
     shift_rpm: float = 7400.0

@@ -267,6 +267,7 @@ class Rows:
     searches: list[list[str]] = field(default_factory=list)
     missed: dict[int, list[float]] = field(default_factory=dict)
     held: dict[int, list[bool]] = field(default_factory=dict)
+    within: tuple[int, int, int] = (0, 0, 0)  # of the fit to two runs: see Told
 
 
 def rows_of(name: str) -> Rows:
@@ -297,7 +298,7 @@ def rows_of(name: str) -> Rows:
             "" if not count else "yes" if side.holds else "NO",
         ])  # fmt: skip
         if count == 2:
-            rows.missed, rows.held = dict(enumerate(missed)), held
+            rows.missed, rows.held, rows.within = dict(enumerate(missed)), held, side.within
     if subject.drive is not None:
         rows.searches.append(searched(subject, found[2][1]))
     sys.stderr.write(f"{name} done\n")
@@ -314,12 +315,13 @@ def make(names: list[str]) -> str:
         [row for one in found for row in one.searches],
         {i: [v for one in found for v in one.missed.get(i, [])] for i in range(len(FIGURES))},
         {i: [v for one in found for v in one.held.get(i, [])] for i in HELD},
+        tuple(sum(one.within[k] for one in found) for k in range(3)),
     )
 
 
 def _page(
     detail: list[list[str]], summary: list[list[str]], searches: list[list[str]],
-    all_missed: dict[int, list[float]], held_all: dict[int, list[bool]],
+    all_missed: dict[int, list[float]], held_all: dict[int, list[bool]], within: tuple[int, ...],
 ) -> str:  # fmt: skip
     lines = [
         "Median miss over six calibrations (five of the shared recordings); how many 80 % ranges of peak,"
@@ -346,6 +348,7 @@ def _page(
     lines += [
         f"- 80 % ranges of a prediction, fitted to two runs, hold {share:.0f} % of the truths; at least 70"
         f" was aimed at: {word}.",
+        _values_held(*within),
         "",
         f"A search for the car fitted to two runs (limits {', '.join(LIMITS)}; 24 cars, 16 settings, 10"
         " generations), as 95 % of the model's cars do it, and what the car itself then did:",
@@ -361,6 +364,15 @@ def _page(
         *_rows(["car", "calibration", *FIGURES], detail),
     ]  # fmt: skip
     return "\n".join(lines) + "\n"
+
+
+def _values_held(inside: int, inside_95: int, of: int) -> str:
+    share, share_95 = (100 * n / max(of, 1) for n in (inside, inside_95))
+    word = "reached" if 70 <= share <= 90 else "NOT reached"
+    return (
+        f"- 80 % intervals of the values, fitted to two runs, hold {share:.0f} % of {of} true ones (those of"
+        f" 95 %: {share_95:.0f} %); 70 to 90 was aimed at: {word}."
+    )
 
 
 def _rows(head: list[str], rows: list[list[str]]) -> list[str]:

@@ -58,6 +58,12 @@ def truth(p: Parts) -> dict[str, float]:
     if p.coupling == "converter":
         found |= {"converter": p.converter_factor, "converter_ratio": p.converter_ratio}
         found |= {"launch_share": p.throttle[0][1], "turbine_inertia": p.turbine_inertia}
+    else:
+        found |= {"clutch_full": p.clutch_torque[-1][1], "clutch_inertia": p.turbine_inertia}
+    if p.clutch_centrifugal:
+        found["clutch_centrifugal"] = p.clutch_centrifugal
+    if p.boost_share:
+        found |= {"boost": p.boost_share, "boost_lag": p.boost_lag}
     return found
 
 
@@ -114,29 +120,44 @@ damping_ns_per_m = 3000
 {rear}{_drive_line(p, got)}"""
 
 
+def _clutch(p: Parts, got: dict[str, float]) -> str:
+    """What it carries: from the first two points of its line to the last."""
+    first, second, last = p.clutch_torque
+    return f"""[clutch]
+torque_nm = {0.94 * (first[1] + second[1]) / 2:.0f}
+full_torque_nm = {got.get("clutch_full", last[1]):.0f}
+rises_after_ms = {1000 * second[0]:.0f}
+rises_for_ms = {1000 * (last[0] - second[0]):.0f}
+centrifugal_percent = {100 * got.get("clutch_centrifugal", 0):.0f}
+inertia_kgm2 = {got.get("clutch_inertia", 0.09):.3f}"""
+
+
 def _drive_line(p: Parts, got: dict[str, float]) -> str:
     """From the engine on."""
-    stall, stall_at, ratio, coupling, share = 1300.0, 5000.0, 1.0, 99.0, 100.0 * p.throttle[0][1]
+    coupling = _clutch(p, got)
+    share = 100 * got.get("launch_share", 1.0)
     if p.coupling == "converter":
-        stall, ratio, coupling = got["converter"] * (stall_at * pi / 30) ** 2, got["converter_ratio"], 90.0
-        share = 100 * got["launch_share"]
-    else:  # a slipping clutch told as a converter that multiplies nothing
-        stall, stall_at = p.clutch_torque[0][1], p.launch_rpm
+        coupling = f"""[converter]
+stall_torque_nm = {got["converter"] * (5000 * pi / 30) ** 2:.0f}
+stall_torque_at_rpm = 5000
+torque_ratio = {got["converter_ratio"]:.2f}
+coupling_at_percent = 90
+turbine_inertia_kgm2 = {got["turbine_inertia"]:.3f}"""
+    boost = ""
+    if p.boost_share:
+        boost = f"boost_percent = {100 * got['boost']:.0f}\nboost_lag_ms = {1000 * got['boost_lag']:.0f}"
     return f"""
 [engine]
 torque_at_rpm = [{", ".join(f"{v:.0f}" for v in p.torque_rpm)}]
-torque_nm = [{", ".join(f"{v * got['torque_scale']:.0f}" for v in p.torque_nm)}]
+torque_nm = [{", ".join(f"{v:.0f}" for v in p.torque_nm)}]
+torque_scale_percent = {100 * got["torque_scale"]:.2f}
 friction_nm = {got["friction"]:.0f}
 inertia_kgm2 = {got["engine_inertia"]:.3f}
 launch_speed_rpm = {got["launch_speed"] * 30 / pi:.0f}
 launch_torque_percent = {share:.0f}
 full_after_ms = {1000 * p.throttle[1][0] if p.throttle[0][1] < 1 else 0:.0f}
-[converter]
-stall_torque_nm = {stall:.0f}
-stall_torque_at_rpm = {stall_at:.0f}
-torque_ratio = {ratio:.2f}
-coupling_at_percent = {coupling:.0f}
-turbine_inertia_kgm2 = {got.get("turbine_inertia", 0.09):.3f}
+{boost}
+{coupling}
 [gearbox]
 ratios = [{", ".join(f"{v:g}" for v in p.gears)}]
 shift_at_rpm = [{p.shift_rpm:.0f}]

@@ -52,7 +52,9 @@ def test_six_calibrations_differ_and_tapes_err_by_seed() -> None:
 
 def test_the_page_says_what_was_not_reached() -> None:
     missed = {0: [20.0, 30.0], 1: [0.1], 2: [0.0], 3: [0.0], 4: [0.01]}
-    text = table._page([], [], [], missed, {0: [True, True], 1: [True, False], 4: [False, False]})
+    text = table._page(
+        [], [], [], missed, {0: [True, True], 1: [True, False], 4: [False, False]}, (15, 18, 20)
+    )
     assert (
         "peak mm, fitted to two runs: missed by 25.00 in the median, 15 at most was aimed at: NOT reached"
         in text
@@ -62,3 +64,4 @@ def test_the_page_says_what_was_not_reached() -> None:
         in text
     )
     assert "hold 50 % of the truths; at least 70 was aimed at: NOT reached" in text
+    assert "hold 75 % of 20 true ones (those of 95 %: 90 %); 70 to 90 was aimed at: reached" in text

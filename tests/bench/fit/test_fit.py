@@ -177,6 +177,7 @@ def test_a_prediction_of_a_fitted_car_has_its_ranges_unasked(fitted, true_car, c
         (("body.cg_height", "body.cg_hight"), "body.cg_hight is no parameter"),
         (("way_1 = [", "way_1 = [0.1, "), "way_1"),
         (("way_1 = [", "way_1 = [9"), "is out of range"),
+        (("misses = 2.00", "misses = 0.5"), "is out of range"),
     ],
 )
 def test_a_damaged_section_of_a_fit_is_refused(fitted, change, says):
@@ -207,6 +208,15 @@ def test_residuals_in_waves_say_that_the_model_does_not_hold(monkeypatch):
         assert quiet[name] == pytest.approx(size, rel=0.2)
     # 8 mm that last 0.12 s, at 200 Hz: counted as one in 49 samples
     assert loud["height"] > 8 * 7
+
+
+def test_how_far_a_fit_stays_from_its_runs_beside_others():
+    from bench.fit.spread import misses
+
+    near = {"height": np.full(9, 4.0), "speed": np.full(9, -0.2), "shaft": np.full(9, 100.0)}
+    assert (misses([near, near]), misses([near])) == (1, 2)
+    far = {"height": np.array([10.0, -10.0, np.nan]), "speed": np.full(9, 0.2)}
+    assert misses([near, far]) == pytest.approx(2)
 
 
 @pytest.mark.slow

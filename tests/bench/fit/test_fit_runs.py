@@ -24,8 +24,8 @@ from bench.vehicle.track import Track
 from bench.vehicle.vehicle_file import load
 from tests import ROOT
 from tests.bench.verify.test_verify_command import device
-from tests.fit_support import car_off_by, peak_mm, record
-from tests.vehicle_support import CALIBRATION_PATH, CAR_PATH, NOT_BUILT, calibration, demo
+from tests.fit_support import car_off_by, off_by, peak_mm, record
+from tests.vehicle_support import CALIBRATION_PATH, CAR_PATH, NOT_BUILT, calibration, demo, looking
 
 pytestmark = pytest.mark.skipif(NOT_BUILT is not None, reason=str(NOT_BUILT))
 
@@ -242,6 +242,40 @@ def test_readings_of_a_coarse_logger_are_no_end_of_a_sensor(tmp_path, rows):
     coarse = [*rows[:2], *([row[0], f"{round(float(row[1]) / 20) * 20}", *row[2:]] for row in rows[2:])]
     run = measure(read_trace(written(tmp_path / "coarse.csv", coarse)), demo().car, calibration())
     assert not any("end" in note for note in run.notes if note.startswith("height: "))
+
+
+@pytest.mark.slow
+def test_a_shaft_s_speed_stands_in_for_the_engine_s(tmp_path):
+    true, driven = car_off_by(0.05, 101), looking(150)
+    path = record(tmp_path / "shaft.csv", true, 3.8, 5, driven=driven, turns="shaft")
+    run = measure(read_trace(path), demo().car, driven)
+    assert list(run.values) == ["height", "speed", "shaft"]
+    (note,) = (note for note in run.notes if note.startswith("gearbox"))
+    c = compiled.run(true, driven, Track(duration=3.8), True).columns
+    began = float(c["time"][np.flatnonzero(np.diff(c["gear_ratio"]) != 0)[0]])
+    assert abs(run.shifts[0] - began) < 4 * run.shift_sd, note
+    found = fit(demo().car, [run], frozenset())
+    assert rms(found.differences[0]["shaft"]) < 30
+    assert abs(found.shifts[0][0] - began) < 0.02
+    assert abs(peak_mm(found.car) - peak_mm(true)) < min(15, abs(peak_mm(demo().car) - peak_mm(true)) / 2)
+
+
+@pytest.mark.slow
+def test_a_clutch_is_found_again(tmp_path):
+    given = replace(
+        demo().car, converter=0.0, converter_ratio=0.0, coupling=0.0, turbine_inertia=0.0,
+        clutch_torque=2100.0, clutch_full=2800.0, clutch_after=0.5, clutch_rise=1.0, clutch_centrifugal=0.7,
+        clutch_inertia=0.08, torque_scale=1.45, launch_speed=680.0, boost=0.3, boost_lag=0.25,
+        gear=(1.7, 1.0),
+    )  # fmt: skip
+    true = off_by(given, 0.05, 3)
+    run = measure(read_trace(record(tmp_path / "clutch.csv", true, 2.8, 5)), given, calibration())
+    found = fit(given, [run], frozenset())
+    assert left(found)[0] < 1.3
+    assert abs(peak_mm(found.car) - peak_mm(true)) < min(15, abs(peak_mm(given) - peak_mm(true)) / 2)
+    clutch = next(t for t in found.estimates if t.name == "clutch_torque")
+    assert clutch.verdict in ("known", "weak")
+    assert abs(clutch.value / true.clutch_torque - 1) < abs(given.clutch_torque / true.clutch_torque - 1)
 
 
 @pytest.mark.slow

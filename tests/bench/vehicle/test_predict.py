@@ -21,6 +21,7 @@ from bench.trace.choice import ColumnChoice
 from bench.trace.read import read_trace
 from bench.vehicle import compiled
 from bench.vehicle import run as running
+from bench.vehicle.car import Ways
 from bench.vehicle.document import make_document
 from bench.vehicle.facts import make_facts, notes
 from bench.vehicle.predict import Options, predict
@@ -238,16 +239,34 @@ def test_a_noisy_sensor_is_told_by_what_it_did_while_the_car_stood():
     assert "noise_mm = 3 is too small" in one["text"]
 
 
+def test_a_fit_that_stays_far_from_its_runs_is_told():
+    ways = Ways(("grip",), ((0.01,),), 2.5)
+    one = predict(replace(demo(), ways=ways), calibration(), Options(feet=60))
+    assert any("may miss 2.5 times as far" in note for note in make_facts(one, [])["notes"])
+    one = replace(one, vehicle=replace(demo(), ways=replace(ways, misses=1.2)))
+    assert not any("times as far" in note for note in make_facts(one, [])["notes"])
+
+
 def test_a_fitted_car_s_ranges_have_what_the_model_misses_in_them():
-    from bench.vehicle.facts import MISSED, _wider
+    from bench.vehicle import facts
 
     # a car that is known for certain: the miss alone
-    low, high = _wider("peak_lift_mm", 200.0, 200.0)
-    assert high - 200 == 200 - low == pytest.approx(1.2816 * MISSED["peak_lift_mm"], rel=1e-4)
+    low, high = facts._wider(200.0, 200.0, 18.0)
+    assert high - 200 == 200 - low == pytest.approx(1.2816 * 18, rel=1e-4)
     # one that is hardly known: nothing to speak of beside it
-    low, high = _wider("peak_lift_mm", 200.0, 600.0)
+    low, high = facts._wider(200.0, 600.0, 18.0)
     assert 600 < high < 602
     # no landing, or no end to it, stays what it is
-    assert _wider("landing_speed_mps", 0.0, 0.0) == [0.0, 0.0]
-    assert _wider("landing_speed_mps", 0.5, np.inf) == [0.5, np.inf]
-    assert _wider("landing_speed_mps", 0.05, 0.4)[0] == 0
+    assert facts._wider(0.0, 0.0, 0.2) == [0.0, 0.0]
+    assert facts._wider(0.5, np.inf, 0.2) == [0.5, np.inf]
+    assert facts._wider(0.05, 0.4, 0.2)[0] == 0
+    # cars all alike, which the cut costs 0.2 s: high lifts and dear cuts are missed by more, and all of it by
+    # more where the fit stays far from its runs
+    scores = {name: np.full(20, value) for name, value in (("peak_lift", 0.4), ("bar_force", 0.0),
+              ("landing_speed", 1.0))}  # fmt: skip
+    scores["nose_time"], off = np.full((20, 5), 5.2), {"nose_time": np.full((20, 5), 5.0)}
+    once, twice = (facts._ranges(scores, off, 660, misses) for misses in (1.0, 2.0))
+    assert once["peak_lift_mm"][1] - 400 == pytest.approx(1.2816 * np.hypot(8, 24), rel=1e-4)
+    assert once["nose_660_ft_s"][1] - 5.2 == pytest.approx(1.2816 * np.hypot(0.04, 0.06), rel=1e-4)
+    assert twice["peak_lift_mm"][1] - 400 == pytest.approx(2 * (once["peak_lift_mm"][1] - 400), rel=1e-4)
+    assert facts._ranges(scores, off, 660, 0.0)["peak_lift_mm"] == [400.0, 400.0]

@@ -77,6 +77,32 @@ def test_shift_by_time_and_driver_and_missing_bar():
     assert bare.car.bar_rate == 0
 
 
+CLUTCH = """[clutch]
+torque_nm = 1900
+full_torque_nm = 2600
+rises_after_ms = 500
+rises_for_ms = 1000
+centrifugal_percent = 80
+"""
+
+
+def test_a_clutch_in_place_of_the_converter():
+    converter = re.search(r"\[converter\].*?\n\n", TEXT, re.DOTALL)
+    assert converter
+    boosted = TEXT.replace("[converter]", "boost_percent = 30\n[converter]")
+    vehicle = read(boosted.replace(converter[0], CLUTCH), "car.toml")
+    car = vehicle.car
+    assert (car.clutch_torque, car.clutch_full, car.clutch_after, car.clutch_rise) == (1900, 2600, 0.5, 1.0)
+    assert (car.clutch_centrifugal, car.converter, car.turbine_inertia) == (0.8, 0, 0)
+    assert (car.boost, car.boost_lag) == (0.3, 0.25)
+    assert any("clutch.inertia" in line for line in vehicle.estimated)
+    assert (demo().car.clutch_torque, demo().car.boost) == (0, 0)
+    (both,) = mistakes(("[converter]", CLUTCH + "[converter]"))
+    assert both.endswith("converter: stands beside [clutch]; [converter], or [clutch] in its place")
+    (neither,) = mistakes((converter[0], ""))
+    assert neither.endswith("converter: section is missing; [converter], or [clutch] in its place")
+
+
 @pytest.mark.parametrize(
     ("old", "new", "line"),
     [

@@ -23,6 +23,11 @@ from tests.vehicle_support import NOT_BUILT, calibration, demo, front_wheel, hel
 needs_compiler = pytest.mark.skipif(NOT_BUILT is not None, reason=str(NOT_BUILT))
 
 SUSPENDED = {"rear_spring": 9e4, "rear_damping": 6000.0, "rear_travel": 0.08, "anti_squat": 1.3}
+CLUTCH = {
+    **{"clutch_torque": 2900.0, "clutch_full": 2600.0, "clutch_after": 0.3, "clutch_rise": 0.5},
+    **{"clutch_centrifugal": 0.7, "clutch_inertia": 0.09, "turbine_inertia": 0.0, "converter": 0.0},
+    **{"converter_ratio": 0.0, "coupling": 0.0, "boost": 0.3, "boost_lag": 0.2, "torque_scale": 1.9},
+}
 SHORT = Track(seed=5, noise=0.0008, road=profile("A", 60.0, 3), distance=18.288, duration=3.0)
 
 
@@ -30,17 +35,18 @@ SHORT = Track(seed=5, noise=0.0008, road=profile("A", 60.0, 3), distance=18.288,
 @settings(max_examples=60, deadline=None)
 @given(
     st.booleans(),
+    st.booleans(),
     st.tuples(
         st.floats(0, 50), st.floats(-1, 60), st.floats(-0.05, 0.5), st.floats(-2, 2), st.floats(-0.08, 0.09),
         st.floats(-2, 2), st.floats(0, 150), st.floats(-0.3, 0.6), st.floats(0, 900), st.floats(0, 1),
-        st.floats(-0.1, 0.1), st.floats(-1, 1),
+        st.floats(-0.1, 0.1), st.floats(-1, 1), st.floats(0, 1),
     ),
     st.floats(0, 1), st.floats(0, 1), st.floats(3, 5.5), st.sampled_from([0.0, -30.0]),
 )  # fmt: skip
-def test_both_formulations_agree_at_any_state(suspended, state, time, share, ratio, ratio_rate):
+def test_both_formulations_agree_at_any_state(suspended, clutch, state, time, share, ratio, ratio_rate):
     # One solves Lagrange's equations as they stand, the other what elimination by hand left of them.
-    car = replace(demo().car, **SUSPENDED) if suspended else demo().car
-    state = state if suspended else (*state[:10], 0.0, 0.0)
+    car = replace(demo().car, **(SUSPENDED if suspended else {}), **(CLUTCH if clutch else {}))
+    state = state if suspended else (*state[:10], 0.0, 0.0, state[12])
     rates, forces = Equations(car).rates(time, state, share, ratio, ratio_rate)
     other, other_forces = compiled.rates(car, time, state, share, ratio, ratio_rate)
     assert other == pytest.approx(rates, rel=1e-9, abs=1e-9)
@@ -55,12 +61,13 @@ def test_both_formulations_agree_at_any_state(suspended, state, time, share, rat
         (demo().car, calibration(), SHORT),
         (replace(demo().car, **SUSPENDED, delay=0.0, lag=0.0, sensor_delay=0.004, beyond_high=False),
          looking(200), replace(SHORT, seed=9, noise=0.002)),
+        (replace(demo().car, **CLUTCH), calibration(), SHORT),
         (replace(demo().car, shift_by_time=True, shift_at=(0.5,), throttle_time=(0.0, 0.8), throttle=(1.0,
         0.7)),
          front_wheel(("tick_ms = 1 ", "tick_ms = 2 "), ("period_ms = 1 ", "period_ms = 4 "),
                      ("near_end_mm = 25 ", "near_end_mm = 65 ")), SHORT),
     ],
-    ids=["demo", "suspended", "coarse"],
+    ids=["demo", "suspended", "clutch", "coarse"],
 )  # fmt: skip
 def test_the_compiled_run_is_the_plain_one(car, cal, track):
     fast, plain = compiled.run(car, cal, track, True), loop.run(car, cal, track, True)

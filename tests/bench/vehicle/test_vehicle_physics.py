@@ -10,6 +10,7 @@ import pytest
 
 from bench.vehicle.car import GRAVITY
 from bench.vehicle.equations import (
+    BOOST,
     ENGINE,
     PITCH,
     PITCH_RATE,
@@ -207,6 +208,54 @@ def test_a_rod_falls_as_published():
         assert np.interp(time, times, angles) == pytest.approx(angle, rel=2e-3)
     growth = np.log(angles[900] / angles[700]) / (times[900] - times[700])
     assert growth == pytest.approx(3.83536, rel=0.01)
+
+
+@pytest.mark.parametrize("c", [0.0, 1.0])
+def test_a_clutch_locks_two_flywheels_as_published(c):
+    """Two inertias I1 and I2 joined by a clutch of torque T: the slip falls in a straight line and is gone
+    after I1 I2 (w1 - w2) / (T (I1 + I2)) (J. E. Shigley, Mechanical Engineering Design, the chapter on
+    clutches and brakes, energy considerations; from memory). Momentum stays: I1 w1 / (I1 + I2) at last. With
+    levers that fly out, T = T1 (w / w1)^2, I1 w' = -T gives w = w1 / (1 + T1 t / (I1 w1))."""
+    i1, first, w1, torque = 0.45, 5.0, 600.0, 400.0
+    car = replace(
+        free(demo().car), pitch_inertia=1e9, bar_rate=0.0, turbine_inertia=0.0, clutch_inertia=0.08,
+        wheel_inertia=6.0, clutch_torque=torque, clutch_full=torque, clutch_centrifugal=c,
+        engine_inertia=i1, launch_speed=w1, gear=(first,), shift_at=(), final_drive=1.0, efficiency=1.0,
+    )  # fmt: skip
+    i2 = 0.08 + 6.0 / first**2
+    motion, step = Motion(car), 0.0005
+    locks = i1 * i2 * w1 / (torque * (i1 + i2))
+    for n in range(round(0.5 * locks / step)):
+        motion.step(n * step, step, 1.0)
+    time = round(0.5 * locks / step) * step
+    engine, turbine = motion.state[ENGINE], first * motion.state[WHEEL]
+    if c == 0.0:
+        assert engine - turbine == pytest.approx(w1 * (1 - time / locks), rel=1e-3)
+    else:
+        assert engine == pytest.approx(w1 / (1 + torque * time / (i1 * w1)), rel=1e-6)
+    assert i1 * engine + i2 * turbine == pytest.approx(i1 * w1, rel=1e-6)
+    for n in range(round(2 / step)):
+        motion.step(time + n * step, step, 1.0)
+    together = i1 * w1 / (i1 + i2)
+    assert (motion.state[ENGINE], first * motion.state[WHEEL]) == pytest.approx(
+        (together, together), rel=1e-3
+    )
+
+
+def test_a_boost_follows_what_burns():
+    """A lag of the first order: after a cut to nothing the part that lags falls as exp(-t / T)
+    (mathematics)."""
+    car = replace(free(demo().car), boost=0.4, boost_lag=0.2, lag=0.0)
+    motion, step = Motion(car), 0.0005
+    for n in range(400):
+        motion.step(n * step, step, 0.0)
+    assert motion.state[BOOST] == pytest.approx(math.exp(-1), rel=1e-3)
+    y = list(motion.state)
+    y[ENGINE], y[SHARE] = 500.0, 1.0
+    boosted = replace(demo().car, boost=0.4, boost_lag=0.2)
+    full = Equations(demo().car).rates(0.5, y, 1.0, 5.0, 0.0)[1].torque
+    lagging = Equations(boosted).rates(0.5, y, 1.0, 5.0, 0.0)[1].torque
+    assert lagging == pytest.approx(full * (1 - 0.4 * (1 - y[BOOST])), rel=1e-9)
 
 
 @pytest.mark.slow
