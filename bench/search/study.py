@@ -119,12 +119,13 @@ def search(
     folder: Path | None = None,
     cluster: str | None = None,
     watch: Progress = lambda share, text: None,
+    replace: bool = False,
 ) -> Found:
     """Search, or go on with the search of a folder, which keeps what is needed for that after each
-    generation."""
+    generation. `replace`: begin anew where the folder holds another search or result."""
     settings = Settings(start, options.wishes)
     asked = _asked(vehicle, start, options)
-    courses = (state.load(folder, asked) if folder else None) or Courses()
+    courses = (state.load(folder, asked, replace) if folder else None) or Courses()
     longest = _longest(vehicle, start, options)
     spread = Spread(
         vehicle.text,
