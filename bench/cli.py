@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, NoReturn
 import click
 
 from bench.errors import UserError
+from bench.folder import use_folder
 
 if TYPE_CHECKING:
     from click.shell_completion import CompletionItem
@@ -80,7 +81,7 @@ class LazyGroup(click.Group):
         module, attribute = COMMANDS[cmd_name][0].split(":")
         command = getattr(import_module(module), attribute)
         assert isinstance(command, click.Command)
-        return command
+        return use_folder(command)
 
     def shell_complete(self, ctx: click.Context, incomplete: str) -> list[CompletionItem[str]]:
         from click.shell_completion import CompletionItem

@@ -14,7 +14,7 @@ from tests import ROOT
 ORDER = (
     *("controller", "firmware_model"),
     *("bench.errors", "bench.system", "bench.random", "bench.cautions", "bench.completion", "bench.console"),
-    *("bench.facts", "bench.files", "bench.units", "bench.options", "bench.result"),
+    *("bench.facts", "bench.files", "bench.units", "bench.options", "bench.folder", "bench.result"),
     *("bench.trace", "bench.calibration", "bench.page", "bench.document", "bench.replay", "bench.sweep"),
     *(
         "bench.twin",
