@@ -42,6 +42,7 @@ COMMANDS = {
         "Measure the height sensor: what follows for its keys?",
     ),
     "fit": ("bench.fit.command:fit", "Fit the model of the car to recorded runs."),
+    "book": ("bench.book.command:book", "Keep every run: log, calibration, air, time slip, and what came."),
     "desk": ("bench.desk.command:desk", "Work on a calibration in a browser: drag, and see the answer."),
     "stand": (
         "bench.stand.command:stand",

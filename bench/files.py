@@ -136,6 +136,35 @@ def whole_folder(
             raise
 
 
+def numbered_folder(parent: Path, first: int, fill: Callable[[Path], None]) -> int:
+    """Fill a new folder and put it below `parent` whole, under the next number from `first` on that is free
+    (0007); gives the number. Of two processes that do so at once each gets a number of its own. If `fill`
+    fails nothing is left.
+
+    Raises UserError, with nothing written, where that is not possible.
+    """
+    target = parent / "new"
+    with _explained(parent, target), _terminable() as asked:
+        _remove_left(target)
+        with _part(target, Path.mkdir, os.O_RDONLY) as (part, _):
+            fill(part)
+            if asked:
+                raise SystemExit(128 + asked[0])
+            _sync_all(part)
+            sync_folder(part)
+            number = first
+            while True:
+                try:
+                    part.rename(parent / f"{number:04d}")
+                    break
+                except OSError as error:
+                    if error.errno not in (errno.ENOTEMPTY, errno.EEXIST, errno.ENOTDIR):
+                        raise
+                    number += 1
+            sync_folder(parent)
+    return number
+
+
 def _part_stem(target: Path) -> str:
     # The name is cut so that a long target name still leaves room for the rest.
     return str(target.with_name(f".{target.name[:100]}."))

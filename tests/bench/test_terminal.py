@@ -103,6 +103,11 @@ QUICK: dict[str, Words] = {
     ],
     "sensor": lambda f: ["sensor", f.trace, "--calibration", f.calibration],
     "stand": lambda f: ["stand", "--calibration", f.calibration, "--out", f.folder / "stand.html"],
+    "book add": lambda f: [
+        "book", "add", f.trace, "--calibration", f.calibration, "--note", LONG, "--slip", "60=1.021",
+        "--book", f.out(f"book-{time.monotonic_ns()}"),
+    ],
+    "book show": lambda f: ["book", "show", "--book", f.out("no book")],
     "predict": lambda f: [
         "predict", "--vehicle", f.car, "--calibration", f.calibration, "--distance", "60", "--spread", "3"
     ],
