@@ -157,9 +157,10 @@ def same_as_replay(figures: dict[str, Any], facts: dict[str, Any]) -> None:
     assert figures["cut"] == launch["greatest_reduction_permille"] / 10
     assert figures["taken"] == launch["full_cut_s"]
     assert figures["lift"] == launch["greatest_lift_mm"]
-    assert figures["again"] == max(0, len(mine) - 1)
+    assert figures["interventions"] == len(mine)
+    assert figures["left"] == 100 * launch["estimated_share_left"]
     assert figures["retard"] == max([item["peak_retard_ddeg"] for item in mine], default=0) / 10
-    assert figures["changes"] == facts["command_changes"]
+    assert figures["changes"] == launch["command_changes"]
     end = round(mine[-1]["since_launch_s"] + mine[-1]["duration_s"], 6) if mine else None
     assert figures["back"] == (None if mine and mine[-1]["open_end"] else end)
 

@@ -25,6 +25,7 @@ from bench.replay.decimate import Decimated
 from bench.replay.figure import Axis
 from bench.replay.figure_data import MEAN_S, window
 from bench.replay.findings import Findings, Launch, Replay
+from bench.replay.key_figures import key_figures
 from bench.replay.logged_document import logged_section
 from bench.replay.readiness import LOUD
 from bench.trace.text import plural, shown
@@ -33,6 +34,7 @@ MOST_PICTURES = 20
 """Launches with a picture of their own: a long trace may have hundreds, and the page shows them all."""
 _SCREEN_ROWS = 12
 _SPANS = 4
+_KEY = ("lift", "cut", "taken", "interventions", "events")  # of the key figures, on a page's top
 _ESTIMATES = {
     "events": "skipped events and retard",
     "command": "command, no events",
@@ -63,7 +65,7 @@ def make_document(facts: dict[str, Any], s: Replay, found: Findings) -> Document
         alarm=loud,
         answer=list(_answer(facts)),
         remarks=[one["text"] for one in facts["look_at"] if one["text"] not in loud],
-        key=_key(facts),
+        key=_key(s, found),
         sections=sections,
         provenance=_provenance(facts),
         cautions=[facts["cautions"]],
@@ -186,23 +188,10 @@ def _faults_in_runs(facts: dict[str, Any]) -> list[dict[str, Any]]:
     return [f for f in facts["faults"] if f["in_runs_s"] and (by_speed or f["name"] != "speed")]
 
 
-def _key(facts: dict[str, Any]) -> list[tuple[str, str]]:
-    launches, torque, events = facts["launches"], facts["torque"], facts["events"]
-    if not launches:
+def _key(s: Replay, found: Findings) -> list[tuple[str, str]]:
+    if not found.launches:
         return []
-    over = "> " if any(lift["beyond"] for lift in facts["lifts"]) else ""
-    lift = max(launch["greatest_lift_mm"] for launch in launches)
-    reduction = max(launch["greatest_reduction_permille"] for launch in launches) / 10
-    count = len(facts["interventions"])
-    key = [
-        (f"{over}{lift:z.0f} mm", "greatest lift at the axle"),
-        (f"{reduction:.1f} %", "greatest reduction"),
-        (f"{torque['full_cut_s']:.3f} s", "torque-time taken"),
-        (str(count), "intervention" if count == 1 else "interventions"),
-    ]
-    if events["count"]:
-        key.append((f"{events['skipped']} of {events['count']}", "cylinder events skipped"))
-    return key
+    return [(one.text, one.title.lower()) for one in key_figures(s, found) if one.key in _KEY]
 
 
 # --- tables

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
+from itertools import islice
 from typing import Any
 
 import numpy as np
@@ -47,6 +48,7 @@ _CEILINGS: dict[str, tuple[str, Style]] = {
     "reduction_from": ("reduction from", "limit-dashed"),
     "retard_from": ("retard from", "limit-dotted"),
 }
+_WHO = "What the latch does, who set the reduction"
 _AROUND_S = 0.3
 _SEEN_KMH = 5
 _PEAKS = 4  # lifts whose height stands in a picture
@@ -151,6 +153,37 @@ def picture(s: Replay, found: Findings, launch: Launch | None) -> list[Strip]:
             zeros=[Zero(zero, "s since the launch" if launch else "s")],
         )
     ]
+
+
+def live(s: Replay, bounds: tuple[int, int, int]) -> Strip:
+    """A run for a page on which settings move: ticks [first, stop), time counted from a third one."""
+    first, stop, zero = bounds
+    part = Stretch(first, stop)
+    lift, reduction, retard, bands = islice(_panels(s, part), 4)
+    assert isinstance(lift, Panel)
+    assert isinstance(reduction, Panel)
+    assert isinstance(retard, Panel)
+    assert isinstance(bands, Bands)
+    begin = (first - zero) * s.tick_s
+    return Strip(
+        NAME,
+        "The replayed run",
+        {"run": replace(_series(s, part), first=begin)},
+        [
+            replace(lift, lines=_without(lift, "end"), height=175, bottom=None, shades=_SHADES),
+            replace(reduction, lines=_without(reduction, "latched", "taken"), height=130),
+            replace(retard, lines=_without(retard, "retard_demand"), height=90),
+            replace(
+                bands, title=_WHO, rows=[row for row in bands.rows if row.column not in ("askers", "faults")]
+            ),
+        ],
+        (begin, (stop - zero) * s.tick_s),
+        axis="seconds since the launch" if s.runs else "seconds from the trace's start",
+    )
+
+
+def _without(panel: Panel, *columns: str) -> list[Line]:
+    return [line for line in panel.lines if line.column not in columns]
 
 
 def _beside(events: Events, found: Findings) -> Events:
@@ -341,7 +374,7 @@ def _bands(s: Replay) -> Bands:
     unused = {c.FAULT_UNUSED: "not used"}
     if (t["faults"] & c.FAULT_UNUSED).any():
         rows.append(Row("sample", "faults", {c.FAULT_UNUSED: "dash"}, unused, mask=c.FAULT_UNUSED))
-    return Bands("What the latch does, who set the reduction, faults", rows)
+    return Bands(f"{_WHO}, faults", rows)
 
 
 def _codes(values: Any) -> list[int]:

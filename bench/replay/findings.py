@@ -48,6 +48,9 @@ class Launch:
     greatest_reduction_permille: int
     full_cut_s: float
     share_taken: float
+    estimated_share_left: float
+    command_changes: int
+    command_reversals: int
 
 
 @dataclass(frozen=True)
@@ -189,6 +192,8 @@ def _launch(s: Replay, number: int) -> Launch:
     start, stop = s.runs[number - 1]
     reduction = s.ticks["reduction"][start:stop]
     taken = int(reduction.sum(dtype=np.int64))
+    left = float(s.torque_left(slice(start, stop)).sum(dtype=np.float64))
+    changes, reversals = _changes(reduction)
     return Launch(
         number=number,
         tick=start,
@@ -202,6 +207,9 @@ def _launch(s: Replay, number: int) -> Launch:
         greatest_reduction_permille=int(reduction.max()),
         full_cut_s=round(taken * s.tick_s / 1000, 6),
         share_taken=round(taken / 1000 / (stop - start), 6),
+        estimated_share_left=round(left / (stop - start), 4),
+        command_changes=changes,
+        command_reversals=reversals,
     )
 
 
@@ -362,9 +370,9 @@ def _span(s: Replay, start: int, stop: int) -> dict[str, Any]:
     }
 
 
-def _changes(s: Replay) -> tuple[int, int]:
+def _changes(reduction: npt.NDArray[Any]) -> tuple[int, int]:
     """Changes of the commanded reduction, and changes of direction among them."""
-    steps = np.diff(s.ticks["reduction"].astype(np.int32))
+    steps = np.diff(reduction.astype(np.int32))
     steps = steps[steps != 0]
     return len(steps), int(np.count_nonzero((steps[1:] > 0) != (steps[:-1] > 0)))
 
@@ -373,7 +381,7 @@ def find(s: Replay) -> Findings:
     """What came of a run."""
     threshold, source = lift_threshold(s.calibration)
     ends_below = threshold - min(_LIFT_HYSTERESIS_MM, threshold / 2)
-    changes, reversals = _changes(s)
+    changes, reversals = _changes(s.ticks["reduction"])
     return Findings(
         launches=[_launch(s, number) for number in range(1, len(s.runs) + 1)],
         lift_threshold_mm=threshold,

@@ -69,12 +69,17 @@ def readiness(seen: Seen, calibration: CalibrationFile, who: str) -> Iterator[Re
     yield from _noise(seen, calibration, who)
 
 
+def out_of_service(faults: npt.NDArray[np.integer]) -> bool:
+    """Whether the controller was out of service for too large a share of these ticks."""
+    return float(((faults & OUT_OF_SERVICE) != 0).mean()) > OUT_SHARE
+
+
 def _out_of_service(seen: Seen, who: str) -> Iterator[Remark]:
     faults = seen.faults[seen.start : seen.stop]
+    if not out_of_service(faults):
+        return
     out = (faults & OUT_OF_SERVICE) != 0
     share = float(out.mean())
-    if share <= OUT_SHARE:
-        return
     first = int(np.argmax(out))
     bits = {bit: int(np.count_nonzero(faults & bit)) for bit in codes.FAULTS if bit & OUT_OF_SERVICE}
     most = max(bits, key=lambda bit: bits[bit])

@@ -25,6 +25,7 @@ from bench.replay.readiness import LOUD
 from bench.trace.text import shown
 from bench.vehicle import figure
 from bench.vehicle.predict import Prediction
+from bench.vehicle.results import MARKS_FT
 
 # (what it is called, its figure, how it is written); no figure: a heading
 _ROWS = (
@@ -37,7 +38,7 @@ _ROWS = (
     ("front tyres off the ground", "air_s", "{:.2f} s"),
     ("carried", "carried_m", "{:.1f} m"),
     ("Landing", "", ""),
-    ("speed of the nose", "landing_speed_mps", "{:.2f} m/s"),
+    ("landing speed of the nose", "landing_speed_mps", "{:.2f} m/s"),
     ("greatest load on the front tyres", "front_tyre_load_n", "{:.0f} N"),
     ("greatest strut travel", "strut_travel_mm", "{:.0f} mm"),
     ("least clearance at the sensor", "least_clearance_mm", "{:.0f} mm"),
@@ -225,6 +226,37 @@ def _key(facts: dict[str, Any]) -> list[tuple[str, str]]:
 
 
 # --- tables
+
+_BESIDE = ("peak_lift_mm", "landing_speed_mps", "bar_force_n")
+
+
+def beside(without: dict[str, Any], controlled: dict[str, Any]) -> list[dict[str, str]]:
+    """The figures that matter most, of bench.vehicle.facts.figures_of, side by side in words; `difference` is
+    that of the controlled run, "" where there is none."""
+    chosen = [row for row in _ROWS if row[1] in _BESIDE]
+    rows = [_row(text, key, form, without[key], controlled[key]) for text, key, form in chosen]
+    for a, b in zip(without["marks"], controlled["marks"], strict=True):
+        feet = a["feet"]
+        if feet in (MARKS_FT[0], MARKS_FT[2], MARKS_FT[-1]):
+            rows.append(_row(f"{feet} ft", f"{feet}_ft", "{:.3f} s", a["nose_s"], b["nose_s"]))
+    if (without["end"], controlled["end"]) != ("finished", "finished"):
+        row = {"title": "how it ends", "without": without["end"], "with": controlled["end"], "difference": ""}
+        rows.append({"key": "end", **row})
+    return rows
+
+
+def _row(title: str, key: str, form: str, without: float | None, controlled: float | None) -> dict[str, str]:
+    difference = ""
+    if None not in (without, controlled):
+        assert without is not None
+        assert controlled is not None
+        signed = form.partition(" ")[0].replace(":", ":+z")
+        difference = signed.format(controlled - without)
+    return {
+        "key": key, "title": title, "without": figure_text(without, form),
+        "with": figure_text(controlled, form), "difference": difference,
+    }  # fmt: skip
+
 
 _SIDES = (("without", True), ("with controller", True))
 

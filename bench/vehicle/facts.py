@@ -85,8 +85,8 @@ def make_facts(p: Prediction, command_line: Sequence[str]) -> dict[str, Any]:
             "distance_ft": options.feet,
         },
         "harm": _harm(p),
-        "without": _figures(p.without),
-        "with": _figures(p.controlled),
+        "without": figures_of(p.without),
+        "with": figures_of(p.controlled),
         "readiness": [vars(one) for one in readiness(seen_in(p.controlled), p.calibration, "The run")],
         "notes": notes(p),
         "spread": None if p.spread is None else _shares(p),
@@ -106,7 +106,8 @@ def _harm(p: Prediction) -> list[str]:
     return found
 
 
-def _figures(outcome: Outcome) -> dict[str, Any]:
+def figures_of(outcome: Outcome) -> dict[str, Any]:
+    """The figures of one run; None where there is none."""
     found: dict[str, Any] = {"end": end_of(outcome.score("turned_over"), outcome.score("finished"))}
     for key, (name, factor) in _FIGURES.items():
         value = outcome.score(name) * factor

@@ -31,6 +31,7 @@ from bench.vehicle.predict import Prediction
 from bench.vehicle.results import FLIGHT_GAP, Outcome, cut_starts
 
 _FIGURE = "drive"
+LIFT = "Lift at the front axle"
 
 # Column of a run -> size of the shown unit, decimals, unit
 _SHOWN: dict[str, tuple[float, int, str]] = {
@@ -110,6 +111,26 @@ def picture(p: Prediction, facts: dict[str, Any]) -> list[Strip]:
     return [replace(whole, panels=[replace(lift, notes=peaks), *panels], cursor=None, zeros=[launch])]
 
 
+def live(without: Outcome, controlled: Outcome, until_s: float) -> Strip:
+    """The lift with and without the controller, for a page on which settings move."""
+
+    def series(outcome: Outcome) -> Series:
+        size, decimals, unit = _SHOWN["lift"]
+        time = outcome.columns["time"]
+        shown = (time >= -1e-9) & (time <= until_s)
+        lift = Column.of(size * outcome.columns["lift"][shown], decimals, unit, 1)
+        return Series({"lift": lift}, float(time[shown][0]), outcome.tick_s)
+
+    return Strip(
+        _FIGURE,
+        "The drive with and without the controller",
+        {"with": series(controlled), "without": series(without)},
+        [Panel(LIFT, "mm", _pair("lift"), height=190, least_top=100.0)],
+        (0.0, until_s),
+        axis="seconds since the launch",
+    )
+
+
 def _panels(p: Prediction) -> Iterator[Panel | Bands]:
     car = p.vehicle.car
     beyond = float(p.calibration.lift_of_height_mm(car.sensor_farthest * 1000))
@@ -122,7 +143,7 @@ def _panels(p: Prediction) -> Iterator[Panel | Bands]:
         if np.isfinite(levels).all()
     ]
     yield Panel(
-        "Lift at the front axle",
+        LIFT,
         "mm",
         [*_pair("lift"), *ceilings],
         [Level("sensor's end", beyond, "pale")],

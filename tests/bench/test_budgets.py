@@ -43,6 +43,7 @@ def grown(measured: list[Row]) -> list[str]:
     return found
 
 
+@pytest.mark.slow
 def test_no_size_has_grown() -> None:
     """If one had to: `python -m bench.benchmarks.budgets --write`, and say why."""
     need_board()

@@ -175,6 +175,7 @@ def test_a_summary_fits_80_columns(name: str, files: Files) -> None:
     assert "\x1b" not in out + err
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", CASES)
 def test_json_is_one_document_and_nothing_else(name: str, files: Files) -> None:
     words = words_of(name, files)
@@ -343,6 +344,7 @@ COLOUR = re.compile(r"\x1b\[(?:\d+;)*(?:3[0-8]|4[0-8]|9[0-7]|10[0-7])(?:;\d+)*m"
 SHOWN = ["calibration", "show", CALIBRATION_PATH]
 
 
+@pytest.mark.slow
 def test_a_terminal_gets_bold_titles_and_a_dumb_one_plain_text() -> None:
     fine = on_a_terminal(SHOWN, TERM="xterm-256color")
     assert "\x1b[1m" in fine
@@ -395,6 +397,7 @@ def device(*options: str) -> Iterator[dict[str, Any]]:
         process.stdout.close()
 
 
+@pytest.mark.slow
 def test_verify_prints_json_and_says_the_rest_on_standard_error(files: Files, tmp_path: Path) -> None:
     with device("--bug", "hold-short") as found:
         assert found["summary_version"] == 1
@@ -476,6 +479,7 @@ def test_groups_and_options_are_click_commands() -> None:
         assert (len(options) == 1) == (full not in ("desk", "completion")), full
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("closed", ["<&-", ">&-", "2>&-", "2>/dev/full", "<&- >&- 2>&-"])
 def test_a_closed_or_full_stream_changes_no_exit_code(closed: str, tmp_path: Path) -> None:
     demo = ("--calibration", str(ROOT / "traces" / "demo.toml"))

@@ -154,6 +154,7 @@ def test_each_header_stands_alone(header: Path, tmp_path: Path) -> None:
     run(*need("gcc"), *STRICT, f"-I{CORE}", "-c", alone, "-o", tmp_path / "alone.o")
 
 
+@pytest.mark.slow
 def test_it_needs_no_library_and_has_no_variables(tmp_path: Path) -> None:
     wanted, made = set(), set()
     for source in core_files():

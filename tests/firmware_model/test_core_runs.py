@@ -97,6 +97,7 @@ def damaged(number: int) -> Iterator[bytes]:
         yield bytes(flipped[:8]) + binascii.crc32(body).to_bytes(4, "little") + bytes(body)
 
 
+@pytest.mark.slow
 def test_the_sanitizers_find_nothing_in_wrong_images() -> None:
     """Also when the controller is stepped, reset and asked for events afterwards, as the runner does."""
     program = runner("gcc -fsanitize=address,undefined", *SANITIZED)
@@ -109,6 +110,7 @@ def test_the_sanitizers_find_nothing_in_wrong_images() -> None:
     assert {"1", "3", "5"} <= verdicts
 
 
+@pytest.mark.slow
 def test_the_sanitizers_can_fail(tmp_path: Path) -> None:
     """A shift of a negative number and a read behind a table are found."""
     compiler = need("gcc -fsanitize=address,undefined")

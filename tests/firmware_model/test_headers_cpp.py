@@ -6,6 +6,8 @@ import re
 import tomllib
 from pathlib import Path
 
+import pytest
+
 from firmware_model.core_sources import HERE, core_files
 from tests import ROOT
 from tests.core_support import STRICT
@@ -29,6 +31,7 @@ int main() {
 """
 
 
+@pytest.mark.slow
 def test_a_program_in_cpp_uses_core_link_and_store(tmp_path: Path) -> None:
     objects = []
     for source in (*core_files(), *(HERE / "link").glob("*.c"), *(HERE / "store").glob("*.c")):

@@ -302,6 +302,7 @@ def test_link_and_store_compile_without_a_warning(
         run(*need(compiler), *STRICT, *flags, f"-I{CORE}", "-c", source, "-o", tmp_path / f"{source.stem}.o")
 
 
+@pytest.mark.slow
 def test_the_smallest_device_answers_a_tick_with_many_events(tmp_path: Path) -> None:
     sources = [*core_files(), *LINK, ROOT / "tests" / "firmware_model" / "link_device.c"]
     made = tmp_path / "small"

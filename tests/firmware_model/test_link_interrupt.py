@@ -36,6 +36,7 @@ def interrupted(program: Path, how: str) -> tuple[int, int, int, int]:
     return interrupts, broken, unlocked, calls
 
 
+@pytest.mark.slow
 def test_an_interrupt_at_any_instruction_sees_one_whole_set(program: Path) -> None:
     interrupts, broken, unlocked, calls = interrupted(program, "acting")
     assert interrupts > 30_000
@@ -44,6 +45,7 @@ def test_an_interrupt_at_any_instruction_sees_one_whole_set(program: Path) -> No
     assert calls == 9  # builds, resets and digests of two rounds and the first load
 
 
+@pytest.mark.slow
 def test_fields_read_one_by_one_would_show_broken_sets(program: Path) -> None:
     """That the test can fail: what is not published as one set is seen torn."""
     assert interrupted(program, "fields")[1] > 0

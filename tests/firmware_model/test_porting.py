@@ -69,6 +69,7 @@ def program(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder / "board"
 
 
+@pytest.mark.slow
 def test_the_program_of_the_page_verifies(program: Path, tmp_path: Path) -> None:
     master, slave = os.openpty()
     tty.setraw(slave)

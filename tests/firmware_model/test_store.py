@@ -236,6 +236,7 @@ def test_a_store_takes_as_many_steps_as_are_cut_below(store: Any) -> None:
     assert flash.steps == STEPS
 
 
+@pytest.mark.slow
 @pytest.mark.rule("W4")
 @pytest.mark.parametrize("before", ["nothing", "old", "older and old"])
 def test_a_cut_at_every_step_leaves_the_old_image_or_the_new_one(store: Any, before: str) -> None:

@@ -82,6 +82,7 @@ def test_trace_show_alone_names_the_right_columns_in_nearly_all(files):
     assert wrong == ["bare"]  # it has no names
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", [name for name in FORMS if name not in ("bare", "shaft")])
 def test_a_learned_layout_reads_the_log_it_was_learned_from(files, name, tmp_path):
     path, _ = files[name]

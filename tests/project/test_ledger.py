@@ -81,6 +81,7 @@ def test_every_command_is_there() -> None:
             assert (ROOT / words[0]).exists(), row.command
 
 
+@pytest.mark.slow
 def test_ctrl_c_ends_the_command_and_prints_what_is_known() -> None:
     words = [sys.executable, "-m", "tests.ledger", "--only", "rules", "--only", "twin"]
     with subprocess.Popen(

@@ -11,6 +11,8 @@ import tomllib
 from collections.abc import Iterator
 from pathlib import Path
 
+import pytest
+
 from tests import ROOT
 
 FUNCTION, MODULE = 80, 500
@@ -54,6 +56,7 @@ def too_long(root: Path) -> set[str]:
     return found
 
 
+@pytest.mark.slow
 def test_what_is_longer_has_a_reason_and_no_reason_is_left_over() -> None:
     assert too_long(ROOT) == set(LONGER)
 

@@ -57,6 +57,7 @@ def test_an_own_run_has_all_its_steps_and_options() -> None:
             options_known(command, words[1:])
 
 
+@pytest.mark.slow
 def test_an_own_run_prints_what_its_page_shows(tmp_path: Path) -> None:
     for name in ("bench", "traces", ".venv"):
         (tmp_path / name).symlink_to(ROOT / name)

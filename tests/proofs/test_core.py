@@ -14,6 +14,7 @@ from tests.proofs.translated import TICKS, differences, seeds
 from tests.tools import need, need_core
 
 
+@pytest.mark.slow
 def test_the_translation_does_what_the_compiled_core_does() -> None:
     need_core()
     need("gcc")
@@ -76,6 +77,7 @@ def _compiles(text: str) -> bool:
     )
 
 
+@pytest.mark.slow
 def test_the_core_converts_nothing_that_the_translation_does_not_see() -> None:
     need("gcc")
     assert [name for name in FILES if not _compiles((CORE / f"{name}.c").read_text(encoding="utf-8"))] == []
@@ -95,6 +97,7 @@ def test_such_a_conversion_is_found(module: str, text: str, other: str) -> None:
     assert not _compiles(source.replace(text, other))
 
 
+@pytest.mark.slow
 def test_a_variable_read_before_it_is_written_is_found() -> None:
     need_core()
     need("gcc")

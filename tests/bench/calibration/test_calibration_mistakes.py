@@ -702,6 +702,7 @@ def mutated(draw: st.DrawFn) -> str:
     return "\n".join(lines)
 
 
+@pytest.mark.slow
 @settings(max_examples=300, deadline=None)
 @given(mutated())
 @example(with_maps("[maps]\n"))

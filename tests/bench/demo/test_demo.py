@@ -95,6 +95,7 @@ def without_faults(name: str, folder: Path) -> Replayed:
 # --- the files
 
 
+@pytest.mark.slow
 def test_the_command_writes_the_same_bytes_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(runs, "driven", lambda made: done(made.name))  # drives each once for all tests
     ended = CliRunner().invoke(demo, [str(tmp_path)])

@@ -12,7 +12,6 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -22,7 +21,7 @@ from websockets.sync.client import connect
 from bench.calibration import CalibrationMistakes, compile_text, load
 from bench.cautions import CAUTIONS
 from bench.desk.draft import state_folder
-from bench.desk.result import Source, View, thinned, work_out
+from bench.desk.result import Source, View, work_out
 from bench.desk.session import Session, WouldReplace
 from bench.desk.settings import Settings
 from bench.errors import UserError
@@ -757,25 +756,15 @@ def test_curves_hold_the_numbers_of_the_ticks(session: Session) -> None:
     found = work_out(source, session.settings.cal, View(whole=True))
     launch = s.runs[0][0]
     for column, scale in (("lift", 1 / 16), ("reduction", 0.1), ("retard", 0.1)):
-        curve = found["curves"][column]
-        drawn = dict(zip(curve["t"], curve["v"], strict=True))
+        curve = found["strip"]["series"][column]
+        at, its = curve["columns"]["at"], curve["columns"][column]
+        places = [curve["first"] + place / at["per"] for place in at["values"]]
+        drawn = dict(zip(places, its["values"], strict=True))
+        assert its["per"] == 1 / scale
         values = s.ticks[column]
         for t, v in drawn.items():
-            assert v == pytest.approx(values[launch + round(t)] * scale, abs=0.006)
-        assert max(drawn.values()) == pytest.approx(values[launch:].max() * scale, abs=0.006)
-
-
-@settings(max_examples=30)
-@given(st.lists(st.integers(0, 5), min_size=1, max_size=400), st.integers(1, 40))
-def test_thinning_keeps_ends_and_extremes(values: list[int], columns: int) -> None:
-    given_ = np.array(values)
-    kept = thinned(given_, columns)
-    assert kept[0] == 0
-    assert kept[-1] == len(values) - 1
-    assert (np.diff(kept) > 0).all()
-    assert {given_[kept].min(), given_[kept].max()} == {min(values), max(values)}
-    if len(values) <= 4 * columns:
-        assert np.array_equal(np.interp(np.arange(len(values)), kept, given_[kept]), given_)
+            assert v == values[launch + round(1000 * t)]
+        assert max(drawn.values()) == values[launch:].max()
 
 
 def test_settings_that_cannot_be_are_said_and_the_last_result_stays(desk: Served) -> None:
@@ -946,7 +935,7 @@ def test_a_trace_without_a_launch_is_shown_and_said(tmp_path: Path, file: Path) 
     assert (found["launches"], found["launch"]) == ([], 0)
     assert "No launch was found" in found["loud"][0]
     shown = {one["key"]: one["value"] for one in found["figures"]}
-    assert shown == {"cut": 0, "back": None, "again": 0, "retard": 0, "changes": 0}
+    assert shown == {"cut": 0, "back": None, "interventions": 0, "retard": 0, "changes": 0}
 
 
 def test_a_controller_that_was_not_ready_is_said_aloud(tmp_path: Path, file: Path) -> None:
@@ -958,8 +947,13 @@ def test_a_controller_that_was_not_ready_is_said_aloud(tmp_path: Path, file: Pat
     trace.write_text("\n".join([header, units, *still]) + "\n")
     found = work_out(Source(read_trace(trace), Options(), None), load(file), View())
     assert any("HAD NOT MOVED SINCE ARMING" in text for text in found["loud"])
+    assert not found["out_of_service"]
+    out = [",".join([*row[:nose], "5000", *row[nose + 1 :]]) for row in cells]
+    trace.write_text("\n".join([header, units, *out]) + "\n")
+    assert work_out(Source(read_trace(trace), Options(), None), load(file), View())["out_of_service"]
     healthy = work_out(Source(read_trace(TRACES / "clean_launch.csv"), Options(), None), load(file), View())
     assert healthy["loud"] == []
+    assert not healthy["out_of_service"]
 
 
 # -- the command

@@ -180,7 +180,7 @@ def test_dragging_by_touch(browser: Browser, program: Program) -> None:
         page.wait_for_function("() => !document.querySelector('.holding')")
         assert value(one) > 250
         assert page.evaluate("scrollY") < 400  # the page did not scroll away under the finger
-        expect(page.locator(".bottom")).to_contain_text("Peak cut")
+        expect(page.locator(".bottom")).to_contain_text("Greatest reduction")
 
 
 def test_everything_by_keyboard(browser: Browser, program: Program, file: Path) -> None:
@@ -336,7 +336,7 @@ def test_predicted_lift_follows(browser: Browser, state: Path, file: Path) -> No
         open_page(browser, program.address, allowed=program.root) as page,
     ):
         ready(page)
-        peak = page.locator('[data-row="peak_lift"] td').first
+        peak = page.locator('[data-row="peak_lift_mm"] td').first
         before = peak.inner_text()
         line = handle(page, "reduction_full", -1)
         line.focus()
@@ -357,11 +357,11 @@ def test_predicted_lift_follows(browser: Browser, state: Path, file: Path) -> No
             expect(page.locator(f'[data-row="{row}"] td').nth(column)).to_have_text(text)
 
         for column, side in enumerate(("with", "without")):
-            shows("peak_lift", column, f"{facts[side]['peak_lift_mm']:.0f} mm")
-            shows("landing_speed", column, f"{facts[side]['landing_speed_mps']:.2f} m/s")
+            shows("peak_lift_mm", column, f"{facts[side]['peak_lift_mm']:.0f} mm")
+            shows("landing_speed_mps", column, f"{facts[side]['landing_speed_mps']:.2f} m/s")
             for mark in facts[side]["marks"]:
                 if mark["feet"] in (60, 660, 1320):
-                    shows(f"time_{mark['feet']}", column, f"{mark['nose_s']:.3f} s")
+                    shows(f"{mark['feet']}_ft", column, f"{mark['nose_s']:.3f} s")
 
 
 @pytest.mark.parametrize("width", WIDTHS)

@@ -71,6 +71,7 @@ def fitted(tmp_path_factory, trace):
     return out, json.loads((out / "summary.json").read_text()), printed.getvalue()
 
 
+@pytest.mark.slow
 def test_a_fitted_car_predicts_the_next_calibration(fitted, true_car):
     out, *_ = fitted
     found = load(out / "car.toml").car
@@ -141,6 +142,7 @@ def test_cars_of_the_spread_are_those_that_the_run_allows(fitted):
     assert float(np.std(np.log(ratio))) == pytest.approx(told, rel=0.2)
 
 
+@pytest.mark.slow
 def test_a_fitted_file_is_fitted_again_without_what_the_first_fit_said(fitted, trace, tmp_path):
     first = fitted[0] / "car.toml"
     liftlatch(
@@ -207,6 +209,7 @@ def test_residuals_in_waves_say_that_the_model_does_not_hold(monkeypatch):
     assert loud["height"] > 8 * 7
 
 
+@pytest.mark.slow
 def test_the_same_again(fitted, trace, tmp_path):
     liftlatch("fit", str(trace), *WITH, "--out", str(tmp_path / "out"))
     for name in ("car.toml", "fit.svg"):
@@ -225,6 +228,7 @@ def test_the_screen_says_what_the_summary_says(fitted):
     assert command.fit.get_short_help_str(200).startswith("Fit the model")
 
 
+@pytest.mark.slow
 def test_a_measured_value_is_hardly_moved(trace, capsys):
     liftlatch("fit", str(trace), *WITH, "--measured", "body.cg_ahead_of_rear_axle", "--json")
     summary = json.loads(capsys.readouterr().out)

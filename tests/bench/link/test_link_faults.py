@@ -92,6 +92,7 @@ def run_many(frames: int, first_seed: int) -> dict[str, int]:
     return verdicts
 
 
+@pytest.mark.slow
 @pytest.mark.rule("W2")
 def test_some_frames_over_bad_lines() -> None:
     verdicts = run_many(12_000, 1)

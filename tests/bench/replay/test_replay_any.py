@@ -9,6 +9,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -64,6 +65,7 @@ def traces(draw: st.DrawFn) -> tuple[str, list[list[Any]]]:
     return ",".join(["Time [s]", f"Height [{unit}]", *names]), rows
 
 
+@pytest.mark.slow
 @settings(max_examples=60)
 @given(traces(), st.sampled_from(CALIBRATIONS), st.sampled_from([0.1, 5.0]), st.sampled_from([None, 50.0]))
 def test_any_trace(

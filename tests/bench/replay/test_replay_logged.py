@@ -124,14 +124,17 @@ class TestElsewhere:
         found = work_out(Source(trace, Options(), None), load(car.calibration), View())
         figure = {one["key"]: one for one in found["figures"]}["car"]
         assert (figure["text"], figure["more"].rpartition("; ")[2]) == ("100.0 %", "delay 12 ms")
-        ours, theirs = (found["curves"][name] for name in ("reduction", "logged_reduction"))
-        assert max(theirs["v"]) == max(ours["v"])
+        ours, theirs = (
+            found["strip"]["series"][name]["columns"][name]["values"]
+            for name in ("reduction", "logged_reduction")
+        )
+        assert max(theirs) == max(ours)
 
     def test_the_desk_says_nothing_of_a_trace_without_one(self, car: Car) -> None:
         source = Source(read_trace(car.folder / "plain.csv"), Options(), None)
         found = work_out(source, load(car.calibration), View())
         assert "car" not in {one["key"] for one in found["figures"]}
-        assert "logged_reduction" not in found["curves"]
+        assert "logged_reduction" not in found["strip"]["series"]
 
 
 class TestControllers:

@@ -484,6 +484,7 @@ def test_the_file_s_own_scatter_comes_first():
 # --- a search as a whole
 
 
+@pytest.mark.slow
 def test_a_small_search_ends_within_its_limits_and_says_so(tiny):
     found, text = everything(tiny)
     assert found["limits_kept"] is True
@@ -498,6 +499,7 @@ def test_a_small_search_ends_within_its_limits_and_says_so(tiny):
     assert f"{made.crc:08x}" == found["image_crc32"]
 
 
+@pytest.mark.slow
 def test_beside_it_stands_what_was_found_without_look_ahead(tiny):
     found, _ = everything(tiny)
     without = [row for row in found["trade_off"] if not row["look_ahead"]]
@@ -527,6 +529,7 @@ def test_each_row_of_the_trade_off_can_be_taken(tiny):
         tiny.take(len(tiny.checked) + 1)
 
 
+@pytest.mark.slow
 def test_the_same_seed_gives_the_same_on_one_core(tiny, monkeypatch):
     monkeypatch.setattr(os, "cpu_count", lambda: 1)
     again = search(demo(), calibration(), TINY)
@@ -534,6 +537,7 @@ def test_the_same_seed_gives_the_same_on_one_core(tiny, monkeypatch):
     assert everything(search(demo(), calibration(), replace(TINY, seed=4))) != everything(tiny)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("stopped_after", "said"),
     [(1, "generation 1 of 2, best so far "), (2, "near the start: generation 0 of 1")],
@@ -597,6 +601,7 @@ def test_a_damaged_state_and_a_foreign_folder_are_refused(tmp_path):
     assert (other / "notes.txt").read_text() == "mine"
 
 
+@pytest.mark.slow
 def test_limits_that_nothing_keeps_are_reported_and_not_bent():
     found = search(demo(), calibration(), replace(TINY, limits=read_limits(["lift_mm=20"])))
     assert found.chosen is None

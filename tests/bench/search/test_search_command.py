@@ -43,6 +43,7 @@ def searched(tmp_path_factory):
     return out
 
 
+@pytest.mark.slow
 def test_the_screen_fits_a_terminal_and_says_what_it_is(searched, capsys):
     # the same command again: everything is there already, and it says the same
     before = {path.name: path.read_bytes() for path in searched.iterdir() if path.name != "summary.json"}
@@ -100,6 +101,7 @@ def test_a_row_of_a_search_that_is_done_can_be_taken(searched, tmp_path, capsys)
     assert f"The setting of row {row}" in " ".join(capsys.readouterr().out.split())
 
 
+@pytest.mark.slow
 def test_a_limit_that_nothing_keeps_ends_with_1_and_writes_no_calibration(tmp_path, capsys):
     out = tmp_path / "out"
     assert liftlatch(*BASE, "--limit", "lift_mm=20", *TINY, "--out", str(out)) == 1

@@ -90,6 +90,7 @@ def test_the_delay_is_where_scipy_correlates_best(tmp_path: Path, late: int) -> 
     assert found.correlation > 0.999
 
 
+@pytest.mark.slow
 def test_a_channel_that_does_not_move_has_no_delay(tmp_path: Path) -> None:
     path = write(tmp_path / "both.csv", np.round(steps([130, 200, 150]), 2), "mm", rod_mm=np.full(6000, 7.0))
     assert measured.delay(recording(path), recording(path, columns={"height": "rod:mm"})) is None

@@ -93,6 +93,7 @@ def test_a_right_controller_passes(calibration: CalibrationFile) -> None:
     ],
     ids=lambda changes: ",".join(changes),  # noqa: PLW0108 - pytest wants a function of its own
 )
+@pytest.mark.slow
 def test_a_right_controller_passes_however_it_is_calibrated(changes: dict[str, Any]) -> None:
     assert wrong(tried(FAST, changed(**changes))) == []
 
@@ -232,6 +233,7 @@ def watched(calibration: CalibrationFile, image: bytes, lost: bool = False, shor
     return running.run_watched(host, calibration, done)
 
 
+@pytest.mark.slow
 def test_a_device_that_streams_is_watched() -> None:
     results = watched(PLAIN, PLAIN.image)
     assert wrong(results) == []
@@ -256,6 +258,7 @@ def test_a_device_that_falls_silent_is_said() -> None:
 # -- the command
 
 
+@pytest.mark.slow
 def test_the_sheet_of_a_wrong_device(tmp_path: Path) -> None:
     out = tmp_path / "out"
     with device("--bug", "hold-short") as port:

@@ -95,6 +95,7 @@ def column(outputs: Ints, name: str) -> Ints:
     return outputs[:, list(OUTPUT_TYPES).index(name)]
 
 
+@pytest.mark.slow
 def test_a_hold_of_300_ms_in_the_stream_is_300_ticks() -> None:
     """The plain calibration says hold_ms = 300 at a tick of 1 ms; a device that runs by itself streams it."""
     records = hold_script()[:5000]

@@ -287,6 +287,7 @@ def test_figures_are_those_of_a_plain_loop(data: st.DataObject) -> None:
     assert measure(ticks) == plainly(ticks)
 
 
+@pytest.mark.slow
 def test_figures_are_those_of_single_replays() -> None:
     made = study("latch.hold_ms=0,300", "latch.release_percent_per_s=step,150", traces=FOUR)
     results = run_study(made, "c")
@@ -392,6 +393,7 @@ class Watched:
         return getattr(self._calibration, name)
 
 
+@pytest.mark.slow
 def test_inputs_read_nothing_but_what_is_said() -> None:
     asked: set[str] = set()
     for file in ("demo.toml", "plain.toml", "demo_front_wheel.toml"):

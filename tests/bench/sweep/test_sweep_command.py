@@ -47,6 +47,7 @@ def pair() -> dict[str, Any]:
     return swept(TRACES / "high_wheelstand.csv", TRACES / "second_lift.csv")
 
 
+@pytest.mark.slow
 def test_the_table_says_what_the_summary_says_in_80_columns(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("COLUMNS", "80")
     paths = [TRACES / f"{name}.csv" for name in ("high_wheelstand", "second_lift", "out_of_range")]
@@ -69,6 +70,7 @@ def test_the_table_says_what_the_summary_says_in_80_columns(monkeypatch: pytest.
     assert "not a safety device" in done.stdout
 
 
+@pytest.mark.slow
 def test_a_long_list_is_thinned_on_the_screen_only(tmp_path: Path) -> None:
     trace = short_trace(tmp_path / "run.csv")
     varied = ["--vary", "latch.hold_ms=0:198:2", "--vary", "latch.hold_from=peak,landing"]
@@ -156,6 +158,7 @@ def test_nothing_is_written_where_something_is_wrong(tmp_path: Path, wrong: str)
     assert not out.exists() or [path.name for path in out.iterdir()] == ["mine.txt"]
 
 
+@pytest.mark.slow
 def test_ctrl_c_ends_it_at_once_with_130_and_leaves_nothing(tmp_path: Path) -> None:
     trace = short_trace(tmp_path / "long.csv", ticks=100_000)
     arguments = [str(trace), "--calibration", str(DEMO), "--vary", "latch.hold_ms=0:600:20"]
@@ -197,6 +200,7 @@ def _group(leader: int) -> list[int]:
     return found
 
 
+@pytest.mark.slow
 def test_without_the_core_the_reference_steps_and_says_so(
     monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
@@ -223,6 +227,7 @@ def test_warnings_name_their_settings(tmp_path: Path) -> None:
     assert "(in 1 of the settings, first sensor.axle_gain = 0.5)" in " ".join(done.stdout.split())
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("address", "why"),
     [
@@ -246,6 +251,7 @@ def test_an_address_where_nobody_is_gets_one_line_soon(address: str, why: str) -
     assert time.monotonic() - began < 30
 
 
+@pytest.mark.slow
 def test_a_missing_extra_gets_one_line() -> None:
     program = "import sys; sys.modules['distributed'] = None; from bench.cli import main; main()"
     done = subprocess.run(
@@ -271,6 +277,7 @@ def texts_of(facts: dict[str, Any]) -> list[str]:
     return [text.strip() for text in root.itertext() if text.strip()]
 
 
+@pytest.mark.slow
 def test_one_key_is_drawn_as_curves_together_and_for_each_trace(pair: dict[str, Any]) -> None:
     changing = [
         column

@@ -194,6 +194,7 @@ def written(rows, d):
     return text.encode(d["encoding"])
 
 
+@pytest.mark.slow
 @settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(data=st.data(), start=st.floats(0, 1000).map(lambda x: round(x, 3)), d=dialects(), told=st.booleans())
 def test_what_is_written_in_any_dialect_reads_back_equal(read, data, start, d, told):
@@ -504,6 +505,7 @@ def test_a_lying_extension_is_seen_through(read):
     assert "MDF" in failure(read, b"MDF     4.10    nothing else", name="run.csv")
 
 
+@pytest.mark.slow
 def test_ten_thousand_columns(read):
     names = ",".join(f"channel_{i}" for i in range(9998))
     row = ",".join("1.5" for _ in range(9998))
@@ -534,6 +536,7 @@ def test_nothing_of_a_file_is_held_once_it_is_read(read, monkeypatch):
         assert [ref() for ref in lent if ref() is not None] == []
 
 
+@pytest.mark.slow
 def test_more_than_one_block_reads_the_same_quickly_and_by_rows(read):
     n = 300_000
     lines = [f"{i / 1000:.3f},{i % 977}.5,{'' if i % 3 else i % 200}\n" for i in range(n)]

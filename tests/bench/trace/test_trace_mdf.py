@@ -33,6 +33,7 @@ def write(tmp_path):
 TIMES = [1.0, 1.1, 1.2, 1.3]
 
 
+@pytest.mark.slow
 def test_channels_become_roles_in_their_units(write):
     path = write([
         ("Height", "in", TIMES, [1.0, 2.0, 3.0, 4.0]),
@@ -51,6 +52,7 @@ def test_channels_become_roles_in_their_units(write):
     assert "height: column 1 'Height', unit in (from channel)" in trace.notes
 
 
+@pytest.mark.slow
 def test_channels_are_chosen_by_name_number_and_unit(write):
     path = write([("a", "", TIMES, [1.0, 2, 3, 4]), ("b", "mm", TIMES, [5.0, 6, 7, 8])])
     trace = read_trace(path, ColumnChoice({"height": "2", "speed": "a:mph"}, height_offset_mm=10))
@@ -58,6 +60,7 @@ def test_channels_are_chosen_by_name_number_and_unit(write):
     assert trace.channels["speed"].unit == "km/h"
 
 
+@pytest.mark.slow
 def test_rates_are_merged(write):
     path = write(
         [("Height", "mm", TIMES, [1.0, 2, 3, 4])],
@@ -70,11 +73,13 @@ def test_rates_are_merged(write):
     assert trace.channels["armed"].valid.tolist() == [True, False, False, True, False]
 
 
+@pytest.mark.slow
 def test_values_that_are_not_numbers_are_not_valid(write):
     trace = read_trace(write([("Height", "mm", TIMES, [1.0, np.nan, np.inf, 4.0])]))
     assert trace.channels["height"].valid.tolist() == [True, False, False, True]
 
 
+@pytest.mark.slow
 def test_content_decides_and_not_the_name(write):
     path = write([("Height", "mm", TIMES, [1.0, 2, 3, 4])])
     lying = path.with_suffix(".csv")
@@ -96,6 +101,7 @@ def test_options_of_text_files_are_refused(write, choice):
         read_trace(write([("Height", "mm", TIMES, [1.0, 2, 3, 4])]), choice)
 
 
+@pytest.mark.slow
 def test_a_missing_unit_or_height_is_asked_for(write):
     with pytest.raises(UserError, match="--height-column 1:UNIT"):
         read_trace(write([("Height", "", TIMES, [1.0, 2, 3, 4])]))
@@ -103,6 +109,7 @@ def test_a_missing_unit_or_height_is_asked_for(write):
         read_trace(write([("Oil", "bar", TIMES, [1.0, 2, 3, 4])]))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("keep", [8, 20, 63, 64, 100, 300, 700])
 def test_a_damaged_file_gives_one_line_and_nothing_else(write, tmp_path, keep):
     path = write([("Height", "mm", TIMES, [1.0, 2, 3, 4])])

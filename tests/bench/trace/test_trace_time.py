@@ -44,6 +44,7 @@ def moved(path, out, unit, first_ns):
     return out
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("path", TRACES, ids=lambda path: path.stem)
 def test_every_demo_trace_gives_the_same_from_four_epochs(path, tmp_path):
     calibration = load(ROOT / "traces" / "demo.toml")

@@ -44,6 +44,7 @@ def outcome(folder: Path, *sources: Path) -> tuple[int, str]:
     return done.returncode, done.stdout
 
 
+@pytest.mark.slow
 def test_the_core_passes(folder: Path) -> None:
     code, said = outcome(folder, *core_files())
     assert (code, said.split(":")[0]) == (0, "equal")

@@ -152,6 +152,7 @@ def test_notes_name_what_does_not_fit():
     assert "without the controller the car turns over" in told
 
 
+@pytest.mark.slow
 def test_with_no_compiler_the_plain_model_drives_and_says_so(monkeypatch, capsys):
     monkeypatch.setattr(compiled, "_vehicle", None)
     compiled.available.cache_clear()

@@ -209,6 +209,7 @@ def test_a_rod_falls_as_published():
     assert growth == pytest.approx(3.83536, rel=0.01)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("rear", [{}, {"rear_spring": 9e4, "rear_travel": 0.08, "anti_squat": 1.2}])
 def test_energy_stays_with_no_losses(rear):
     # A theorem of mechanics: bar, droop stop, bump stop and both contacts give back what they took.
@@ -315,6 +316,7 @@ def test_times_lie_where_the_published_formulas_say():
     assert 1350 < 1409 * 0.97 < seconds * mph < 1442 * 1.03
 
 
+@pytest.mark.slow
 def test_constant_power_comes_near_the_ideal():
     """t = (9 m x^2 / 8 P)^(1/3) and v = (3 P x / m)^(1/3) for constant power (Nahin, In Praise of Simple
     Physics; Fox). W = 3200 lb, P = 600 hp: 8.391 s, 160.89 mph. Nothing real is faster."""

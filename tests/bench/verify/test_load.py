@@ -18,6 +18,7 @@ from tests.bench.verify.test_verify_command import CALIBRATION, device, liftlatc
 CRC = f"{load(CALIBRATION).crc:08x}"
 
 
+@pytest.mark.slow
 def test_it_loads_and_reads_back() -> None:
     with device() as port:
         empty = liftlatch("load", "--show", "--port", port)
@@ -31,6 +32,7 @@ def test_it_loads_and_reads_back() -> None:
     assert (told["active_image_crc32"], told["tick_us"], told["loaded"]) == (CRC, 1000, None)
 
 
+@pytest.mark.slow
 def test_an_armed_device_refuses_and_keeps_what_it_has(tmp_path: Path) -> None:
     other = tmp_path / "other.toml"
     other.write_text(Path(CALIBRATION).read_text().replace("hold_ms = ", "hold_ms = 1", 1))

@@ -107,6 +107,7 @@ def test_an_equal_device(port: str, tmp_path: Path) -> None:
     ]  # fmt: skip
 
 
+@pytest.mark.slow
 def test_a_device_with_a_bug(tmp_path: Path) -> None:
     tick = last_of_hold()
     with device("--bug", "hold-short") as name:

@@ -133,6 +133,7 @@ class Slow(Device):
         return super()._step(body)
 
 
+@pytest.mark.slow
 def test_a_device_that_is_late_in_real_time_is_a_finding(
     trace: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

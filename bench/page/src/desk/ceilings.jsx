@@ -28,7 +28,7 @@ export function Ceilings({ state, values, set, moment, stale }) {
   const points = given ? values.points : result.ceilings.progress;
   const linesOf = (source) => LINES.map(({ name }) => source[name].map((v) => (v == null ? null : v / size)));
   const drawn = given ? LINES.map(({ name }) => values[name]) : linesOf(result.ceilings);
-  const predicted = result.predicted?.with;
+  const predicted = result.predicted?.path;
 
   const most = Math.max(state.top, (1.06 * Math.max(...result.path.v, ...(predicted?.v ?? []))) / size);
   const far = Math.max(points[points.length - 1], ...result.path.p, 0.1);

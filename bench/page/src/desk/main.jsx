@@ -66,7 +66,7 @@ function Desk() {
                   ? "Drag the handles. Behind them lies the run's own lift; thick where torque is cut."
                   : "This file gives maps and no ceilings. The lines are read off its maps and cannot be dragged; to drag them, write [ceilings] in the place of [maps]."}
                 {" "}
-                {result.predicted?.with && "Dotted: the lift predicted for the car with this setting."}
+                {result.predicted?.path && "Dotted: the lift predicted for the car with this setting."}
               </p>
               <Ceilings state={state} values={values} set={set} moment={moment} stale={stale} />
               {stale && <div class="refused" role="alert"><b>These settings cannot be.</b> The pictures and figures are those of the last ones that could.<ul>{refused.map((text) => <li key={text}>{text}</li>)}</ul></div>}
@@ -76,7 +76,12 @@ function Desk() {
             <section aria-labelledby="what-then" class="then">
               <h2 id="what-then">And what happens then?</h2>
               {result.loud.map((text) => <p key={text} class="bar warn">{text}</p>)}
-              <Figures result={result} disk={disk} stale={stale} />
+              {result.out_of_service ? (
+                <details>
+                  <summary>The controller was out of service: the figures are not those of this setting</summary>
+                  <Figures result={result} disk={disk} stale={stale} />
+                </details>
+              ) : <Figures result={result} disk={disk} stale={stale} />}
               <Views result={result} ask={ask} />
               <Replayed result={result} disk={disk} moment={moment} setMoment={setMoment} stale={stale} />
               {disk && <p class="note"><span class="key disk-key" /> dashed: the file on disk{disk.why_not && `, which cannot be shown: ${disk.why_not}`}</p>}
@@ -224,7 +229,7 @@ function Bottom({ result, stale }) {
   const by = (key) => result.figures.find((one) => one.key === key);
   const text = stale
     ? "These settings cannot be."
-    : `Peak cut ${by("cut").text}. All given back: ${by("back").text}. Second: ${by("again").text}.`;
+    : `Greatest reduction ${by("cut").text}. All given back: ${by("back").text}. Interventions: ${by("interventions").text}.`;
   const [spoken, setSpoken] = useState("");
   useEffect(() => {
     const later = setTimeout(() => setSpoken(text), 700);
