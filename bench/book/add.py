@@ -23,6 +23,7 @@ from bench.replay.findings import Replay, find
 from bench.replay.inputs import Options, from_trace
 from bench.replay.logged import lay_log
 from bench.replay.logged_agreement import disagreement
+from bench.replay.readiness import LOUD
 from bench.replay.remarks import make_remarks
 from bench.replay.run import core_to_use, run
 from bench.trace.choice import ColumnChoice
@@ -52,6 +53,7 @@ def replayed(log: Path, calibration: CalibrationFile, choice: ColumnChoice, word
     remarks = make_remarks(stepped, found)
     facts = make_facts(trace, stepped, found, remarks, words)
     figures = measure.figures(stepped, found) | {"log_agrees": None, "log_differs": ""}
+    figures["loud"] = [remark.code for remark in remarks if remark.code in LOUD]
     if facts["logged"] is not None and facts["logged"]["samples"]:
         why = disagreement(facts["logged"], log)
         figures |= {"log_agrees": not why, "log_differs": why}

@@ -80,10 +80,11 @@ def _answer(facts: dict[str, Any]) -> Iterator[str]:
     if best is not None:
         yield f"The best run is {best['run']}: {best['time_s']:.3f} s to {best['feet']} ft."
     last = runs[-1]
-    yield f"The last one is run {last['run']}: {_told(last)}."
+    yield f"The last one is run {last['run']}: {told(last)}."
 
 
-def _told(run: dict[str, Any]) -> str:
+def told(run: dict[str, Any]) -> str:
+    """The figures of a run in words."""
     if run["peak_lift_mm"] is None:
         return "no launch was found in its log"
     words = [f"peak lift {run['peak_lift_mm']:.0f} mm"]
@@ -114,7 +115,7 @@ def _runs(facts: dict[str, Any]) -> Iterator[Block]:
                ("calibration", False))  # fmt: skip
     rows = [
         [
-            Cell(str(run["run"]), link=run["report"]), run["when"].replace("T", " ")[:16],
+            Cell(str(run["run"]), link=run["report"]), run["when"].replace("T", " ")[2:16],
             _number(run["peak_lift_mm"], ".0f"),
             _number(run["flights"], "d"), _number(run["landing_m_per_s"], ".2f"),
             _number(run["torque_time_s"], ".3f"), _time(run, 60), _time(run, 660),
@@ -124,7 +125,7 @@ def _runs(facts: dict[str, Any]) -> Iterator[Block]:
     ]  # fmt: skip
     chosen = [i for i, run in enumerate(runs) if best and run["run"] == best["run"]]
     yield Table(
-        columns, rows, "The runs", "~ by the log's speed, from the launch on; else by the time slip",
+        columns, rows, "The runs", "~ by the log's speed, from one foot on; else by the time slip",
         chosen=chosen, chosen_as="the best run", ids=[f"run-{run['run']}" for run in runs], sortable=True,
         screen_rows=list(range(max(0, len(rows) - _SCREEN_RUNS), len(rows))),
     )  # fmt: skip
@@ -209,7 +210,7 @@ def run_document(facts: dict[str, Any]) -> Document:
         what="book",
         title=f"Run {run['run']}",
         subjects=[Subject("run", str(run["run"])), Subject("folder", "", f"{facts['book']}/{run['folder']}")],
-        answer=[f"Run {run['run']}: {_told(run)}."],
+        answer=[f"Run {run['run']}: {told(run)}."],
         sections=[
             Section("The run", [Table((("", False), ("", False)), said(run), "What the book has of it")])
         ],

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
+from bench.book import predictions
 from bench.book.store import REPORT, Row
 from bench.cautions import CAUTIONS
 from bench.facts import head
@@ -12,7 +13,7 @@ from bench.facts import head
 SUMMARY_VERSION = 1
 _FIGURES = (
     "peak_lift_mm", "beyond_sensor", "flights", "in_air_s", "landing_m_per_s", "up_at_end", "torque_time_s",
-    "interventions", "reasons", "log_agrees", "log_differs", "sensor",
+    "interventions", "reasons", "log_agrees", "log_differs", "sensor", "loud",
 )  # fmt: skip
 _REST_MOVED_MM = 8.0
 _NOISIER = 2.0
@@ -20,16 +21,22 @@ _NOISIER = 2.0
 
 def make_facts(rows: Sequence[Row], words: Sequence[str], folder: str) -> dict[str, Any]:
     """The book as a table of runs. Keys stay; SUMMARY_VERSION grows when the meaning of one changes."""
-    runs = [_run(row, before) for row, before in zip(rows, [None, *rows], strict=False)]
+    runs = runs_of(rows)
     return {
         **head(SUMMARY_VERSION, words),
         "book": folder,
         "runs": runs,
         "best": _best(runs),
-        "sensor": _sensor(runs),
+        "sensor": sensor_over_time(runs),
+        "predictions": predictions.facts(rows),
         "damaged": [{"run": row.number, "why": row.damage} for row in rows if row.damage],
         "cautions": CAUTIONS,
     }
+
+
+def runs_of(rows: Sequence[Row]) -> list[dict[str, Any]]:
+    """The runs alone."""
+    return [_run(row, before) for row, before in zip(rows, [None, *rows], strict=False)]
 
 
 def _run(row: Row, before: Row | None) -> dict[str, Any]:
@@ -65,7 +72,7 @@ def _best(runs: Sequence[dict[str, Any]]) -> dict[str, Any] | None:
     return None
 
 
-def _sensor(runs: Sequence[dict[str, Any]]) -> list[str]:
+def sensor_over_time(runs: Sequence[dict[str, Any]]) -> list[str]:
     """What the sensor does over time that it did not do at first, in words."""
     seen = [(run["run"], run["sensor"]) for run in runs if run["sensor"]]
     found = []

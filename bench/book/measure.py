@@ -62,15 +62,18 @@ def _landing(lift: Floats, first: int, lasts_s: float, tick_s: float) -> float:
 
 
 def _times(s: Replay, start: int, stop: int) -> dict[str, float]:
-    """When each mark was passed by the log's road speed, s from the launch; a clock at the strip starts
-    later, when the front wheel has left its beam."""
+    """The times to the marks by the log's road speed, s: from one foot on, about as far as a car rolls in the
+    beam before a strip's clock starts (common practice, no source)."""
     speed = s.inputs.arrays["speed"][start:stop] / 36  # m/s
     valid = s.inputs.arrays["speed_valid"][start:stop] != 0
     if not valid.any():
         return {}
     way = np.cumsum(np.where(valid, speed, 0.0)) * s.tick_s
-    passed = {feet: int(np.searchsorted(way, feet * _FOOT_M)) for feet in _MARKS}
-    return {str(feet): round(tick * s.tick_s, 3) for feet, tick in passed.items() if tick < len(way)}
+    first = int(np.searchsorted(way, _FOOT_M))
+    passed = {feet: int(np.searchsorted(way, (1 + feet) * _FOOT_M)) for feet in _MARKS}
+    return {
+        str(feet): round((tick - first) * s.tick_s, 3) for feet, tick in passed.items() if tick < len(way)
+    }
 
 
 def _health(s: Replay, found: Findings, start: int, stop: int) -> dict[str, Any]:

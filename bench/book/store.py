@@ -36,13 +36,15 @@ _LOCKED_S = 20.0
 @dataclass(frozen=True)
 class Row:
     """One run as tables have it. `entry` is run.toml, `air` density and density altitude, `figures` what the
-    log shows; `damage` says what could not be read, `predicted` what was said before it (None: nothing)."""
+    log shows, `predictions` what was said after it of the next one (bench.book.predictions); `damage` says
+    what could not be read."""
 
     number: int
     folder: Path
     entry: dict[str, Any] = field(default_factory=dict)
     air: dict[str, float | None] = field(default_factory=dict)
     figures: dict[str, Any] = field(default_factory=dict)
+    predictions: dict[str, Any] = field(default_factory=dict)
     damage: str = ""
 
     def said(self, name: str) -> str:
@@ -139,7 +141,7 @@ class Book:
                 row = _read_row(number, folder)
             found.append(row)
             if not row.damage:
-                fresh[name] = [stamp, [row.entry, row.air, row.figures]]
+                fresh[name] = [stamp, [row.entry, row.air, row.figures, row.predictions]]
         if fresh != known:
             with suppress(UserError, OSError):  # a book on a read-only disk is read all the same
                 write_whole(
@@ -194,7 +196,7 @@ def _numbers_in(folder: Path) -> set[int]:
 def _stamp(folder: Path) -> list[int]:
     """What changes when a run does: files are replaced whole, so their numbers and times change."""
     found = []
-    for name in (entries.FILE, measure.FILE):
+    for name in (entries.FILE, measure.FILE, PREDICTIONS):
         try:
             stat = os.stat(folder / name)
             found += [stat.st_mtime_ns, stat.st_size, stat.st_ino]
@@ -208,9 +210,10 @@ def _read_row(number: int, folder: Path) -> Row:
         entry = entries.read(folder / entries.FILE)
         # As the cache has it, so that the table is the same with and without.
         entry = json.loads(json.dumps(entry, default=str))
-        figures: dict[str, Any] = {}
-        if (folder / measure.FILE).exists():
-            figures = json.loads((folder / measure.FILE).read_text("utf-8"))
-        return Row(number, folder, entry, entries.air_of(entry), figures)
+        kept: list[dict[str, Any]] = []
+        for name in (measure.FILE, PREDICTIONS):
+            there = (folder / name).exists()
+            kept.append(json.loads((folder / name).read_text("utf-8")) if there else {})
+        return Row(number, folder, entry, entries.air_of(entry), kept[0], kept[1])
     except (UserError, OSError, ValueError, TypeError) as error:
         return Row(number, folder, damage=" ".join(str(error).split()))

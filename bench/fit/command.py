@@ -90,7 +90,7 @@ def fit(
             for path, calibration in zip(traces, by_run, strict=True)
         ]
         _refuse_twins(runs)
-        with _progress_line() as progress:
+        with progress_line() as progress:
             done = Fit(vehicle, runs, by_run, known, find(vehicle.car, runs, known, progress))
         facts = make_facts(done, command_line())
         document = make_document(facts, done)
@@ -129,7 +129,7 @@ def _named(path: str) -> str:
 
 
 @contextmanager
-def _progress_line() -> Iterator[Callable[[float, int, float], None]]:
+def progress_line() -> Iterator[Callable[[float, int, float], None]]:
     """A line on standard error, only on a terminal that can wipe it, wiped at the end."""
     if not sys.stderr.isatty() or os.environ.get("TERM") in ("dumb", "unknown"):
         yield lambda window, step, cost: None

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from types import MappingProxyType
 
 import numpy as np
 import numpy.typing as npt
@@ -19,6 +20,7 @@ from bench.vehicle.car import Car
 Floats = npt.NDArray[np.float64]
 
 WINDOWS = (0.3, 0.4, 0.5, 0.65, 0.8, 1.0, 1.2, 1.6, 2.0, 2.8, 4.0)
+QUICK_WINDOWS = (0.3, 0.5, 0.9, 1.6, 4.0)
 # A car whose tyres spin at the launch and one whose tyres grip are two valleys, and no small steps lead from
 # one to the other: the first windows are fitted from each of these grips, in standard deviations.
 STARTS = (0.0, -1.0, 1.0, -2.0, 2.0)
@@ -77,12 +79,17 @@ def fit(
     runs: Sequence[MeasuredRun],
     measured: frozenset[str],
     progress: Callable[[float, int, float], None] = lambda window, step, cost: None,
+    differs: Mapping[str, float] = MappingProxyType({}),
+    quick: bool = False,
 ) -> Fitted:
     """Fit a car to runs. `measured` names parameters that were weighed or measured at the car; `progress` is
-    called with window (s), step and cost."""
-    free = unknowns(car, runs, measured)
+    called with window (s), step and cost. `differs` are parameters that are not the same in every run, with
+    the relative standard deviation of one run's; the fitted car has what they have in common. `quick`: in
+    fewer windows, and no run is predicted from the others."""
+    free = unknowns(car, runs, measured, differs)
     longest = max(run.duration for run in runs)
-    windows = [w for w in WINDOWS if w < 0.95 * longest] + [min(longest, WINDOWS[-1])]
+    usual = QUICK_WINDOWS if quick else WINDOWS
+    windows = [w for w in usual if w < 0.95 * longest] + [min(longest, usual[-1])]
     starts = [np.array([grip if u.name == "grip" else 0.0 for u in free]) for grip in STARTS]
     steps = 0
     with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
@@ -115,7 +122,7 @@ def fit(
         full = np.zeros(len(free))
         full[[free.index(u) for u in kept]] = found
         of.noise = [noise_left(of, full, i) for i in range(len(runs))]
-        left_out = leave_out(of, full, narrow)
+        left_out = [] if quick else leave_out(of, full, narrow)
         sd, correlation = spread(of, full, WIDER * wider_by(left_out))
         zero = np.zeros(len(free))
         seen = [of.seen(full, i) for i in range(len(runs))]
@@ -160,7 +167,7 @@ def _ratio_sd(free: list[Unknown], sd: Floats, correlation: Floats) -> float:
 def _of_run(free: list[Unknown], x: Floats, of: Unknown, taken: float = 0.0) -> float:
     """A time of a run, as found."""
     for u, v in zip(free, x, strict=True):
-        if (u.run, u.shift, u.channel) == (of.run, of.shift, of.channel):
+        if (u.run, u.shift, u.channel, u.differs) == (of.run, of.shift, of.channel, of.differs):
             return taken + u.sd * float(v)
     return taken
 

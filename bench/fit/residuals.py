@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from math import exp, log, pi
+from types import MappingProxyType
 from typing import Any
 
 import numpy as np
@@ -47,17 +48,19 @@ _FARTHEST = 0.6  # of the logarithm: a value stays between 0.55 and 1.8 times th
 @dataclass(frozen=True)
 class Unknown:
     """One unknown: a candidate's logarithm, or by `run` a recording's launch, a gear change (`shift`) or how
-    much later than the height a `channel` comes, in s. `sd` is its prior's standard deviation in that."""
+    much later than the height a `channel` comes, in s, or a candidate's logarithm in that run less its own
+    (`differs`). `sd` is its prior's standard deviation in that."""
 
     name: str
     sd: float
     run: int = -1
     shift: int = -1
     channel: str = ""
+    differs: bool = False
 
     def is_launch(self, run: int) -> bool:
         """Whether it is the launch of a run."""
-        return self.run == run and self.shift < 0 and not self.channel
+        return self.run == run and self.shift < 0 and not self.channel and not self.differs
 
 
 def value_of(car: Car, name: str) -> float:
@@ -66,14 +69,21 @@ def value_of(car: Car, name: str) -> float:
     return value
 
 
-def unknowns(car: Car, runs: Sequence[MeasuredRun], measured: frozenset[str]) -> list[Unknown]:
-    """All that a fit of these runs may change."""
+def unknowns(
+    car: Car,
+    runs: Sequence[MeasuredRun],
+    measured: frozenset[str],
+    differs: Mapping[str, float] = MappingProxyType({}),
+) -> list[Unknown]:
+    """All that a fit of these runs may change; one run alone does not differ from others."""
     names = [name for name in CANDIDATES if value_of(car, name) > 0]
     found = [Unknown(name, MEASURED if name in measured else GIVEN) for name in names]
     for i, run in enumerate(runs):
         found.append(Unknown("launch", _LAUNCH_SD, i))
         found += [Unknown("shift", _SHIFT_SD, i, k) for k in range(len(run.shifts))]
         found += [Unknown("late", sd, i, channel=channel) for channel, sd in _LATE_SD.items()]
+        if len(runs) > 1:
+            found += [Unknown(name, sd, i, differs=True) for name, sd in differs.items()]
     return found
 
 
@@ -115,15 +125,18 @@ class Residuals:
         run = self.runs[i]
         car = self.car_at(x)
         launch, shifts, late = 0.0, list(run.shifts), {"speed": 0.0, "engine": 0.0}
+        own: dict[str, Any] = {}
         for u, v in zip(self.free, x, strict=True):
             if u.is_launch(i):
                 launch = u.sd * float(v)
             elif u.run == i and u.channel:
                 late[u.channel] = u.sd * float(v)
+            elif u.run == i and u.differs:
+                own[u.name] = value_of(car, u.name) * exp(u.sd * float(v))
             elif u.run == i:
                 shifts[u.shift] += u.sd * float(v)
         never = [1e9] * (len(car.gear) - 1 - len(shifts))
-        car = replace(car, shift_by_time=True, shift_at=(*shifts, *never))
+        car = replace(car, **own, shift_by_time=True, shift_at=(*shifts, *never))
         time = run.time[run.time <= self.until + 1e-9] - launch
         n = min(len(run.share), int((time[-1] + car.sensor_delay) / STEP_S) + 2 * _EACH)
         rows = follow(car, STEP_S, run.share[:n], _EACH)

@@ -33,7 +33,7 @@ ORDER = (
         "bench.fit",
         "bench.search",
     ),
-    *("bench.demo", "bench.desk", "bench.stand", "bench.book"),
+    *("bench.demo", "bench.desk", "bench.stand", "bench.book", "bench.next"),
     *("bench.cli", "bench.build_backend", "bench.benchmarks", "bench.readme"),
 )
 ALONE = ("controller", "firmware_model")  # they import nothing but themselves
