@@ -19,9 +19,9 @@ from bench.vehicle.harm import at_share
 VERSION = 1
 FIGURES = ("peak_lift_mm", "landing_m_per_s", "time_s")
 # How far off the first predictions for a car are taken to be, as shares of half the range that the cars of a
-# spread leave: sizes of normal errors over the one that 80 % stay below. Each counts like one score. With
-# them alone the range is about the spread's own.
-_BEFORE = (0.098, 0.301, 0.526, 0.809, 1.283)
+# spread leave: normal errors (of which 20, 40, 60, 80 and 87 % are smaller) over the one that 80 % stay
+# below. Each counts like one score; with them alone the range is the spread's own.
+_BEFORE = (0.198, 0.409, 0.657, 1.0, 1.2)
 _LEAST, _MOST = 0.5, 5.0  # times that range
 _BIAS_COUNTS = 3  # scores of no bias at all that are taken to be there
 

@@ -20,7 +20,6 @@ from bench.vehicle.car import Car
 Floats = npt.NDArray[np.float64]
 
 WINDOWS = (0.3, 0.4, 0.5, 0.65, 0.8, 1.0, 1.2, 1.6, 2.0, 2.8, 4.0)
-QUICK_WINDOWS = (0.3, 0.5, 0.9, 1.6, 4.0)
 # A car whose tyres spin at the launch and one whose tyres grip are two valleys, and no small steps lead from
 # one to the other: the first windows are fitted from each of these grips, in standard deviations.
 STARTS = (0.0, -1.0, 1.0, -2.0, 2.0)
@@ -84,12 +83,11 @@ def fit(
 ) -> Fitted:
     """Fit a car to runs. `measured` names parameters that were weighed or measured at the car; `progress` is
     called with window (s), step and cost. `differs` are parameters that are not the same in every run, with
-    the relative standard deviation of one run's; the fitted car has what they have in common. `quick`: in
-    fewer windows, and no run is predicted from the others."""
+    the relative standard deviation of one run's; the fitted car has what they have in common. `quick`: no
+    run is predicted from the others."""
     free = unknowns(car, runs, measured, differs)
     longest = max(run.duration for run in runs)
-    usual = QUICK_WINDOWS if quick else WINDOWS
-    windows = [w for w in usual if w < 0.95 * longest] + [min(longest, usual[-1])]
+    windows = [w for w in WINDOWS if w < 0.95 * longest] + [min(longest, WINDOWS[-1])]
     starts = [np.array([grip if u.name == "grip" else 0.0 for u in free]) for grip in STARTS]
     steps = 0
     with ThreadPoolExecutor(os.cpu_count() or 1) as pool:

@@ -55,13 +55,16 @@ def refit(
     used, runs, calibrations, left_out = _runs(rows, vehicle, unfit)
     if not runs:
         return Refit(None, "no run of the book tells enough of this car", [], left_out, [])
-    fitted = fit(vehicle.car, runs, frozenset(), progress, DIFFERS, quick=True)
-    whole = Fit(vehicle, runs, calibrations, frozenset(), fitted)
-    said = notes(whole)
-    if not holds(whole):
-        return Refit(None, "the model does not describe this car", used, left_out, said)
-    text = fitted_text(vehicle, fitted, [f"run {number}" for number in used], said)
-    return Refit(read(text, Path("fitted.toml")), "", used, left_out, said, text)
+    # Runs that do not go together with the newest one tell of another day or another car.
+    for count in (len(runs), 1) if len(runs) > 1 else (1,):
+        fitted = fit(vehicle.car, runs[:count], frozenset(), progress, DIFFERS, quick=True)
+        whole = Fit(vehicle, runs[:count], calibrations[:count], frozenset(), fitted)
+        said = notes(whole)
+        if holds(whole):
+            left_out += [f"run {n}: it does not go together with run {used[0]}" for n in used[count:]]
+            text = fitted_text(vehicle, fitted, [f"run {n}" for n in used[:count]], said)
+            return Refit(read(text, Path("fitted.toml")), "", used[:count], left_out, said, text)
+    return Refit(None, "the model does not describe this car", used, left_out, said)
 
 
 def _runs(

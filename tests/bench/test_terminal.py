@@ -123,8 +123,12 @@ SLOW: dict[str, Words] = {
         "fit", f.folder / "driven.csv", "--vehicle", f.car, "--calibration", f.calibration,
         "--out", f.out("fit"),
     ],
+    "next": lambda f: [
+        "next", f.folder / "driven.csv", "--vehicle", f.car, "--calibration", f.calibration,
+        "--distance", "60", "--book", f.out(f"book-{time.monotonic_ns()}"),
+    ],
 }  # fmt: skip
-MODELLED = {"predict", "search", "fit"}
+MODELLED = {"predict", "search", "fit", "next"}
 ON_A_PORT = {"verify", "load", "device", "record"}
 
 
@@ -137,7 +141,7 @@ CASES = [*(case(name, False) for name in QUICK), *(case(name, True) for name in 
 
 
 def words_of(name: str, files: Files) -> list[Any]:
-    if name == "fit" and not (files.folder / "driven.csv").exists():
+    if name in ("fit", "next") and not (files.folder / "driven.csv").exists():
         driven = files.out("driven")
         code, _, err = here(
             "predict", "--vehicle", files.car, "--calibration", files.calibration, "--distance", "60",
