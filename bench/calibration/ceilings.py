@@ -9,7 +9,7 @@ reduction cannot follow a slanting ceiling exactly; rows and columns are put whe
 from __future__ import annotations
 
 import functools
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from controller.constants import AXIS_POINTS
@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 # lines there and every break is looked at; along progress only the top of a shallow parabola can be missed.
 _SEARCH_STEPS = 12
 _FINAL_STEPS = 64
+_SOUGHT_AT = 2400  # where the lowest ceiling lies while maps are sought, so that rounding is the same for all
 
 
 @dataclass(frozen=True)
@@ -148,10 +149,16 @@ def fit(ceilings: Ceilings, reduction: int, retard: int, limit: float) -> Fit:
     found where that is more: see `off`. It is kept for the next call, so its arrays must not be changed.
 
     The ceilings are in the controller's units (whole numbers); reduction and retard are the greatest values.
-    Axes grow one point at a time, each where it lowers the differences most.
+    Axes grow one point at a time, each where it lowers the differences most. Ceilings that are higher by a
+    whole number have the same maps, so much higher.
     """
-    lines = (ceilings.progress, ceilings.retard_from, ceilings.reduction_from, ceilings.full)
-    return _fit(tuple(tuple(line.tolist()) for line in lines), reduction, retard, limit)
+    import numpy as np
+
+    lowest = float(np.floor(min(ceilings.retard_from.min(), ceilings.reduction_from.min())))
+    lines = (ceilings.retard_from, ceilings.reduction_from, ceilings.full)
+    lifts = (tuple((line - lowest + _SOUGHT_AT).tolist()) for line in lines)
+    found = _fit((tuple(ceilings.progress.tolist()), *lifts), reduction, retard, limit)
+    return replace(found, lift=found.lift + int(lowest) - _SOUGHT_AT)
 
 
 # The search is most of the time that a file takes to compile; a sweep varies something else in most files.

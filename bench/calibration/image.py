@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import binascii
 import struct
+from typing import Any
 
 from controller.constants import (
     IMAGE_CRC,
@@ -14,7 +15,7 @@ from controller.constants import (
     IMAGE_VERSION,
     IMAGE_VERSION_OTHER,
 )
-from controller.image import FIELDS, LENGTH, MAGIC, Calibration, read
+from controller.image import FIELDS, HEADER_BYTES, LENGTH, MAGIC, Calibration, read
 
 Values = dict[str, "int | list[int]"]
 
@@ -43,6 +44,27 @@ _REFUSED = {
     IMAGE_RANGE: "a value is out of its range",
     IMAGE_ORDER: "its values do not fit one another",
 }
+
+
+REFUSALS = {
+    IMAGE_MAGIC: "it is no calibration",
+    IMAGE_VERSION_OTHER: "it is of another version",
+    IMAGE_LENGTH: "its length is wrong",
+    IMAGE_CRC: "its checksum is wrong",
+    IMAGE_RANGE: "a value is outside its range",
+    IMAGE_ORDER: "two values do not fit each other (the fault's hold must not be shorter than the hold)",
+}
+"""Why a controller refuses an image, for a page on which settings are moved."""
+
+
+def field_places() -> dict[str, list[Any]]:
+    """Where each field of an image stands: name -> [offset in bytes, code as in FIELDS, count]."""
+    places: dict[str, list[Any]] = {}
+    at = HEADER_BYTES
+    for name, code, count, _, _ in FIELDS:
+        places[name] = [at, code, count]
+        at += count * (4 if code == "I" else 2)
+    return places
 
 
 def pack(values: Values) -> bytes:

@@ -65,17 +65,37 @@ class Quantity:
 
 @dataclass(frozen=True)
 class Shown:
-    """One line of a calibration as `show` prints it; `quantity` where it is one of numbers. `value` is what a
-    file would say: numbers in the unit of the key, true or false, or a word. `base` is the key without its
-    unit."""
+    """One line of a calibration as `show` prints it: a quantity, of `several` numbers or of one, or a `word`
+    (true or false, too). `base` is the key without its unit."""
 
     section: str
     key: str
-    text: str
     given: bool
     quantity: Quantity | None = None
-    value: Any = None
+    several: bool = False
+    word: str | bool = ""
     base: str = ""
+
+    @property
+    def text(self) -> str:
+        """As a person reads it."""
+        q = self.quantity
+        if q is None:
+            return str(self.word).lower() if isinstance(self.word, bool) else self.word
+        return with_sign(", ".join(plain(value / q.size) for value in q.values), q.sign)
+
+    @property
+    def value(self) -> Any:
+        """What a file would say: numbers in the unit of the key, true or false, or a word."""
+        q = self.quantity
+        if q is None:
+            return self.word
+        numbers = [_number(number / q.size) for number in q.values]
+        return numbers if self.several else numbers[0]
+
+
+def _number(exact: Fraction) -> int | float:
+    return exact.numerator if exact.denominator == 1 else float(exact)
 
 
 @dataclass

@@ -22,10 +22,8 @@ from bench.calibration.quantity import (
     kind_name,
     limit_text,
     named,
-    nearest,
     plain,
     unit_after,
-    with_sign,
 )
 from bench.errors import UserError, UserErrors
 from controller.image import FIELDS
@@ -135,18 +133,20 @@ class File:
     def put(self, name: str, q: Quantity, scale: Fraction | int = 1) -> list[int]:
         """Compile a quantity into a field: values times scale, rounded to the nearest whole number."""
         scale = Fraction(scale)
+        up, down = scale.numerator, scale.denominator
         count, least, greatest = LEGAL[name]
         compiled = []
         judged = q.good
         for i, value in enumerate(q.values):
-            exact = value * scale
-            number = nearest(exact)
+            # In whole numbers: fractions would be brought to their least terms at each step.
+            part, whole = value.numerator * up, value.denominator * down
+            number = (2 * part + whole) // (2 * whole) if part >= 0 else -((whole - 2 * part) // (2 * whole))
             path = q.path if len(q.values) == 1 else (*q.path, i)
             if judged and not least <= number <= greatest:
                 what = f"{q.written(value)} is too {'small' if number < least else 'large'}"
                 right = f"{limit_text(q, scale, least)} to {limit_text(q, scale, greatest)}"
                 self.wrong(path, what, right, q)
-            elif judged and q.given and abs(number - exact) * 100 > abs(exact):
+            elif judged and q.given and abs(number * whole - part) * 100 > abs(part):
                 became = q.written(number / scale)
                 self.warn(
                     f"line {self.line(path)}: {dotted(path)}: {q.written(value)} becomes {became}, "
@@ -207,12 +207,12 @@ class Section:
                 self.path(key), (known,), allowed[0], Fraction(1), sign, given=False, good=default is not None
             )
             if default is not None:
-                self._show(key, with_sign(plain(known), sign), q, given=False, base=base)
+                self._show(key, q, given=False, base=base)
             return q
         key, unit, suffix, size = found
         q = self._numbers(self.path(key), [self.content[key]], unit, suffix, size)
         if q.good:
-            self._show(key, q.written(q.value), q, given=True, base=base)
+            self._show(key, q, given=True, base=base)
         return q
 
     def whole(self, base: str, *, default: int | None = None, least: int = 0, greatest: int = 0) -> Quantity:
@@ -241,8 +241,7 @@ class Section:
         q = self._numbers(self.path(key), raw, unit, suffix, size)
         if not q.good:
             return bad
-        text = ", ".join(plain(value / size) for value in q.values)
-        self._show(key, with_sign(text, q.sign), q, given=True, several=True, base=base)
+        self._show(key, q, given=True, several=True, base=base)
         return q
 
     def table(self, base: str, unit: str, rows: Quantity, columns: Quantity) -> Table:
@@ -294,14 +293,14 @@ class Section:
             if default is None:
                 self._miss(base, f"{base} = {right}{instead}")
                 return words[0]
-            self._show(base, default, given=False)
+            self._show(base, word=default, given=False)
             return default
         self._claimed.add(base)
         raw = self.content[base]
         if not isinstance(raw, str) or raw not in words:
             self.file.wrong(self.path(base), f"{_describe(raw)} is not known", f"{right}{instead}")
             return words[0]
-        self._show(base, raw, given=True)
+        self._show(base, word=raw, given=True)
         return raw
 
     def flag(self, base: str, default: bool) -> bool:
@@ -312,7 +311,7 @@ class Section:
         if not isinstance(raw, bool):
             self.file.wrong(self.path(base), f"{_describe(raw)} is not a yes or no", "true or false")
             return default
-        self._show(base, "true" if raw else "false", given=base in self.content, value=raw)
+        self._show(base, word=raw, given=base in self.content)
         return raw
 
     def text(self, base: str) -> str:
@@ -324,12 +323,12 @@ class Section:
             self.file.wrong(self.path(base), f"{_describe(raw)} is not text", 'text in quotes: "..."')
             return ""
         if raw:
-            self._show(base, " ".join(raw.split()), given=True)
+            self._show(base, word=" ".join(raw.split()), given=True)
         return raw
 
     def say(self, key: str, text: str) -> None:
         """Show a line that no key gives."""
-        self._show(key, text, given=False)
+        self._show(key, word=text, given=False)
 
     def finish(self) -> None:
         """Report unknown and missing keys; a missing one whose name was only misspelt is reported once."""
@@ -341,7 +340,7 @@ class Section:
                 if base == meant:
                     self._missing.pop(named(base, unit), None)
             self.file.wrong(self.path(key), what, right)
-        if not self.absent:
+        if self._missing and not self.absent:
             line = self.file.line(tuple(self.name.split(".")))
             self.file.mistakes += [(line, mistake) for mistake in self._missing.values()]
 
@@ -402,22 +401,14 @@ class Section:
                 at = path if len(raw) == 1 else (*path, i)
                 self.file.wrong(at, problem, "a number")
                 good = False
-            values.append(exact * size)
+            values.append(exact if size == 1 else exact * size)
         return Quantity(path, tuple(values), unit, size, sign, good=good)
 
     def _show(
-        self, key: str, text: str, q: Quantity | None = None, *, given: bool, several: bool = False,
-        value: Any = None, base: str = "",
+        self, key: str, q: Quantity | None = None, *, given: bool, several: bool = False,
+        word: str | bool = "", base: str = "",
     ) -> None:  # fmt: skip
-        if q is not None:
-            numbers = [_number(number / q.size) for number in q.values]
-            value = numbers if several else numbers[0]
-        value = text if value is None else value
-        self.file.shown.append(Shown(self.name, key, text, given, q, value, base or key))
-
-
-def _number(exact: Fraction) -> int | float:
-    return exact.numerator if exact.denominator == 1 else float(exact)
+        self.file.shown.append(Shown(self.name, key, given, q, several, word, base or key))
 
 
 def _exact(item: object) -> tuple[Fraction, str]:

@@ -26,9 +26,11 @@ from bench.document.provenance import provenance
 from bench.document.traces import trace_hashes, trace_notes
 from bench.replay import codes
 from bench.replay.logged_agreement import delay_text
+from bench.replay.what_if import what_if
 from bench.trace.text import percent, plural, quoted
 
 _SCREEN_SPANS = 6
+_MOST_MOVED = 4  # traces of which the page can run one again: each brings its inputs along
 
 
 def make_document(facts: dict[str, Any], study: Study) -> Document:
@@ -164,9 +166,14 @@ def _trace(facts: dict[str, Any], trace: dict[str, Any], study: Study, number: i
     base = recording.sides[0].stepped
     many = len(base.runs) > 1 or any(len(side["launches"]) > 1 for side in trace["sides"])
     if len(recording.sides) > len(figure.STYLES):
-        last = LETTERS[len(figure.STYLES) - 1]
-        text = f"Curves are drawn of A to {last}, as many as can be told apart; all else is of all."
+        drawn = LETTERS[len(figure.STYLES) - 1]
+        text = f"Curves are drawn of A to {drawn}, as many as can be told apart; all else is of all."
         yield Text([text], where="page")
+    if len(facts["traces"]) <= _MOST_MOVED:
+        last = min(len(recording.sides), len(figure.STYLES)) - 1
+        differs = figure.differs(LETTERS[last]) if last else ""
+        again = what_if(recording.sides[last].stepped, name, LETTERS[last], differs)
+        yield from [again] if again else []
     yield figure.of_trace(trace, recording, name)
     yield _taken(trace, many, f", {trace['label']}" if len(facts["traces"]) > 1 else "")
     if trace["sides"][0]["logged"] is not None:

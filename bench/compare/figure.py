@@ -65,10 +65,10 @@ def of_trace(trace: dict[str, Any], recording: Recording, name: str) -> Strip:
     differ_rows = []
     for letter, side in lettered[1:]:
         pair = of_one_trace(base, side.stepped)
-        differs = np.zeros(base.run.n, np.uint8)
-        differs[pair.a[pair.differs]] = 1
-        name_of = f"differs-{letter}"
-        series["A"].columns[name_of] = Column(differs)
+        differ = np.zeros(base.run.n, np.uint8)
+        differ[pair.a[pair.differs]] = 1
+        name_of = differs(letter)
+        series["A"].columns[name_of] = Column(differ)
         differ_rows.append(Row(f"{letter} not A", name_of, {1: "solid"}, {1: "differs"}, series="A"))
     reason_rows = [
         Row(f"{letter} by", "reason", REASON_BARS, _reasons(side.stepped), series=letter)
@@ -99,6 +99,11 @@ def of_trace(trace: dict[str, Any], recording: Recording, name: str) -> Strip:
         zeros=zeros,
         places=list(_places(trace, base, name)),
     )  # fmt: skip
+
+
+def differs(letter: str) -> str:
+    """The column of the series "A" in which a calibration differs from A."""
+    return f"differs-{letter}"
 
 
 def _reasons(s: Replay) -> dict[int, str]:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 from bench.document.columns import Column
 
@@ -293,8 +293,25 @@ class Points:
     kind: Literal["points"] = "points"
 
 
+@dataclass(frozen=True)
+class WhatIf:
+    """The controller itself on a page, which runs again over a run's inputs while the reader moves a setting;
+    the strip named `figure` follows.
+
+    core: a WebAssembly module; inputs: a column for each input but the tick's number, in the core's order;
+    images: calibration images of equal length, that of the run first; spec: what the script is told besides.
+    """
+
+    figure: str
+    core: bytes
+    images: bytes
+    inputs: Sequence[Column]
+    spec: dict[str, Any]
+    kind: Literal["what if"] = "what if"
+
+
 Figure = Strip | Points
-Block = Table | Text | Bullets | Source | Figure
+Block = Table | Text | Bullets | Source | Figure | WhatIf
 
 
 @dataclass(frozen=True)

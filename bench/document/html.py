@@ -9,8 +9,18 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from bench.document.blocks import Bands, Cell, Document, Events, Panel, Points, Strip, Table
-from bench.document.columns import Column, packed
+from bench.document.blocks import (
+    Bands,
+    Cell,
+    Document,
+    Events,
+    Panel,
+    Points,
+    Strip,
+    Table,
+    WhatIf,
+)
+from bench.document.columns import Column, deflated, packed
 from bench.page import built
 from bench.trace.text import shown
 
@@ -37,18 +47,22 @@ def render(document: Document) -> str:
         blocks = [block for block in section.blocks if getattr(block, "where", "page") != "screen"]
         if section.where != "screen" and blocks:
             sections.append(replace(section, blocks=blocks))
-    figures = [block for section in sections for block in section.blocks if isinstance(block, Strip | Points)]
+    blocks = [block for section in sections for block in section.blocks]
+    figures = [block for block in blocks if isinstance(block, Strip | Points)]
     names = [figure.name for figure in figures]
     if len(set(names)) < len(names):
         raise ValueError(f"two figures of one name: {names}")
     data: dict[str, str] = {}
+    specs = [_strip(one, data) if isinstance(one, Strip) else asdict(one) for one in figures]
+    runs = [_what_if(block, data) for block in blocks if isinstance(block, WhatIf)]
     return (
         _template()
         .get_template("page.html")
         .render(
             page=document,
             sections=sections,
-            figures=[_safe(_strip(one, data) if isinstance(one, Strip) else asdict(one)) for one in figures],
+            figures=[_safe(one) for one in (*specs, *runs)],
+            runs=bool(runs),
             data=data,
             style=built("report.css").decode(),
             script=_script(),
@@ -57,17 +71,29 @@ def render(document: Document) -> str:
     )
 
 
+def _column(column: Column, key: str, data: dict[str, str]) -> dict[str, Any]:
+    packed_column = packed(column.numbers)
+    data[key] = packed_column.pop("data")
+    words = {str(number): word for number, word in column.words.items()}
+    return {
+        **packed_column, "key": key, "per": column.per, "unit": column.unit, "decimals": column.decimals,
+        "words": words,
+    }  # fmt: skip
+
+
+def _what_if(block: WhatIf, data: dict[str, str]) -> dict[str, Any]:
+    key = f"{block.figure}-what-if"
+    data["core"], data[f"{key}-images"] = deflated(block.core), deflated(block.images)
+    columns = [_column(one, f"{key}-{number}", data) for number, one in enumerate(block.inputs)]
+    made = {"kind": block.kind, "figure": block.figure, "core": "core", "images": f"{key}-images"}
+    return {**block.spec, **made, "columns": columns}
+
+
 def _strip(strip: Strip, data: dict[str, str]) -> dict[str, Any]:
     """A strip as the page's script reads it; its columns go into `data`."""
 
     def column(column: Column, key: str) -> dict[str, Any]:
-        packed_column = packed(column.numbers)
-        data[key] = packed_column.pop("data")
-        words = {str(number): word for number, word in column.words.items()}
-        return {
-            **packed_column, "key": key, "per": column.per, "unit": column.unit, "decimals": column.decimals,
-            "words": words,
-        }  # fmt: skip
+        return _column(column, key, data)
 
     def panel(panel: Panel | Bands | Events, number: int) -> dict[str, Any]:
         if not isinstance(panel, Events):

@@ -28,6 +28,7 @@ from bench.replay.findings import Findings, Launch, Replay
 from bench.replay.key_figures import key_figures
 from bench.replay.logged_document import logged_section
 from bench.replay.readiness import LOUD
+from bench.replay.what_if import what_if
 from bench.trace.text import plural, shown
 
 MOST_PICTURES = 20
@@ -46,7 +47,8 @@ def make_document(facts: dict[str, Any], s: Replay, found: Findings) -> Document
     """The document of a replay; `facts` are those of bench.replay.facts."""
     axis = Axis(s, found)
     ticks = Decimated(s.run.n, axis.windows)
-    run: list[Block] = [figure.strip(s, found, facts, axis, ticks)]
+    again = what_if(s, figure.NAME)
+    run: list[Block] = [*([again] if again else []), figure.strip(s, found, facts, axis, ticks)]
     if ticks.thinned:
         run.insert(0, Text([ticks.note], where="page"))
     sections = [

@@ -9,12 +9,12 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from bench.calibration.image import REFUSALS, field_places
 from bench.cautions import CAUTIONS, SHORT
 from bench.page import built
 from bench.replay.codes import FAULTS, REASONS, STATES
 from bench.trace.text import shown
 from controller import constants as c
-from controller.image import FIELDS, HEADER_BYTES
 from firmware_model import wasm
 from firmware_model.binding import OUTPUT_TYPES
 
@@ -24,36 +24,16 @@ if TYPE_CHECKING:
     from bench.calibration import CalibrationFile
 
 _HERE = Path(__file__).parent
-_CORE = Path(wasm.__file__).parent / "core.wasm"
-
-REFUSALS = {
-    c.IMAGE_MAGIC: "it is no calibration",
-    c.IMAGE_VERSION_OTHER: "it is of another version",
-    c.IMAGE_LENGTH: "its length is wrong",
-    c.IMAGE_CRC: "its checksum is wrong",
-    c.IMAGE_RANGE: "a value is outside its range",
-    c.IMAGE_ORDER: "two values do not fit each other (the fault's hold must not be shorter than the hold)",
-}
 
 # What the page says of the sensor: the first of these that is on.
 _SENSOR_BITS = (c.FAULT_ACQUIRING, c.FAULT_OUT_OF_SIGHT, c.FAULT_STUCK, c.FAULT_FALL, c.FAULT_SENSOR)
-
-
-def fields() -> dict[str, list[Any]]:
-    """Where each field of an image stands: name -> [offset in bytes, code as in FIELDS, count]."""
-    places: dict[str, list[Any]] = {}
-    at = HEADER_BYTES
-    for name, code, count, _, _ in FIELDS:
-        places[name] = [at, code, count]
-        at += count * (4 if code == "I" else 2)
-    return places
 
 
 def _spec(calibration: CalibrationFile) -> dict[str, Any]:
     """What the script of either page is told."""
     return {
         "image": base64.b64encode(calibration.image).decode(),
-        "fields": fields(),
+        "fields": field_places(),
         "outputs": list(OUTPUT_TYPES),
         "reasons": REASONS,
         "states": {state: name.replace("_", " ") for state, name in STATES.items()},
@@ -72,9 +52,9 @@ def _made(calibration: CalibrationFile, version: str) -> list[tuple[str, str]]:
 
 def render(calibration: CalibrationFile, version: str) -> str:
     """The text of the page for a calibration; `version` is Liftlatch's."""
-    controller = f"core.wasm, SHA-256 {hashlib.sha256(_CORE.read_bytes()).hexdigest()[:16]}…"
+    controller = f"core.wasm, SHA-256 {hashlib.sha256(wasm.module()).hexdigest()[:16]}…"
     return _template("page.html").render(
-        spec={**_spec(calibration), "core": base64.b64encode(_CORE.read_bytes()).decode()},
+        spec={**_spec(calibration), "core": base64.b64encode(wasm.module()).decode()},
         name=shown(calibration.path.name),
         made=[*_made(calibration, version), ("The controller", controller)],
         short=SHORT,

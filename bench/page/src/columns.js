@@ -8,15 +8,20 @@ export const clamp = (v, low, high) => Math.max(low, Math.min(high, v));
 /** With so many decimals, and no sign before a zero. */
 export const fixed = (value, decimals) => value.toFixed(decimals).replace(/^-(?=[0.]*$)/, "");
 
-/** Fills in `values` of a column whose packed numbers stand in the page. */
-export async function unpack(column) {
-  const packed = document.getElementById(`data-${column.key}`);
+/** The bytes that stand in the page under a key, deflated and in base64; they are there once. */
+export async function inflate(key) {
+  const packed = document.getElementById(`data-${key}`);
   const text = atob(packed.textContent);
   packed.remove();
   const bytes = new Uint8Array(text.length);
   for (let i = 0; i < text.length; i++) bytes[i] = text.charCodeAt(i);
   const stream = new Blob([bytes]).stream().pipeThrough(new DecompressionStream("deflate"));
-  const planes = new Uint8Array(await new Response(stream).arrayBuffer());
+  return new Uint8Array(await new Response(stream).arrayBuffer());
+}
+
+/** Fills in `values` of a column whose packed numbers stand in the page. */
+export async function unpack(column) {
+  const planes = await inflate(column.key);
   const { n, width, least, most } = column;
   const small = !column.gaps && least >= 0 && most < 256;
   const middle = !column.gaps && least >= -32768 && most < 32768;

@@ -8,6 +8,7 @@ import "./strip.css";
 import "./report.css";
 import { Panels, Strip } from "./strip.jsx";
 import { lightRow, sort, watchTables } from "./tables.js";
+import { WhatIf, WhatIfView } from "./what-if.jsx";
 
 const root = document.documentElement;
 const wide = matchMedia("(prefers-color-scheme: dark)");
@@ -16,6 +17,7 @@ const strips = {};
 const clouds = [];
 let asked = null; // the scheme the person chose
 let onPaper = false;
+const whatIf = {};
 
 function setScheme() {
   const dark = !onPaper && (asked ? asked === "dark" : wide.matches);
@@ -96,6 +98,20 @@ function showCloud(spec) {
   cloud.mount();
 }
 
+/** Opens on demand: what is not asked for costs nothing. */
+function offer(spec) {
+  const place = document.getElementById(`what-if-${spec.figure}`);
+  return new Promise((opened) => {
+    place.addEventListener("toggle", async () => {
+      if (!place.open || place.dataset.ready) return;
+      place.dataset.ready = "true";
+      const it = await WhatIf.open(spec, strips[spec.figure]);
+      render(<WhatIfView it={it} />, place.querySelector("div"));
+      opened(it);
+    });
+  });
+}
+
 async function main() {
   setScheme();
   watchTables();
@@ -111,11 +127,12 @@ async function main() {
   document.addEventListener("click", follow);
   for (const spec of JSON.parse(document.getElementById("figures").textContent)) {
     if (spec.kind === "strip") await showStrip(spec);
-    else showCloud(spec);
+    else if (spec.kind === "points") showCloud(spec);
+    else whatIf[spec.figure] = offer(spec);
   }
   if (printing.matches) setPaper(true);
   root.dataset.ready = "true";
-  return { strips, clouds };
+  return { strips, clouds, whatIf };
 }
 
 window.liftlatch = main();

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import assume, given, settings
@@ -115,6 +117,24 @@ def test_any_ceilings(given: Ceilings, reduction: int, retard: int, limit: float
     found = brute_force(given, made, reduction, retard)
     assert found[0] <= made.reduction_off + 0.001 * reduction + 1e-9
     assert found[1] <= made.retard_off + 0.001 * retard + 1e-9
+
+
+@pytest.mark.rule("M2")
+@settings(max_examples=15, deadline=None)
+@given(any_ceilings(), st.integers(-1500, 4000))
+def test_ceilings_as_a_whole_higher_have_the_same_maps_so_much_higher(given: Ceilings, shift: int) -> None:
+    assume(len(given.progress) < 2 or min(np.diff(given.progress)) >= 20)
+    higher = replace(
+        given,
+        retard_from=given.retard_from + shift,
+        reduction_from=given.reduction_from + shift,
+        full=given.full + shift,
+    )
+    made, moved = fit(given, 650, 150, 0.1), fit(higher, 650, 150, 0.1)
+    assert (moved.lift - shift).tolist() == made.lift.tolist()
+    assert moved.progress.tolist() == made.progress.tolist()
+    assert np.array_equal(moved.reduction, made.reduction)
+    assert np.array_equal(moved.retard, made.retard)
 
 
 # -- through a file

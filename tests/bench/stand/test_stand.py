@@ -13,9 +13,10 @@ from typing import Any
 import pytest
 
 from bench.calibration import load
+from bench.calibration.image import field_places
 from bench.cautions import CAUTIONS
 from bench.page import built
-from bench.stand.page import REFUSALS, fields, render
+from bench.stand.page import REFUSALS, render
 from controller import constants
 from controller.image import LENGTH
 from firmware_model.wasm.build import MODULE
@@ -79,7 +80,7 @@ def test_image_and_core_are_those_of_the_calibration_and_of_the_project(page: st
 def test_the_fields_stand_where_the_page_reads_them() -> None:
     """Read back by Python's own struct: what the calibration compiled to."""
     calibration = load(CALIBRATION)
-    places = fields()
+    places = field_places()
     at, code, count = max(places.values())
     assert at + count * struct.calcsize(f"<{code}") == LENGTH
     for name, value in calibration.values.items():

@@ -7,10 +7,11 @@ import { Panels, Strip } from "../strip.jsx";
 import "../strip.css";
 import "../report.css";
 import { Bench, stripOf } from "./bench.js";
-import { Core, Image, bytesOf } from "./core.js";
+import { Core, Image, bytesOf } from "../core.js";
 import { Drawing } from "./drawing.jsx";
 import { LiveBench } from "./live.js";
-import { KNOBS, moved, placesOf } from "./knobs.js";
+import { KNOBS, moved, placesOf } from "../knobs.js";
+import { Slider } from "../slider.jsx";
 import { Sound } from "./sound.js";
 import "./stand.css";
 
@@ -69,21 +70,6 @@ function Cylinders({ bench }) {
         </li>
       ))}
     </ul>
-  ); // prettier-ignore
-}
-
-function Slider({ name, label, unit, from, to, step, value, move }) {
-  const [typed, type] = useState(null); // kept while the page is drawn over and over
-  const set = (event) => {
-    type(null);
-    if (event.currentTarget.value !== "") move(+event.currentTarget.value);
-  };
-  return (
-    <div class="slider">
-      <label for={name}>{label}</label>
-      <input id={name} type="range" min={from} max={to} step={step} value={value} onInput={set} />
-      <span><input type="number" aria-label={`${label}, ${unit}`} data-number={name} step="any" value={typed ?? value} onInput={(event) => type(event.currentTarget.value)} onChange={set} /> {unit}</span>
-    </div>
   ); // prettier-ignore
 }
 

@@ -1,5 +1,5 @@
 // The controller itself, compiled to WebAssembly, and the calibration image that it runs from.
-import { clamp } from "../columns.js";
+import { clamp } from "./columns.js";
 
 const HEADER = 12; // bytes before the first field
 const AXIS_POINTS = 16; // cells in a row of a map
