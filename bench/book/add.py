@@ -74,10 +74,10 @@ def add(
     calibration = load(calibration_path)
     done = replayed(log, calibration, choice, words)
     digest = done.facts["trace"]["sha256"]
-    for row in book.rows():
-        if row.entry.get("log", {}).get("sha256") == digest:
-            right = f"correct it with `liftlatch book set {row.number}`"
-            raise UserError(f"is in the book already, as run {row.number}", log, right)
+    number = kept_as(book, digest)
+    if number is not None:
+        right = f"correct it with `liftlatch book set {number}`"
+        raise UserError(f"is in the book already, as run {number}", log, right)
     files = {
         CALIBRATION: calibration.text.encode(),
         "summary.json": as_json(done.facts).encode(),
@@ -108,6 +108,12 @@ def add(
         "reading": _reading(choice),
     }  # fmt: skip
     return book.add(entries.changed(entry, told), files), done
+
+
+def kept_as(book: Book, digest: str) -> int | None:
+    """The number of the run whose log has this SHA-256, None where the book has it not."""
+    found = (row.number for row in book.rows() if row.entry.get("log", {}).get("sha256") == digest)
+    return next(found, None)
 
 
 def _reading(choice: ColumnChoice) -> dict[str, Any]:

@@ -94,7 +94,7 @@ def next_(
 
     book = Book(book_path)
     vehicle = load(vehicle_path)
-    if log is not None:
+    if log is not None and not _kept_last(book, log):
         drove = calibration_path if step is None else _proposed(book, step)
         add(book, log, drove, vehicle_path, choice, told, not no_copy, command_line())
     rows = [row for row in book.rows() if not row.damage]
@@ -119,6 +119,20 @@ def next_(
     else:
         show(document, folder)
     return 0 if found.vehicle is not None else 1
+
+
+def _kept_last(book: Book, log: Path) -> bool:
+    """Whether the last run of the book is that of LOG: `next` was stopped, or is asked once more."""
+    import hashlib
+
+    from bench.book.add import kept_as
+
+    numbers = book.numbers()
+    if not numbers or not log.is_file():
+        return False
+    with open(log, "rb") as stream:
+        digest = hashlib.file_digest(stream, "sha256").hexdigest()
+    return kept_as(book, digest) == numbers[-1]
 
 
 def _limits(texts: tuple[str, ...], present: CalibrationFile) -> tuple[Limit, ...]:
