@@ -42,8 +42,8 @@ COMMANDS = {
         "Measure the height sensor: what follows for its keys?",
     ),
     "fit": ("bench.fit.command:fit", "Fit the model of the car to recorded runs."),
-    "book": ("bench.book.command:book", "Keep every run: log, calibration, air, time slip, and what came."),
-    "next": ("bench.next.command:next_", "After a run: keep it, explain it, and say what to change."),
+    "book": ("bench.book.command:book", "Keep every run: log, calibration, air, slip, results."),
+    "next": ("bench.next.command:next_", "After a run: keep it, explain it, say what to change."),
     "desk": ("bench.desk.command:desk", "Work on a calibration in a browser: drag, and see the answer."),
     "stand": (
         "bench.stand.command:stand",
