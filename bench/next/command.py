@@ -34,7 +34,7 @@ _STEPS = ("safer", "same", "faster")
 @click.command("next")
 @click.argument("log", type=TRACE_FILE, required=False, metavar="[LOG]")
 @book_option
-@calibration_option("The calibration that drove the run.")
+@calibration_option("The calibration that drove the run of LOG.", required=False)
 @click.option(
     "--step", type=click.Choice(_STEPS),
     help="Instead of --calibration: the run was driven with this step of the last proposal.",
@@ -57,7 +57,7 @@ _STEPS = ("safer", "same", "faster")
 def next_(
     log: Path | None,
     book_path: Path,
-    calibration_path: Path,
+    calibration_path: Path | None,
     step: str | None,
     vehicle_path: Path,
     limit_texts: tuple[str, ...],
@@ -96,6 +96,8 @@ def next_(
     vehicle = load(vehicle_path)
     if log is not None and not _kept_last(book, log):
         drove = calibration_path if step is None else _proposed(book, step)
+        if drove is None:
+            raise UserError("is missing", "--calibration", "name what drove the run, or give --step")
         add(book, log, drove, vehicle_path, choice, told, not no_copy, command_line())
     rows = [row for row in book.rows() if not row.damage]
     if not rows:

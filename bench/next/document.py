@@ -92,14 +92,13 @@ def _answer(facts: dict[str, Any]) -> Iterator[str]:
         return
     for step in facts["steps"]:
         name = "The same again" if step["step"] == "same" else step["step"].capitalize()
-        yield f"{name}: {_expected(step)}."
+        limits = "" if step["keeps_limits"] else " It does not keep the limits in 95 of 100 runs."
+        yield f"{name}: {_expected(step)}.{limits}"
     names = [step["step"] for step in facts["steps"]]
     if "faster" not in names:
         yield "No faster step near this setting keeps the limits in 95 of 100 runs."
     if "safer" not in names:
         yield "No step near this setting is both lower or softer and no worse in either."
-    if not next(step for step in facts["steps"] if step["step"] == "same")["keeps_limits"]:
-        yield "The present setting itself does not keep the limits in 95 of 100 runs."
 
 
 def _expected(step: dict[str, Any]) -> str:
@@ -128,11 +127,10 @@ def _steps(facts: dict[str, Any]) -> Iterator[Block]:
         cells = [f"{label}, {unit}", "-" if was[name] is None else f"{was[name]:{form}}"]
         for step in facts["steps"]:
             one = step["figures"].get(name)
-            ends = () if one is None else (one["low"], one["expected"], one["high"])
-            cells.append("/".join(f"{value:{form}}" for value in ends) or "-")
+            cells.append("-" if one is None else f"{one['low']:{form}} to {one['high']:{form}}")
         rows.append(cells)
     columns = (("", False), ("last run", True), *((step["step"], True) for step in facts["steps"]))
-    note = "low, expected and high of 80 of 100 runs; times by the speed, from one foot on"
+    note = "80 of 100 runs lie between; times by the speed, from one foot on"
     yield Table(columns, rows, "What is expected", note=note)
     for step in facts["steps"]:
         lines = [step["why"], *step["worse"]]
