@@ -9,6 +9,7 @@ reduction cannot follow a slanting ceiling exactly; rows and columns are put whe
 from __future__ import annotations
 
 import functools
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -49,12 +50,19 @@ class Ceilings:
 
     def shares(self, lift: Floats, progress: Floats) -> tuple[Floats, Floats]:
         """Reduction and retard as shares 0..1 of their greatest values (lift and progress broadcast)."""
-        import numpy as np
+        return _shares(lift, *self.at(progress))
 
-        retard_from, reduction_from, full = self.at(progress)
-        reduction = np.clip((lift - reduction_from) / (full - reduction_from), 0.0, 1.0)
-        retard = np.clip((lift - retard_from) / (full - retard_from), 0.0, 1.0)
-        return reduction, retard
+
+def _shares(lift: Floats, retard_from: Floats, reduction_from: Floats, full: Floats) -> tuple[Floats, Floats]:
+    reduction = _within((lift - reduction_from) / (full - reduction_from))
+    return reduction, _within((lift - retard_from) / (full - retard_from))
+
+
+def _within(share: Floats) -> Floats:
+    """Cut to 0..1 (numpy.clip takes longer for small arrays)."""
+    import numpy as np
+
+    return np.minimum(np.maximum(share, 0.0), 1.0)
 
 
 @dataclass(frozen=True)
@@ -84,6 +92,7 @@ class _Grid:
         self.ceilings = ceilings
         self.progress = places
         self.breaks = np.stack(ceilings.at(places), axis=1)
+        self._lines = [line[:, None] for line in ceilings.at(places)]
 
     def differences(
         self, rows: Floats, columns: Floats, reduction: Floats, retard: Floats
@@ -94,10 +103,10 @@ class _Grid:
         places = len(self.progress)
         lifts = np.concatenate([np.broadcast_to(rows, (places, len(rows))), self.breaks], axis=1)
         row, down = _parts(rows, lifts)
-        column, across = _parts(columns, self.progress[:, None])
+        column, across = (part[:, None] for part in _parts(columns, self.progress))
         below = np.minimum(row + 1, len(rows) - 1)
         beside = np.minimum(column + 1, len(columns) - 1)
-        exact = self.ceilings.shares(lifts, self.progress[:, None])
+        exact = _shares(lifts, *self._lines)
         found = []
         for cells, wanted in ((reduction, exact[0]), (retard, exact[1])):
             left = cells[row, column] * (1 - down) + cells[below, column] * down
@@ -110,10 +119,11 @@ def _parts(axis: Floats, at: Floats) -> tuple[npt.NDArray[np.intp], Floats]:
     """The point of an axis at or before each place, and how far the place lies towards the next one, 0..1."""
     import numpy as np
 
-    index = np.clip(np.searchsorted(axis, at, side="right") - 1, 0, max(len(axis) - 2, 0))
+    index = np.searchsorted(axis, at, side="right") - 1
+    index = np.minimum(np.maximum(index, 0), max(len(axis) - 2, 0))
     if len(axis) == 1:
         return index, np.zeros_like(at)
-    return index, np.clip((at - axis[index]) / (axis[index + 1] - axis[index]), 0.0, 1.0)
+    return index, _within((at - axis[index]) / (axis[index + 1] - axis[index]))
 
 
 def _cells(ceilings: Ceilings, rows: Floats, columns: Floats) -> tuple[Floats, Floats]:
@@ -161,33 +171,60 @@ def fit(ceilings: Ceilings, reduction: int, retard: int, limit: float) -> Fit:
     return replace(found, lift=found.lift + int(lowest) - _SOUGHT_AT)
 
 
+class _Search:
+    """Axes for ceilings, one point more at each step; what was found is kept for other greatest values."""
+
+    def __init__(self, lines: tuple[tuple[float, ...], ...], weights: tuple[float, float]) -> None:
+        import numpy as np
+
+        self.ceilings = Ceilings(*(np.array(line) for line in lines))
+        lowest = np.floor(min(self.ceilings.retard_from.min(), self.ceilings.reduction_from.min()))
+        self._rows = np.array([lowest, np.ceil(self.ceilings.full.max())])
+        self._columns = self.ceilings.progress.copy()
+        self._weights = weights
+        self._grid = _Grid(self.ceilings, _steps(self.ceilings.progress, _SEARCH_STEPS))
+        self._steps: list[tuple[float, Floats, Floats]] = []
+        self._last: _Judged | None = None
+
+    def steps(self) -> Iterator[tuple[float, Floats, Floats]]:
+        """Each step's largest difference (a share), rows and columns."""
+        at = 0
+        while at < len(self._steps) or self._advance():
+            yield self._steps[at]
+            at += 1
+
+    def _advance(self) -> bool:
+        if self._last is not None:
+            options = [
+                (_judge(self._grid, *axes, self._weights).badness, i, axes)
+                for i, axes in enumerate(_candidates(self.ceilings, self._rows, self._columns, self._last))
+            ]
+            if not options:
+                return False
+            _, _, (self._rows, self._columns) = min(options, key=lambda option: option[:2])
+        self._last = _judge(self._grid, self._rows, self._columns, self._weights)
+        self._steps.append((self._last.worst, self._rows, self._columns))
+        return True
+
+
 # The search is most of the time that a file takes to compile; a sweep varies something else in most files.
+_search = functools.lru_cache(maxsize=16)(_Search)
+
+
 @functools.lru_cache(maxsize=16)
 def _fit(lines: tuple[tuple[float, ...], ...], reduction: int, retard: int, limit: float) -> Fit:
     import numpy as np
 
-    ceilings = Ceilings(*(np.array(line) for line in lines))
-    lowest = np.floor(min(ceilings.retard_from.min(), ceilings.reduction_from.min()))
-    rows = np.array([lowest, np.ceil(ceilings.full.max())])
-    columns = ceilings.progress.copy()
-    search = _Grid(ceilings, _steps(ceilings.progress, _SEARCH_STEPS))
-    weights = (1.0 if reduction else 0.0, 1.0 if retard else 0.0)
-    best = (np.inf, rows, columns)
-    while True:
-        found = _judge(search, rows, columns, weights)
-        if found.worst < best[0] - 1e-9:
-            best = (found.worst, rows, columns)
-        if found.worst <= limit:
-            made = _made(ceilings, rows, columns, reduction, retard)
+    search = _search(lines, (1.0 if reduction else 0.0, 1.0 if retard else 0.0))
+    best = (np.inf, *next(search.steps())[1:])
+    for worst, rows, columns in search.steps():
+        if worst < best[0] - 1e-9:
+            best = (worst, rows, columns)
+        if worst <= limit:
+            made = _made(search.ceilings, rows, columns, reduction, retard)
             if made.off <= limit:
                 return made
-        options = [
-            (_judge(search, *axes, weights).badness, i, axes)
-            for i, axes in enumerate(_candidates(ceilings, rows, columns, found))
-        ]
-        if not options:
-            return _made(ceilings, best[1], best[2], reduction, retard)
-        _, _, (rows, columns) = min(options, key=lambda option: option[:2])
+    return _made(search.ceilings, best[1], best[2], reduction, retard)
 
 
 @dataclass(frozen=True)
