@@ -288,13 +288,20 @@ def _refuse_foreign(shown: Path, target: Path) -> None:
 
 
 def _manifest(folder: Path) -> set[str]:
-    lines = (folder / MANIFEST).read_text(encoding="utf-8").splitlines()
-    return {MANIFEST, *(line for line in lines if not line.startswith("\t"))}
+    return {MANIFEST, *(line for line in _manifest_lines(folder) if not line.startswith("\t"))}
+
+
+def _manifest_lines(folder: Path) -> list[str]:
+    for _ in range(9):
+        # Another process may swap the folder between the look-up of its name and that of the file in it.
+        with suppress(FileNotFoundError):
+            return (folder / MANIFEST).read_text(encoding="utf-8").splitlines()
+    return (folder / MANIFEST).read_text(encoding="utf-8").splitlines()
 
 
 def _refuse_other_inputs(shown: Path, target: Path, inputs: Mapping[str, str]) -> None:
     with suppress(FileNotFoundError):  # nothing there, or an empty folder
-        lines = (target / MANIFEST).read_text(encoding="utf-8").splitlines()
+        lines = _manifest_lines(target)
         parts = [line.split("\t") for line in lines if line.startswith("\t")]
         before = {part[1]: part[2] for part in parts if len(part) == 3}
         what = "holds a result that does not say what it was made from" if not before else ""
