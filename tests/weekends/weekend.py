@@ -29,7 +29,7 @@ lift_mm = 300
 landing_m_per_s = 1.5
 """
 _GRIP, _POWER = 0.03, 0.02  # from run to run, one standard deviation
-_RUN_S = 5.0
+_RUN_S = 7.0
 
 
 @dataclass
