@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, NoReturn
 import click
 
 from bench.errors import UserError, printable
+from bench.folder import use_folder
 
 if TYPE_CHECKING:
     from click.shell_completion import CompletionItem
@@ -41,6 +42,8 @@ COMMANDS = {
         "Measure the height sensor: what follows for its keys?",
     ),
     "fit": ("bench.fit.command:fit", "Fit the model of the car to recorded runs."),
+    "book": ("bench.book.command:book", "Keep every run: log, calibration, air, slip, results."),
+    "next": ("bench.next.command:next_", "After a run: keep it, explain it, say what to change."),
     "desk": ("bench.desk.command:desk", "Work on a calibration in a browser: drag, and see the answer."),
     "stand": (
         "bench.stand.command:stand",
@@ -80,7 +83,7 @@ class LazyGroup(click.Group):
         module, attribute = COMMANDS[cmd_name][0].split(":")
         command = getattr(import_module(module), attribute)
         assert isinstance(command, click.Command)
-        return command
+        return use_folder(command)
 
     def shell_complete(self, ctx: click.Context, incomplete: str) -> list[CompletionItem[str]]:
         from click.shell_completion import CompletionItem

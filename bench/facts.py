@@ -20,6 +20,10 @@ json_option = click.option(
 )
 
 
+TAKEN = "bench.folder.taken"
+"""Where the context keeps what a command took from the car's folder (bench.folder)."""
+
+
 def command_line() -> list[str]:
     """The words that this process was called with."""
     return ["liftlatch", *sys.argv[1:]]
@@ -27,11 +31,15 @@ def command_line() -> list[str]:
 
 def head(summary_version: int, words: Sequence[str] | None = None) -> dict[str, Any]:
     """How every document begins. `summary_version` grows when the meaning of one of its keys changes; `words`
-    are those of the command line, by default this process's own."""
+    are those of the command line, by default this process's own. `from_folder` is what was taken from the
+    car's folder, by option, where something was."""
+    context = click.get_current_context(silent=True)
+    taken = context.meta.get(TAKEN) if context else None
     return {
         "summary_version": summary_version,
         "liftlatch": version("liftlatch"),
         "command_line": shlex.join(command_line() if words is None else words),
+        **({"from_folder": taken} if taken else {}),
     }
 
 

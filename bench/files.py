@@ -15,7 +15,7 @@ import shutil
 import signal
 import stat
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from types import FrameType
@@ -25,7 +25,8 @@ from bench.errors import UserError
 from bench.system import sync_folder, try_lock
 
 # Lists the files of a folder made by whole_folder, so that only such a folder is ever replaced and
-# nothing that a person put there is lost.
+# nothing that a person put there is lost. A line that begins with a tab is no file but an input: its name and
+# its value, with a tab between.
 MANIFEST = ".liftlatch"
 
 _PART = re.compile(r"[0-9a-f]{12}\.part")
@@ -108,16 +109,26 @@ def demand_new(path: str | os.PathLike[str]) -> None:
 
 
 @contextmanager
-def whole_folder(path: str | os.PathLike[str]) -> Iterator[Path]:
+def whole_folder(
+    path: str | os.PathLike[str], made_from: Mapping[str, str] | None = None, replace: bool = False
+) -> Iterator[Path]:
     """Give an empty folder to fill, and put it in the place of `path` when the block ends well.
 
     `path` may be absent (its parents are made), empty, or the result of an earlier call, which is replaced as
     a whole. Any other folder, or one to which a person has added a file, is refused with UserError before
-    the block runs. If the block fails, `path` is as it was. Of two processes that write
-    the same folder one whole result stays.
+    the block runs. So is, with `made_from` (values of inputs by name, one line each) and unless `replace`,
+    a result that was made from other inputs. If the block fails, `path` is as it was. Of two processes that
+    write the same folder one whole result stays.
     """
     shown, target = Path(path), Path(os.path.realpath(path))
-    _refuse_foreign(shown, target)
+    inputs = None if replace else made_from
+
+    def check() -> None:
+        _refuse_foreign(shown, target)
+        if inputs is not None:
+            _refuse_other_inputs(shown, target, inputs)
+
+    check()
     with _explained(shown, target), _terminable() as asked:
         made = _make_parents(target.parent)
         _remove_left(target)
@@ -127,16 +138,46 @@ def whole_folder(path: str | os.PathLike[str]) -> Iterator[Path]:
                 if asked:
                     raise SystemExit(128 + asked[0])
                 names = sorted(_names_in(part))
+                names += [f"\t{name}\t{value}" for name, value in (made_from or {}).items()]
                 (part / MANIFEST).write_text("".join(f"{name}\n" for name in names), encoding="utf-8")
                 _sync_all(part)
                 sync_folder(part)
-                _put_in_place(shown, part, target)
+                _put_in_place(shown, part, target, check)
                 sync_folder(target.parent)
         except BaseException:
             for folder in made:
                 with suppress(OSError):
                     folder.rmdir()
             raise
+
+
+def numbered_folder(parent: Path, first: int, fill: Callable[[Path], None]) -> int:
+    """Fill a new folder and put it below `parent` whole, under the next number from `first` on that is free
+    (0007); gives the number. Of two processes that do so at once each gets a number of its own. If `fill`
+    fails nothing is left.
+
+    Raises UserError, with nothing written, where that is not possible.
+    """
+    target = parent / "new"
+    with _explained(parent, target), _terminable() as asked:
+        _remove_left(target)
+        with _part(target, Path.mkdir, os.O_RDONLY) as (part, _):
+            fill(part)
+            if asked:
+                raise SystemExit(128 + asked[0])
+            _sync_all(part)
+            sync_folder(part)
+            number = first
+            while True:
+                try:
+                    part.rename(parent / f"{number:04d}")
+                    break
+                except OSError as error:
+                    if error.errno not in (errno.ENOTEMPTY, errno.EEXIST, errno.ENOTDIR):
+                        raise
+                    number += 1
+            sync_folder(parent)
+    return number
 
 
 def _part_stem(target: Path) -> str:
@@ -262,7 +303,28 @@ def _refuse_foreign(shown: Path, target: Path) -> None:
 
 
 def _manifest(folder: Path) -> set[str]:
-    return {MANIFEST, *(folder / MANIFEST).read_text(encoding="utf-8").splitlines()}
+    return {MANIFEST, *(line for line in _manifest_lines(folder) if not line.startswith("\t"))}
+
+
+def _manifest_lines(folder: Path) -> list[str]:
+    for _ in range(9):
+        # Another process may swap the folder between the look-up of its name and that of the file in it.
+        with suppress(FileNotFoundError):
+            return (folder / MANIFEST).read_text(encoding="utf-8").splitlines()
+    return (folder / MANIFEST).read_text(encoding="utf-8").splitlines()
+
+
+def _refuse_other_inputs(shown: Path, target: Path, inputs: Mapping[str, str]) -> None:
+    with suppress(FileNotFoundError):  # nothing there, or an empty folder
+        lines = _manifest_lines(target)
+        parts = [line.split("\t") for line in lines if line.startswith("\t")]
+        before = {part[1]: part[2] for part in parts if len(part) == 3}
+        what = "holds a result that does not say what it was made from" if not before else ""
+        for name in [*inputs, *before]:
+            if not what and before.get(name) != inputs.get(name):
+                what = f"holds a result made with another {name}"
+        if what:
+            raise UserError(what, shown, "choose another folder, or replace it with --replace")
 
 
 def _make_parents(folder: Path) -> list[Path]:
@@ -281,7 +343,7 @@ def _sync_all(folder: Path) -> None:
             os.close(descriptor)
 
 
-def _put_in_place(shown: Path, part: Path, target: Path) -> None:
+def _put_in_place(shown: Path, part: Path, target: Path, check: Callable[[], None]) -> None:
     # Another process may put its own result there between any two lines: then look again.
     for _ in range(100):
         try:
@@ -290,7 +352,7 @@ def _put_in_place(shown: Path, part: Path, target: Path) -> None:
         except OSError as error:
             if error.errno not in (errno.ENOTEMPTY, errno.EEXIST, errno.ENOTDIR):
                 raise
-        _refuse_foreign(shown, target)
+        check()
         try:
             _exchange(part, target)
             return

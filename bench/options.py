@@ -100,10 +100,6 @@ def distance_option(text: str, default: str) -> Decorator:
 
 
 EMULATED_BOARDS = ("lm3s6965", "stm32f405", "nrf51", "rv32")
-"""Names of the emulated boards, those of firmware_model.board.build."""
-
-
-EMULATED_BOARDS = ("lm3s6965", "stm32f405", "nrf51", "rv32")
 """The emulated boards, those of firmware_model.board.build, whose import would cost each start."""
 
 
@@ -178,9 +174,30 @@ def vehicle_option(text: str, required: bool = True) -> Decorator:
     )
 
 
+REPLACE = "bench.options.replace"
+"""Where the context keeps whether --replace was given; bench.result asks for it."""
+
+
+def replace_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    """--replace, which goes to bench.result and not to the command."""
+
+    def keep(context: click.Context, parameter: click.Parameter, value: bool) -> None:
+        context.meta[REPLACE] = value
+
+    return click.option(
+        "--replace", is_flag=True, expose_value=False, callback=keep,
+        help="Let --out replace a result that was made from other inputs.",
+    )(command)  # fmt: skip
+
+
 def out_option(text: str, required: bool = False) -> Decorator:
-    """--out DIR, as `out`."""
-    return click.option("--out", type=FOLDER, required=required, metavar="DIR", help=text)
+    """--out DIR, as `out`, and --replace."""
+
+    def both(command: Callable[..., Any]) -> Callable[..., Any]:
+        out = click.option("--out", type=FOLDER, required=required, metavar="DIR", help=text)
+        return out(replace_option(command))
+
+    return both
 
 
 def core_option(command: Callable[..., Any]) -> Callable[..., Any]:

@@ -9,7 +9,7 @@ import click
 
 from bench.cautions import CAUTIONS
 from bench.facts import json_option, print_json
-from bench.options import ANY_FILE, TOML_FILE
+from bench.options import ANY_FILE, TOML_FILE, replace_option
 
 if TYPE_CHECKING:
     from bench.calibration.calibration_file import CalibrationFile
@@ -63,13 +63,14 @@ def show(file: Path, as_json: bool) -> None:
 @calibration.command("compile", epilog=CAUTIONS)
 @_FILE
 @click.option("--out", type=ANY_FILE, required=True, metavar="IMAGE", help="The image to write.")
+@replace_option
 @json_option
 def compile_image(file: Path, out: Path, as_json: bool) -> None:
     """Compile FILE to the image that a controller runs from."""
     from bench.calibration.compile import load
     from bench.calibration.show import facts
     from bench.errors import UserError
-    from bench.files import write_whole
+    from bench.result import write_result
     from controller.image import MAGIC
 
     cal = load(file)
@@ -78,7 +79,7 @@ def compile_image(file: Path, out: Path, as_json: bool) -> None:
             if stream.read(len(MAGIC)) != MAGIC:
                 what = "is there already and is no image"
                 raise UserError(what, out, "name a new file, or an image to replace")
-    write_whole(out, cal.image)
+    write_result(out, cal.image)
     if as_json:
         print_json({**facts(cal), "written": [str(out)]})
         return

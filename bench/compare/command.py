@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from contextlib import nullcontext
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -61,9 +60,9 @@ def compare(
     from bench.document.terminal import show
     from bench.document.write import write
     from bench.errors import UserError
-    from bench.files import whole_folder
     from bench.replay.inputs import Options
     from bench.replay.run import core_to_use
+    from bench.result import result_folder
     from bench.trace.progress import progress_bar
     from bench.vehicle.vehicle_file import load as load_vehicle
 
@@ -75,7 +74,7 @@ def compare(
     if remark:
         click.echo(f"liftlatch: {remark}", err=True)
     # The folder first: a long comparison must not end with one that cannot be written.
-    with whole_folder(out) if out else nullcontext(None) as folder:
+    with result_folder(out) as folder:
         with progress_bar("stepping") as progress:
             options = Options(max_gap, speed, launch_at)
             study = read_and_run(traces, calibrations, choice, options, core, progress, vehicle)

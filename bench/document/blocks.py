@@ -39,11 +39,13 @@ class Jump:
 
 @dataclass(frozen=True)
 class Cell:
-    """A cell of a table that is more than its text: `look` makes it stand out, `jump` makes it a button."""
+    """A cell of a table that is more than its text: `look` makes it stand out, `jump` makes it a button, and
+    `link` a way to another file, by a path from the page on."""
 
     text: str
     look: Literal["", "strong", "good", "bad"] = ""
     jump: Jump | None = None
+    link: str = ""
 
 
 @dataclass(frozen=True)

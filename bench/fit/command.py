@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager, nullcontext
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -61,12 +61,12 @@ def fit(
     from bench.document.terminal import show
     from bench.document.write import write
     from bench.errors import UserError
-    from bench.files import whole_folder
     from bench.fit.document import make_document
     from bench.fit.facts import Fit, make_facts
     from bench.fit.files import write_car
     from bench.fit.fit import fit as find
     from bench.fit.measured import measure
+    from bench.result import result_folder
     from bench.trace.read import read_trace
     from bench.vehicle.compiled import available
     from bench.vehicle.vehicle_file import load as load_vehicle
@@ -84,13 +84,13 @@ def fit(
         by_run = [calibrations[i % len(calibrations)] for i in range(len(traces))]
     known = frozenset(_named(path) for path in measured_paths)
     # The folder first: a long fit must not end with one that cannot be written.
-    with whole_folder(out) if out else nullcontext(None) as folder:
+    with result_folder(out) as folder:
         runs = [
             measure(read_trace(path, choice), vehicle.car, calibration, torque_from)
             for path, calibration in zip(traces, by_run, strict=True)
         ]
         _refuse_twins(runs)
-        with _progress_line() as progress:
+        with progress_line() as progress:
             done = Fit(vehicle, runs, by_run, known, find(vehicle.car, runs, known, progress))
         facts = make_facts(done, command_line())
         document = make_document(facts, done)
@@ -129,7 +129,7 @@ def _named(path: str) -> str:
 
 
 @contextmanager
-def _progress_line() -> Iterator[Callable[[float, int, float], None]]:
+def progress_line() -> Iterator[Callable[[float, int, float], None]]:
     """A line on standard error, only on a terminal that can wipe it, wiped at the end."""
     if not sys.stderr.isatty() or os.environ.get("TERM") in ("dumb", "unknown"):
         yield lambda window, step, cost: None

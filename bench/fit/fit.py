@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from types import MappingProxyType
 
 import numpy as np
 import numpy.typing as npt
@@ -92,10 +93,14 @@ def fit(
     runs: Sequence[MeasuredRun],
     measured: frozenset[str],
     progress: Callable[[float, int, float], None] = lambda window, step, cost: None,
+    differs: Mapping[str, float] = MappingProxyType({}),
+    quick: bool = False,
 ) -> Fitted:
     """Fit a car to runs. `measured` names parameters that were weighed or measured at the car; `progress` is
-    called with window (s), step and cost."""
-    free = unknowns(car, runs, measured)
+    called with window (s), step and cost. `differs` are parameters that are not the same in every run, with
+    the relative standard deviation of one run's; the fitted car has what they have in common. `quick`: no
+    run is predicted from the others."""
+    free = unknowns(car, runs, measured, differs)
     longest = max(run.duration for run in runs)
     windows = [w for w in WINDOWS if w < 0.95 * longest] + [min(longest, WINDOWS[-1])]
     starts = [np.array([grip if u.name == "grip" else 0.0 for u in free]) for grip in STARTS]
@@ -141,7 +146,7 @@ def fit(
         full = np.zeros(len(free))
         full[[free.index(u) for u in kept]] = found
         of.noise = [noise_left(of, full, i) for i in range(len(runs))]
-        left_out = leave_out(of, full, narrow)
+        left_out = [] if quick else leave_out(of, full, narrow)
         sd, correlation = spread(of, full, WIDER * wider_by(left_out))
         zero = np.zeros(len(free))
         seen = [of.seen(full, i) for i in range(len(runs))]
@@ -190,7 +195,9 @@ def _ratio_sd(free: list[Unknown], sd: Floats, correlation: Floats) -> float:
 def _of_run(free: list[Unknown], x: Floats, of: Unknown, taken: float = 0.0) -> float:
     """A time of a run, as found."""
     for u, v in zip(free, x, strict=True):
-        if (u.run, u.shift, u.channel, u.node) == (of.run, of.shift, of.channel, of.node):
+        if (u.run, u.shift, u.channel, u.node, u.differs) == (
+            of.run, of.shift, of.channel, of.node, of.differs,
+        ):  # fmt: skip
             return taken + u.sd * float(v)
     return taken
 

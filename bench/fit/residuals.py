@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from math import exp, log, pi
+from types import MappingProxyType
 from typing import Any
 
 import numpy as np
@@ -52,7 +53,8 @@ _FARTHEST = 0.6  # of the logarithm: a value stays between 0.55 and 1.8 times th
 class Unknown:
     """One unknown: a candidate's logarithm, or by `run` a recording's launch, a gear change (`shift`) or how
     much later than the height a `channel` comes, in s, or how much more than its command the engine gave at a
-    `node`. `sd` is its prior's standard deviation in that."""
+    `node`, or a candidate's logarithm in that run less its own (`differs`). `sd` is its prior's standard
+    deviation in that."""
 
     name: str
     sd: float
@@ -60,10 +62,12 @@ class Unknown:
     shift: int = -1
     channel: str = ""
     node: int = -1
+    differs: bool = False
 
     def is_launch(self, run: int) -> bool:
         """Whether it is the launch of a run."""
-        return self.run == run and self.shift < 0 and self.node < 0 and not self.channel
+        other = self.shift >= 0 or self.node >= 0 or self.channel or self.differs
+        return self.run == run and not other
 
 
 def value_of(car: Car, name: str) -> float:
@@ -77,8 +81,13 @@ def has(car: Car, name: str) -> bool:
     return value_of(car, name) > 0 and (car.boost > 0 or name != "boost_lag")
 
 
-def unknowns(car: Car, runs: Sequence[MeasuredRun], measured: frozenset[str]) -> list[Unknown]:
-    """All that a fit of these runs may change."""
+def unknowns(
+    car: Car,
+    runs: Sequence[MeasuredRun],
+    measured: frozenset[str],
+    differs: Mapping[str, float] = MappingProxyType({}),
+) -> list[Unknown]:
+    """All that a fit of these runs may change; one run alone does not differ from others."""
     names = [name for name in CANDIDATES if has(car, name)]
     found = [Unknown(name, MEASURED if name in measured else GIVEN) for name in names]
     for i, run in enumerate(runs):
@@ -86,6 +95,8 @@ def unknowns(car: Car, runs: Sequence[MeasuredRun], measured: frozenset[str]) ->
         found += [Unknown("shift", run.shift_sd, i, k) for k in range(len(run.shifts))]
         late = [name for name in _LATE_SD if name in run.values]
         found += [Unknown("late", _LATE_SD[name], i, channel=name) for name in late]
+        if len(runs) > 1:
+            found += [Unknown(name, sd, i, differs=True) for name, sd in differs.items()]
     return found
 
 
@@ -133,6 +144,7 @@ class Residuals:
         car = self.car_at(x)
         launch, shifts, late = 0.0, list(run.shifts), dict.fromkeys(_LATE_SD, 0.0)
         nodes: dict[int, float] = {}
+        own: dict[str, Any] = {}
         for u, v in zip(self.free, x, strict=True):
             if u.is_launch(i):
                 launch = u.sd * float(v)
@@ -140,6 +152,8 @@ class Residuals:
                 nodes[u.node] = 1 + u.sd * float(v)
             elif u.run == i and u.channel:
                 late[u.channel] = u.sd * float(v)
+            elif u.run == i and u.differs:
+                own[u.name] = value_of(car, u.name) * exp(u.sd * float(v))
             elif u.run == i:
                 shifts[u.shift] += u.sd * float(v)
         share = run.share
@@ -147,7 +161,7 @@ class Residuals:
             at = np.arange(len(share)) * STEP_S
             share = share * np.interp(at, NODE_S * np.array(sorted(nodes)), [nodes[k] for k in sorted(nodes)])
         never = [1e9] * (len(car.gear) - 1 - len(shifts))
-        car = replace(car, shift_by_time=True, shift_at=(*shifts, *never))
+        car = replace(car, **own, shift_by_time=True, shift_at=(*shifts, *never))
         time = run.time[run.time <= self.until + 1e-9] - launch
         n = min(len(run.share), int((time[-1] + car.sensor_delay) / STEP_S) + 2 * _EACH)
         rows = follow(car, STEP_S, share[:n], _EACH)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from contextlib import nullcontext
 from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -77,7 +76,6 @@ def replay(
     from bench.document.terminal import show
     from bench.document.write import write
     from bench.errors import printable
-    from bench.files import whole_folder
     from bench.replay.document import make_document
     from bench.replay.facts import make_facts
     from bench.replay.files import write_tables
@@ -87,6 +85,7 @@ def replay(
     from bench.replay.logged_agreement import disagreement
     from bench.replay.remarks import make_remarks
     from bench.replay.run import core_to_use, run
+    from bench.result import result_folder
     from bench.trace.progress import progress_bar
     from bench.trace.read import read_trace
 
@@ -96,7 +95,7 @@ def replay(
     if remark:
         click.echo(f"liftlatch: {remark}", err=True)
     # The folder first: a long replay must not end with one that cannot be written.
-    with whole_folder(out) if out else nullcontext(None) as folder:
+    with result_folder(out) as folder:
         with progress_bar("reading") as progress:
             recorded = read_trace(trace, choice, progress, calibration.tick_us)
         inputs = from_trace(recorded, calibration, Options(max_gap, speed, launch_at), compact=True)

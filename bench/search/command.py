@@ -125,6 +125,7 @@ def search(
     """
     from bench.calibration import load as load_calibration
     from bench.errors import UserError, printable
+    from bench.result import replacing
     from bench.search.limits import read_limits, with_defaults
     from bench.search.progress import progress_line
     from bench.search.state import STATE
@@ -149,7 +150,7 @@ def search(
     )  # fmt: skip
     try:
         with progress_line() as watch:
-            found = seek(vehicle, start, options, out, cluster, watch)
+            found = seek(vehicle, start, options, out, cluster, watch, replacing())
     except KeyboardInterrupt:
         if out is not None and (out / STATE).exists():
             kept = f"{printable(str(out))} keeps what was done; the same command goes on from there"

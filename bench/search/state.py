@@ -15,7 +15,7 @@ from bench.search.limits import FIGURES, CarFigures, Judged
 
 STATE = "state.json"
 _VERSION = 4
-_DONE = "choose another folder, or delete this one to begin anew"
+_DONE = "choose another folder, or begin anew with --replace"
 
 
 def as_text(asked: dict[str, Any], courses: Courses) -> str:
@@ -48,9 +48,18 @@ def save(folder: Path, asked: dict[str, Any], courses: Courses) -> None:
         (made / STATE).write_text(as_text(asked, courses), encoding="utf-8")
 
 
-def load(folder: Path, asked: dict[str, Any]) -> Courses | None:
-    """The courses of a folder; None where there is nothing. UserError where it holds something else, or a
-    search that was asked for with something else."""
+def load(folder: Path, asked: dict[str, Any], replace: bool = False) -> Courses | None:
+    """The courses of a folder; None where there is nothing, or with `replace` nothing to go on with.
+    UserError where it holds something else, or a search that was asked for with something else."""
+    try:
+        return _load(folder, asked)
+    except UserError:
+        if replace:
+            return None
+        raise
+
+
+def _load(folder: Path, asked: dict[str, Any]) -> Courses | None:
     path = folder / STATE
     if not path.exists():
         if folder.is_dir() and any(folder.iterdir()):

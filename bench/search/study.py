@@ -25,7 +25,7 @@ from bench.vehicle.track import Track
 if TYPE_CHECKING:
     from bench.calibration import CalibrationFile
 
-_BEST, _ALONG, _BEYOND = 4, 6, 3  # settings that are checked: see _candidates
+_BEST, _ALONG, _BEYOND = 4, 6, 3  # settings that are checked: see candidates
 _LONGEST_S = 15.0
 # What is sought without look-ahead, for comparison: a smaller population for fewer generations.
 _PLAIN_SHARE, _PLAIN_LEAST = 3, 8
@@ -119,13 +119,14 @@ def search(
     folder: Path | None = None,
     cluster: str | None = None,
     watch: Progress = lambda share, text: None,
+    replace: bool = False,
 ) -> Found:
     """Search, or go on with the search of a folder, which keeps what is needed for that after each
-    generation."""
+    generation. `replace`: begin anew where the folder holds another search or result."""
     settings = Settings(start, options.wishes)
     asked = _asked(vehicle, start, options)
-    courses = (state.load(folder, asked) if folder else None) or Courses()
-    longest = _longest(vehicle, start, options)
+    courses = (state.load(folder, asked, replace) if folder else None) or Courses()
+    longest = longest_run(vehicle, start, options)
     spread = Spread(
         vehicle.text,
         str(vehicle.path),
@@ -208,7 +209,7 @@ def _asked(vehicle: VehicleFile, start: CalibrationFile, options: Options) -> di
     }
 
 
-def _longest(vehicle: VehicleFile, start: CalibrationFile, options: Options) -> float:
+def longest_run(vehicle: VehicleFile, start: CalibrationFile, options: Options) -> float:
     """When a run is given up: half as long again as the car takes without control, and a second."""
     track = Track(distance=options.feet * FOOT)
     time = run(vehicle.car, start, track, controlled=False).at_mark("nose_time", options.feet)
@@ -240,8 +241,8 @@ def _check(
         (settings.start_values, settings.start, True),
     ]
     # What is just beyond what a search keeps to may keep the limits themselves, and be quicker.
-    beside = [*_candidates(courses.near.tried), *_candidates(courses.plain.tried)[:1]]
-    for candidate in dict.fromkeys([*_candidates(courses.whole.tried), *beside]):
+    beside = [*candidates(courses.near.tried), *candidates(courses.plain.tried)[:1]]
+    for candidate in dict.fromkeys([*candidates(courses.whole.tried), *beside]):
         # Anew for each: a text that was changed before keeps traces of it in its spaces.
         made = Settings(settings.start, options.wishes).calibration(candidate)
         assert made is not None
@@ -258,7 +259,7 @@ def _check(
     return Found(vehicle, settings, options, courses, without, start, rest, chosen)
 
 
-def _candidates(tried: Sequence[Tried]) -> list[Values]:
+def candidates(tried: Sequence[Tried]) -> list[Values]:
     """Settings worth a check: on the trade-off curve within the limits the best ones and some along the
     rest of it, and beyond the limits some of the better ones on the curve without limits; where
     nothing is within, the nearest."""

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from contextlib import nullcontext
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -65,7 +64,7 @@ def sensor(
     from bench.calibration import load
     from bench.document.terminal import show
     from bench.document.write import write
-    from bench.files import whole_folder
+    from bench.result import result_folder
     from bench.sensor.document import make_document
     from bench.sensor.facts import make_facts
     from bench.sensor.study import Known, study
@@ -74,7 +73,7 @@ def sensor(
 
     known = Known(tuple(_numbers(heights)) if heights is not None else (), kind, rest_mm)
     calibration = load(calibration_path)
-    with whole_folder(out) if out else nullcontext(None) as folder:
+    with result_folder(out) as folder:
         with progress_bar("reading") as progress:
             traces = [read_trace(path, choice, progress) for path in recordings]
             others = _read_others(recordings, choice, against) if against else []

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import select
 import sys
-from contextlib import nullcontext, suppress
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -26,7 +26,7 @@ def check(calibration: CalibrationFile, given: dict[str, Any], out: Path | None,
     from bench.document.terminal import show
     from bench.document.write import write
     from bench.facts import print_json
-    from bench.files import whole_folder
+    from bench.result import result_folder
     from bench.stand.document import make_document
     from bench.stand.facts import make_facts
     from bench.stand.files import write_junit
@@ -35,7 +35,7 @@ def check(calibration: CalibrationFile, given: dict[str, Any], out: Path | None,
     console = make_console(err=as_json)
     for line in _CAREFUL:
         print_text(console, line)
-    with whole_folder(out) if out else nullcontext(None) as folder, board(given):
+    with result_folder(out) as folder, board(given):
         scripted = given["emulated"] or given["scripted"]
         results, greeting = (_feed if scripted else _watch)(calibration, given, console)
         how = {"port": given["port"], "nose": "scripted" if scripted else "lifted by hand"}

@@ -19,6 +19,7 @@ from bench.options import (
     board_option,
     calibration_option,
     port_option,
+    replace_option,
 )
 
 if TYPE_CHECKING:
@@ -34,6 +35,7 @@ _LIVE = ("plays", "terminal", "every", "page_port", "network")
     help="Write the page into this file; with --check the sheet into this folder: report.html, stand.svg,"
     " stand.json and junit.xml.",
 )  # fmt: skip
+@replace_option
 @calibration_option("The calibration to try. Without it the demo's.", required=False)
 @click.option("--check", "checks", is_flag=True, help="Test a device, step by step, and write a sheet of it.")
 @port_option
@@ -114,12 +116,12 @@ def stand(out: Path | None, calibration_path: Path | None, checks: bool, as_json
 
 def _write_page(calibration: CalibrationFile, out: Path, as_json: bool) -> None:
     from bench.console import make_console, print_head
-    from bench.files import write_whole
+    from bench.result import write_result
     from bench.stand.page import render
 
     facts = head(SUMMARY_VERSION)
     page = render(calibration, facts["liftlatch"]).encode()
-    write_whole(out, page)
+    write_result(out, page)
     if as_json:
         facts |= {"page": str(out), "bytes": len(page), "image_crc": f"{calibration.crc:08x}"}
         facts["calibration"] = str(calibration.path)

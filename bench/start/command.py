@@ -31,7 +31,8 @@ def _answers(command: Callable[..., Any]) -> Callable[..., Any]:
 @_answers
 @json_option
 def start(folder: Path, as_json: bool, **answers: str | None) -> None:
-    """Ask about a new car, and write its calibration and its car file into FOLDER.
+    """Ask about a new car, and write its calibration and its car file into FOLDER, and a liftlatch.toml by
+    which commands find them there.
 
     What is not answered by an option is asked for on a terminal. Numbers may carry their unit ("47 in",
     "2650 lb"). Each number in the files says whether it was measured, computed or guessed; "calibration
@@ -63,10 +64,11 @@ def start(folder: Path, as_json: bool, **answers: str | None) -> None:
     folder.mkdir(parents=True, exist_ok=True)
     write_whole(folder / files.CALIBRATION, calibration)
     write_whole(folder / files.CAR, car)
+    write_whole(folder / files.FOLDER, files.folder_text(begun))
     left = [*guesses(calibration, folder / files.CALIBRATION), *guesses(car, folder / files.CAR)]
     facts = {
         **head(SUMMARY_VERSION),
-        "written": [str(folder / files.CALIBRATION), str(folder / files.CAR)],
+        "written": [str(folder / name) for name in (files.CALIBRATION, files.CAR, files.FOLDER)],
         "warnings": [*compiled.warnings, *vehicle.warnings],
         "guessed": left,
         "estimated": vehicle.estimated,
@@ -76,7 +78,7 @@ def start(folder: Path, as_json: bool, **answers: str | None) -> None:
         print_json(facts)
         return
     console = make_console()
-    print_text(console, f"Written to {shown_path(folder)}: {files.CALIBRATION}, {files.CAR}")
+    print_text(console, f"Written to {shown_path(folder)}: {files.CALIBRATION}, {files.CAR}, {files.FOLDER}")
     print_list(console, "Guessed, until you know better", left)
     print_list(console, "Estimated for the car model from the rest", vehicle.estimated)
     print_list(console, "Warnings", facts["warnings"])

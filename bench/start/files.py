@@ -7,11 +7,12 @@ replaced.
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Sequence
 
 from bench.start.placing import FASTEST_MM_PER_MS, SPEEDS_KMH, Start
 
-CALIBRATION, CAR = "calibration.toml", "car.toml"
+CALIBRATION, CAR, FOLDER = "calibration.toml", "car.toml", "liftlatch.toml"
 
 
 def _list(values: Sequence[float]) -> str:
@@ -191,6 +192,25 @@ ahead_of_front_axle_mm = {s.sensor_ahead:g}
 rest_height_mm = {s.sensor_rest:g}
 farthest_mm = {max(s.sensor_range):g}
 noise_mm = 0.8                 # guessed: one standard deviation
+"""
+
+
+def folder_text(s: Start) -> str:
+    """The folder's own file: what commands take from here."""
+    return f"""\
+# The folder of {_comment(s.name)}. In it and below it, commands take from here what the command line
+# does not say; what is said there wins. Names of files are from this folder on.
+
+calibration = "{CALIBRATION}"
+vehicle = "{CAR}"
+distance_ft = 660          # of the strip: 60, 330, 660, 1000 or 1320
+# layouts = ["logger.toml"]     # how the logger's files are read, as "liftlatch trace learn" writes it
+# port = "/dev/ttyUSB0"         # of the device
+
+# What "search" and "next" must keep; "search --help" names what can be limited.
+[limits]
+lift_mm = {math.floor(s.end_lift)}              # computed: what the sensor sees; lower it to what you allow
+landing_m_per_s = 1.5      # guessed: what you allow
 """
 
 

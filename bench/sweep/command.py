@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from contextlib import nullcontext
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -65,9 +64,9 @@ def sweep(
     from bench.calibration import load
     from bench.document.terminal import show
     from bench.document.write import write
-    from bench.files import whole_folder
     from bench.replay.inputs import Options
     from bench.replay.run import core_to_use
+    from bench.result import result_folder
     from bench.sweep.cluster import check_cluster
     from bench.sweep.document import make_document
     from bench.sweep.facts import Sweep, make_facts
@@ -85,7 +84,7 @@ def sweep(
     calibration = load(calibration_path)
     varied = read_varied(varied_texts, calibration)
     # The folder first: a long sweep must not end with one that cannot be written.
-    with whole_folder(out) if out else nullcontext(None) as folder:
+    with result_folder(out) as folder:
         with progress_bar("compiling") as progress:
             made = settings(calibration, varied, progress)
         with progress_bar("reading") as progress:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from bench.facts import head, json_option, print_json
-from bench.options import ANY_FILE, TRACE_FILE
+from bench.options import ANY_FILE, TRACE_FILE, replace_option
 from bench.trace.options import trace_options
 
 if TYPE_CHECKING:
@@ -46,6 +46,7 @@ def show(file: Path, choice: ColumnChoice, as_json: bool) -> None:
 @trace.command()
 @click.argument("file", type=TRACE_FILE)
 @click.option("--out", type=ANY_FILE, required=True, metavar="LAYOUT", help="The layout file to write.")
+@replace_option
 @trace_options
 @json_option
 def learn(file: Path, choice: ColumnChoice, out: Path, as_json: bool) -> None:
@@ -54,15 +55,12 @@ def learn(file: Path, choice: ColumnChoice, out: Path, as_json: bool) -> None:
     Later files of the same logger are read with --layout LAYOUT, or by themselves where LAYOUT lies next to
     them. What is only likely is marked in it: check those lines.
     """
-    from bench.errors import UserError
-    from bench.files import write_whole
+    from bench.result import write_result
     from bench.trace.show import look_at
     from bench.trace.text import shown_path
 
-    if out.exists():
-        raise UserError("is there already", out, "remove it first, or choose another name")
     facts = look_at(file, choice)
-    write_whole(out, facts["layout"])
+    write_result(out, facts["layout"])
     if as_json:
         wanted = ("file", "missing", "layout")
         print_json({**head(SUMMARY_VERSION), **{key: facts[key] for key in wanted}, "written": str(out)})

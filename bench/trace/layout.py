@@ -324,7 +324,7 @@ def nearby_layout(trace: Path, titles: Callable[[], Sequence[str]]) -> Layout | 
     Raises UserError where two fit equally well; a file that is no layout, or a broken one, is passed over.
     """
     found = []
-    for path in _candidates(trace.parent):
+    for path in layouts_beside(trace):
         try:
             layout = load_layout(path)
         except UserError:
@@ -338,9 +338,10 @@ def nearby_layout(trace: Path, titles: Callable[[], Sequence[str]]) -> Layout | 
     return found[0] if found else None
 
 
-def _candidates(folder: Path) -> list[Path]:
+def layouts_beside(trace: Path) -> list[Path]:
+    """The files next to a trace that begin as layouts do, by name."""
     try:
-        paths = sorted(path for path in folder.iterdir() if path.suffix == ".toml")[:_MOST_FILES]
+        paths = sorted(path for path in trace.parent.iterdir() if path.suffix == ".toml")[:_MOST_FILES]
         return [path for path in paths if _begins_as_layout(path)]
     except OSError:
         return []

@@ -57,15 +57,16 @@ def vectors(
         what = "TRACE" if trace is None else "--calibration"
         raise UserError("is missing", what, "give TRACE and --calibration, or --conformance")
     from bench.calibration import load
-    from bench.files import whole_folder
     from bench.replay.inputs import from_trace
+    from bench.result import result_folder
     from bench.trace.progress import progress_bar
     from bench.trace.read import read_trace
     from bench.twin.compare import with_ticks
     from bench.vectors.write import make_outputs, write_vectors
 
     calibration = load(calibration_path)
-    with whole_folder(out) as folder:
+    with result_folder(out) as folder:
+        assert folder is not None
         with progress_bar("reading") as progress:
             recorded = read_trace(trace, choice, progress)
         inputs = from_trace(recorded, calibration)
@@ -104,11 +105,12 @@ def vectors(
 def _write_conformance(out: Path, as_json: bool) -> None:
     from bench.conformance.chosen_set import conformance_set
     from bench.conformance.images import changed_images
-    from bench.files import whole_folder
+    from bench.result import result_folder
     from bench.vectors.conformance import FILES, write_set
 
     of_set = conformance_set()
-    with whole_folder(out) as folder:
+    with result_folder(out) as folder:
+        assert folder is not None
         write_set(of_set, folder)
     ticks = sum(len(case.whole[0]) for case in of_set.cases)
     images = len(changed_images(of_set.cases[0]))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from contextlib import nullcontext
 from pathlib import Path
 
 import click
@@ -59,7 +58,7 @@ def predict(
     from bench.calibration import load as load_calibration
     from bench.document.terminal import show
     from bench.document.write import write
-    from bench.files import whole_folder
+    from bench.result import result_folder
     from bench.trace.progress import progress_bar
     from bench.vehicle.document import make_document
     from bench.vehicle.facts import make_facts
@@ -74,7 +73,7 @@ def predict(
         spread = _FITTED if vehicle.ways else 0
     options = Options(seed, noise_mm, road, feet, spread)
     # The folder first: a long prediction must not end with one that cannot be written.
-    with whole_folder(out) if out else nullcontext(None) as folder:
+    with result_folder(out) as folder:
         with progress_bar("driving") as progress:
             done = drive(vehicle, calibration, options, progress)
         facts = make_facts(done, command_line())

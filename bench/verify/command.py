@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from contextlib import nullcontext, suppress
+from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -136,9 +136,9 @@ def verify(traces: tuple[Path, ...], calibration_path: Path | None, as_json: boo
     from bench.console import make_console
     from bench.document.terminal import show
     from bench.document.write import write
-    from bench.files import whole_folder
     from bench.link.host import DeviceError
     from bench.link.line import LinkError
+    from bench.result import result_folder
     from bench.verify.compare import Options
     from bench.verify.connect import board, connect, meet
     from bench.verify.document import make_document
@@ -154,7 +154,7 @@ def verify(traces: tuple[Path, ...], calibration_path: Path | None, as_json: boo
     options = Options(window=given["window"], most=given["ticks_per_frame"] or (1 if real_time else 0))
     out: Path | None = given["out"]
     console = make_console(err=as_json)
-    with whole_folder(out) if out else nullcontext(None) as folder, board(given):
+    with result_folder(out) as folder, board(given):
         target = meet(given, console) if calibration is None else connect(given, calibration, console)
         if made is not None:
             check_device(target)

@@ -103,6 +103,11 @@ QUICK: dict[str, Words] = {
     ],
     "sensor": lambda f: ["sensor", f.trace, "--calibration", f.calibration],
     "stand": lambda f: ["stand", "--calibration", f.calibration, "--out", f.folder / "stand.html"],
+    "book add": lambda f: [
+        "book", "add", f.trace, "--calibration", f.calibration, "--note", LONG, "--slip", "60=1.021",
+        "--book", f.out(f"book-{time.monotonic_ns()}"),
+    ],
+    "book show": lambda f: ["book", "show", "--book", f.out("no book")],
     "predict": lambda f: [
         "predict", "--vehicle", f.car, "--calibration", f.calibration, "--distance", "60", "--spread", "3"
     ],
@@ -118,8 +123,12 @@ SLOW: dict[str, Words] = {
         "fit", f.folder / "driven.csv", "--vehicle", f.car, "--calibration", f.calibration,
         "--out", f.out("fit"),
     ],
+    "next": lambda f: [
+        "next", f.folder / "driven.csv", "--vehicle", f.car, "--calibration", f.calibration,
+        "--distance", "60", "--book", f.out(f"book-{time.monotonic_ns()}"),
+    ],
 }  # fmt: skip
-MODELLED = {"predict", "search", "fit"}
+MODELLED = {"predict", "search", "fit", "next"}
 ON_A_PORT = {"verify", "load", "device", "record"}
 
 
@@ -132,7 +141,7 @@ CASES = [*(case(name, False) for name in QUICK), *(case(name, True) for name in 
 
 
 def words_of(name: str, files: Files) -> list[Any]:
-    if name == "fit" and not (files.folder / "driven.csv").exists():
+    if name in ("fit", "next") and not (files.folder / "driven.csv").exists():
         driven = files.out("driven")
         code, _, err = here(
             "predict", "--vehicle", files.car, "--calibration", files.calibration, "--distance", "60",

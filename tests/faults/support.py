@@ -10,7 +10,7 @@ import subprocess
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -73,7 +73,7 @@ def writers(folder: Path) -> dict[str, Writer]:
     driven = ("predict", "--vehicle", str(CAR), "--calibration", str(DEMO), "--distance", "60", "--out")
     wheelstand = str(ROOT / "traces" / "high_wheelstand.csv")
     fitted = ("fit", wheelstand, "--vehicle", str(CAR), "--calibration", str(DEMO), "--out")
-    return {
+    made = {
         "calibration compile": Writer(
             ("calibration", "compile", str(DEMO), "--out"),
             ("calibration", "compile", str(ROOT / "traces" / "demo_front_wheel.toml"), "--out"),
@@ -90,10 +90,19 @@ def writers(folder: Path) -> dict[str, Writer]:
             ("vectors", run, *demo, "--ticks", "200", "--out"),
         ),
         "predict": Writer(driven, (*driven[:-1], "--seed", "2", "--out")),
-        # Another search's folder is refused for that, so it is the same one that is done again.
-        "search": Writer((*sought, "--out"), (*sought, "--out")),
         "fit": Writer(fitted, (*fitted[:-1], "--measured", "body.cg_ahead_of_rear_axle", "--out")),
     }
+    # The second result is made from other inputs, so it must be told to replace the first.
+    told = {
+        name: replace(
+            writer,
+            words=(*writer.words[:-1], "--replace", "--out"),
+            otherwise=(*writer.otherwise[:-1], "--replace", "--out"),
+        )
+        for name, writer in made.items()
+    }
+    # Another search's folder is refused for that, so it is the same one that is done again.
+    return told | {"search": Writer((*sought, "--out"), (*sought, "--out"))}
 
 
 @dataclass(frozen=True)

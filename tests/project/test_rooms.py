@@ -8,13 +8,14 @@ from pathlib import Path
 
 from tests import ROOT
 
-# From the ground up: a room imports only rooms that stand before it. What bench.cli, bench.replay.ids and
-# bench.options.completes load by name when it is asked for (commands, replay ids, words for a shell) is not
-# an import.
+# From the ground up: a room imports only rooms that stand before it. What bench.cli, bench.replay.ids,
+# bench.options.completes and bench.result load by name when it is asked for (commands, replay ids, words for
+# a shell, layouts beside a trace) is not an import.
 ORDER = (
     *("controller", "firmware_model"),
     *("bench.errors", "bench.system", "bench.random", "bench.cautions", "bench.completion", "bench.console"),
-    *("bench.facts", "bench.files", "bench.toml", "bench.units", "bench.options"),
+    *("bench.facts", "bench.files", "bench.toml", "bench.units", "bench.options", "bench.folder"),
+    "bench.result",
     *("bench.trace", "bench.calibration", "bench.page", "bench.document", "bench.replay", "bench.sweep"),
     *(
         "bench.twin",
@@ -34,7 +35,7 @@ ORDER = (
         "bench.fit",
         "bench.search",
     ),
-    *("bench.demo", "bench.desk", "bench.stand"),
+    *("bench.demo", "bench.desk", "bench.stand", "bench.book", "bench.next"),
     *("bench.cli", "bench.build_backend", "bench.benchmarks", "bench.readme"),
 )
 ALONE = ("controller", "firmware_model")  # they import nothing but themselves

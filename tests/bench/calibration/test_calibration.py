@@ -551,10 +551,14 @@ def test_compile_replaces_images_only(tmp_path: Path) -> None:
     path, out = tmp_path / "car.toml", tmp_path / "car.bin"
     path.write_text(DEMO, encoding="utf-8")
     out.write_bytes(load(DEMO_PATH).image[:100])
-    assert run("compile", path, "--out", out)[0] == 0
+    with pytest.raises(UserError, match="replace it with --replace"):
+        run("compile", path, "--out", out)
+    assert out.read_bytes() == load(DEMO_PATH).image[:100]
+    assert run("compile", path, "--out", out, "--replace")[0] == 0
     assert out.read_bytes() == load(path).image
+    assert run("compile", path, "--out", out)[0] == 0  # the same once more
     with pytest.raises(UserError, match="is no image"):
-        run("compile", path, "--out", path)
+        run("compile", path, "--out", path, "--replace")
     assert path.read_text(encoding="utf-8") == DEMO
 
 

@@ -576,7 +576,7 @@ def test_a_changed_command_is_refused(tmp_path, changes, says):
     state.save(folder, asked, Courses())
     with pytest.raises(UserError, match=says) as caught:
         search(demo(), calibration(), replace(TINY, **changes), folder)
-    assert "delete this one" in str(caught.value)
+    assert "begin anew with --replace" in str(caught.value)
     with pytest.raises(UserError, match="another calibration file"):
         search(demo(), calibration(("hold_ms = 300 ", "hold_ms = 200 ")), TINY, folder)
 

@@ -202,5 +202,5 @@ def test_it_says_which_part_is_missing(monkeypatch):
     from bench.vehicle import compiled
 
     monkeypatch.setattr(compiled, "available", lambda: "the compiled car is not built")
-    monkeypatch.setattr("bench.search.study._longest", lambda *_: 3.0)
+    monkeypatch.setattr("bench.search.study.longest_run", lambda *_: 3.0)
     assert "needs the compiled car" in refused(*BASE, *LIMIT, *TINY)
