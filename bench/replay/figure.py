@@ -170,8 +170,8 @@ def live(s: Replay, bounds: tuple[int, int, int]) -> Strip:
         "The replayed run",
         {"run": replace(_series(s, part), first=begin)},
         [
-            replace(lift, lines=_without(lift, "end"), height=175, bottom=None, shades=_SHADES),
-            replace(reduction, lines=_without(reduction, "latched", "taken"), height=130),
+            replace(lift, lines=_without(lift, "end"), height=150, bottom=None, shades=_SHADES),
+            replace(reduction, lines=_without(reduction, "latched", "taken"), height=120),
             replace(retard, lines=_without(retard, "retard_demand"), height=90),
             replace(
                 bands, title=_WHO, rows=[row for row in bands.rows if row.column not in ("askers", "faults")]

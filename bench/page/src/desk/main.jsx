@@ -74,7 +74,10 @@ function Desk() {
               <Numbers state={state} values={values} set={set} />
             </section>
             <section aria-labelledby="what-then" class="then">
-              <h2 id="what-then">And what happens then?</h2>
+              <div class="title">
+                <h2 id="what-then">And what happens then?</h2>
+                <Views result={result} ask={ask} />
+              </div>
               {result.loud.map((text) => <p key={text} class="bar warn">{text}</p>)}
               {result.out_of_service ? (
                 <details>
@@ -82,7 +85,6 @@ function Desk() {
                   <Figures result={result} disk={disk} stale={stale} />
                 </details>
               ) : <Figures result={result} disk={disk} stale={stale} />}
-              <Views result={result} ask={ask} />
               <Replayed result={result} disk={disk} moment={moment} setMoment={setMoment} stale={stale} />
               {disk && <p class="note"><span class="key disk-key" /> dashed: the file on disk{disk.why_not && `, which cannot be shown: ${disk.why_not}`}</p>}
               <Remarks result={result} />
@@ -97,18 +99,11 @@ function Desk() {
                 <Predicted predicted={result.predicted} disk={disk} model={state.model} stale={stale} />
               </section>
             )}
+            <Foot state={state} />
           </div>
         )}
       </main>
-      <footer>
-        <p>{state.cautions}</p>
-        <p>
-          The replayed lift is the recorded one, whatever a setting takes. This page comes from this machine and can be opened by nobody else.
-          Nothing is written but what you save, and the work in progress with its undo history, in your state folder, so that nothing is lost.
-          {state.pages > 1 && ` ${state.pages} pages are open on this work: all show and change the same.`}
-          {" "}<a href="desk-licences.txt">Licences</a>
-        </p>
-      </footer>
+      {!result && <Foot state={state} />}
       {result && <Bottom result={result} stale={stale} />}
       {saving && <Save state={state} said={said} ask={ask} close={() => setSaving(false)} />}
     </>
@@ -117,6 +112,18 @@ function Desk() {
 
 const Gone = () => (
   <>The desk's program has ended. What was done is kept: start <code>liftlatch desk</code> again with the same calibration, and open the address that it prints.</>
+);
+
+const Foot = ({ state }) => (
+  <footer>
+    <p>{state.cautions}</p>
+    <p>
+      The replayed lift is the recorded one, whatever a setting takes. This page comes from this machine and can be opened by nobody else.
+      Nothing is written but what you save, and the work in progress with its undo history, in your state folder, so that nothing is lost.
+      {state.pages > 1 && ` ${state.pages} pages are open on this work: all show and change the same.`}
+      {" "}<a href="desk-licences.txt">Licences</a>
+    </p>
+  </footer>
 );
 
 function Messages({ state, said, setSaid, connected, ask, saving }) {
@@ -167,14 +174,17 @@ function Changed({ state, ask }) {
   );
 }
 
+const FIRST = ["cut", "back", "taken", "lift"]; // as tiles; the others stand in a line below
+
 function Figures({ result, disk, stale }) {
   const others = disk?.result?.figures;
+  const rank = ({ key }) => (FIRST.includes(key) ? FIRST.indexOf(key) : FIRST.length);
   return (
     <dl class={`figures${stale ? " stale" : ""}`}>
-      {result.figures.map((one) => {
+      {[...result.figures].sort((a, b) => rank(a) - rank(b)).map((one) => {
         const other = others?.find((it) => it.key === one.key);
         return (
-          <div key={one.key} data-figure={one.key} data-value={one.value ?? ""}>
+          <div key={one.key} class={FIRST.includes(one.key) ? "tile" : "also"} data-figure={one.key} data-value={one.value ?? ""}>
             <dt>{one.title}</dt>
             <dd class="big">{one.text}</dd>
             {one.more && <dd>{one.more}</dd>}
@@ -227,9 +237,8 @@ function Remarks({ result }) {
 // On a phone the answer stays in sight while a handle is dragged; it is also what is read aloud after a change.
 function Bottom({ result, stale }) {
   const by = (key) => result.figures.find((one) => one.key === key);
-  const text = stale
-    ? "These settings cannot be."
-    : `Greatest reduction ${by("cut").text}. All given back: ${by("back").text}. Interventions: ${by("interventions").text}.`;
+  const most = `Greatest reduction ${by("cut").text}. All given back: ${by("back").text}.`;
+  const text = stale ? "These settings cannot be." : `${most} Interventions: ${by("interventions").text}.`;
   const [spoken, setSpoken] = useState("");
   useEffect(() => {
     const later = setTimeout(() => setSpoken(text), 700);
@@ -237,10 +246,25 @@ function Bottom({ result, stale }) {
   }, [text]);
   return (
     <>
-      <p class="bottom" aria-hidden="true">{text}</p>
+      <div class="bottom" aria-hidden="true">
+        <Cut result={result} />
+        <p>{stale ? text : most}</p>
+      </div>
       <p class="hidden" role="status">{spoken}</p>
     </>
   );
+}
+
+// The cut over time, small.
+function Cut({ result }) {
+  const { first, columns } = result.strip.series.reduction;
+  const [from, to] = result.strip.view;
+  const { at, reduction } = columns;
+  const most = Math.max(100, ...reduction.values);
+  const x = (v) => ((first + v / at.per - from) / (to - from)) * 100;
+  const y = (v) => 30 - (28 * v) / most;
+  const path = at.values.map((v, i) => `${i ? `H${x(v).toFixed(2)}V` : `M${x(v).toFixed(2)} `}${y(reduction.values[i]).toFixed(2)}`).join("");
+  return <svg class="small-cut" width="100" height="32" viewBox="0 0 100 32"><path d={path} /></svg>;
 }
 
 function Save({ state, said, ask, close }) {
