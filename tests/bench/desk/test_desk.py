@@ -715,7 +715,8 @@ def test_localhost_is_as_good(shared: Served) -> None:
 
 def test_only_reading(shared: Served) -> None:
     for method in ("POST", "PUT", "DELETE", "OPTIONS", "PATCH"):
-        assert shared.get(f"/{TOKEN}/", method)[0] == 405
+        assert shared.get(f"/{TOKEN}/", method, Origin=shared.origin)[0] == 405
+        assert shared.get(f"/{TOKEN}/", method)[0] == 403  # what sends something must say where it is from
 
 
 def test_a_websocket_needs_token_host_and_origin(shared: Served) -> None:

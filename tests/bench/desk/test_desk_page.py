@@ -204,7 +204,8 @@ def overlapping(page: BrowserPage) -> list[str]:
             .map((one) => [one.textContent, one.getBoundingClientRect()]);
           const over = ([, p], [, q]) => Math.min(p.right, q.right) - Math.max(p.left, q.left) > 1
             && Math.min(p.bottom, q.bottom) - Math.max(p.top, q.top) > 2;
-          return all.flatMap((p, i) => all.slice(i + 1).filter((q) => over(p, q)).map((q) => `${p[0]} / ${q[0]}`));
+          const pairs = all.flatMap((p, i) => all.slice(i + 1).map((q) => [p, q]));
+          return pairs.filter(([p, q]) => over(p, q)).map(([p, q]) => `${p[0]} / ${q[0]}`);
         }"""
     )
     return found

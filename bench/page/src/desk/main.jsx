@@ -8,10 +8,14 @@ import { Ceilings, Numbers } from "./ceilings.jsx";
 import "./desk.css";
 import { Knobs, Within } from "./knobs.jsx";
 import { useDesk } from "./link.js";
+import { Begin, Logs, useBringing } from "./logs.jsx";
 import { Predicted, Replayed } from "./time.jsx";
+import { takeAlong } from "./transfer.js";
 
 function Desk() {
-  const { state, values, said, setSaid, connected, ask, set } = useDesk();
+  const { state, values, said, setSaid, logs, connected, ask, set, tell } = useDesk();
+  const [open, setOpen] = useState(""); // "log" or "begin"
+  const bringing = useBringing(tell, logs?.largest);
   const [moment, setMoment] = useState(null);
   const [saving, setSaving] = useState(false);
 
@@ -33,7 +37,11 @@ function Desk() {
   }, [state?.file.name, state?.changed.length]);
   useEffect(() => {
     if (said?.about === "save" && said.fine) setSaving(false);
+    if (said?.fine && (said.about === "begin" || said.about === "log use")) setOpen("");
   }, [said]);
+  useEffect(() => {
+    if (bringing.shown) setOpen("log");
+  }, [bringing.shown]);
 
   if (!state) return <p class="wait">{connected ? "Opening the desk …" : <Gone />}</p>;
   const { result, refused } = state;
@@ -48,6 +56,8 @@ function Desk() {
           {state.vehicle && <> in <b>{state.vehicle}</b></>}
         </p>
         <div class="tools" role="toolbar" aria-label="Work">
+          <button type="button" onClick={() => setOpen("log")} title="or drop it anywhere on the page">Log …</button>
+          <button type="button" onClick={() => setOpen("begin")} title="a calibration for a car that has none">New car …</button>
           <button type="button" onClick={() => ask("undo")} disabled={!state.undo} title="Ctrl+Z">Undo</button>
           <button type="button" onClick={() => ask("redo")} disabled={!state.redo} title="Ctrl+Shift+Z">Redo</button>
           <button type="button" aria-pressed={state.compare} onClick={() => ask("compare", { on: !state.compare })} title="with the file on disk">Compare</button>
@@ -55,13 +65,14 @@ function Desk() {
         </div>
       </header>
       <main>
-        <Messages state={state} said={said} setSaid={setSaid} connected={connected} ask={ask} saving={saving} />
+        <Messages state={state} said={said} setSaid={setSaid} connected={connected} ask={ask} saving={saving || open !== ""} />
         {state.compare && <Changed state={state} ask={ask} />}
         {!result ? <p class="wait">Working it out …</p> : (
           <div class="board">
             <section aria-labelledby="how-high" class="high">
               <h2 id="how-high">How high may it go here?</h2>
               <p class="lead">
+                {state.file.demo && "This is the demo: drop a log of your own on the page. "}
                 {state.has_ceilings
                   ? "Drag the handles. Behind them lies the run's own lift; thick where torque is cut."
                   : "This file gives maps and no ceilings. The lines are read off its maps and cannot be dragged; to drag them, write [ceilings] in the place of [maps]."}
@@ -93,6 +104,7 @@ function Desk() {
               <h2 id="keep">Keep it, and give it back</h2>
               <Knobs state={state} values={values} set={set} />
             </section>
+            <Along state={state} />
             {result.predicted && (
               <section aria-labelledby="the-car" class="car">
                 <h2 id="the-car">What would the car do?</h2>
@@ -105,6 +117,8 @@ function Desk() {
       </main>
       {!result && <Foot state={state} />}
       {result && <Bottom result={result} stale={stale} />}
+      {logs && open === "log" && <Logs logs={logs} folder={state.file.folder} bringing={bringing} ask={ask} said={said} close={() => setOpen("")} />}
+      {logs && open === "begin" && <Begin questions={logs.questions} folder={state.file.folder} ask={ask} said={said} close={() => setOpen("")} />}
       {saving && <Save state={state} said={said} ask={ask} close={() => setSaving(false)} />}
     </>
   );
@@ -145,7 +159,7 @@ function Messages({ state, said, setSaid, connected, ask, saving }) {
           <button type="button" onClick={() => ask("dismiss")}>Fine</button>
         </div>
       )}
-      {said && !(saving && said.about === "save") && (
+      {said && !(saving && /^(save|log|begin)/.test(said.about)) && (
         <p class={`bar${said.fine ? " fine" : " warn"}`}>
           <span>{said.text}</span>
           <button type="button" onClick={() => setSaid(null)}>Fine</button>
@@ -169,6 +183,32 @@ function Changed({ state, ask }) {
           </div>
           <button type="button" onClick={() => ask("start over")}>Back to the file's settings</button>
         </>
+      )}
+    </section>
+  );
+}
+
+// What goes to the car and to a phone.
+function Along({ state }) {
+  const [wrong, setWrong] = useState("");
+  const take = async (what) => setWrong(await takeAlong(what));
+  return (
+    <section aria-labelledby="along" class="along">
+      <h2 id="along">Take it along</h2>
+      <div class="buttons">
+        <button type="button" onClick={() => take("report.html")}>Report of this run</button>
+        <button type="button" onClick={() => take("image")} disabled={state.file.demo || state.changed.length > 0}>File for the device</button>
+      </div>
+      <p class="note">
+        The report is one page that opens anywhere, a phone included. The device's file is made of what is saved
+        {state.file.demo || state.changed.length > 0 ? ": save first." : "."}
+      </p>
+      {wrong && <p class="refused" role="alert">{wrong}</p>}
+      {state.guesses.length > 0 && (
+        <details>
+          <summary>{state.guesses.length === 1 ? "One number of this file is" : `${state.guesses.length} numbers of this file are`} guessed</summary>
+          <ul>{state.guesses.map((text) => <li key={text}>{text}</li>)}</ul>
+        </details>
       )}
     </section>
   );
