@@ -17,6 +17,7 @@ from bench.calibration import CalibrationMistakes, compile_text
 from bench.calibration.guesses import guesses
 from bench.cautions import CAUTIONS, MODEL
 from bench.desk.begin import begin, questions
+from bench.desk.convert import convert
 from bench.desk.logs import LARGEST_LOG, SIGNALS, Logs
 from bench.desk.result import Source, View, ceilings, work_out
 from bench.desk.session import Session, WouldReplace
@@ -164,8 +165,8 @@ class Desk:
                 said = await self._save(asked)
             case "dismiss":
                 self._notices = []
-            case "begin":
-                said = self._begin(asked)
+            case "begin" | "convert" as what:
+                said = {"begin": self._begin, "convert": self._convert}[what](asked)
             case what if what in self._of_logs:
                 # one after the other: nothing else is asked for while a log is read again
                 said = (await asyncio.to_thread(self._of_logs[what], asked)) or ""
@@ -222,9 +223,7 @@ class Desk:
         """Go on with a new calibration; the work on the present one is kept as it is."""
         calibration, car = begin(asked.get("answers"), self.session.folder)
         session = Session(calibration)
-        self.session.close()
-        self.session = session
-        self._notices = list(session.notices)
+        self._go_on_with(session)
         said = f"Written: {shown(str(calibration), 200)} and {car.name}. A mild start, no setting for a race."
         try:
             self.source.replay(session.settings.cal)
@@ -233,6 +232,23 @@ class Desk:
             said += f" The run that was shown does not fit it: {error}"
         self._disk = self._good = None
         return said
+
+    def _convert(self, asked: dict[str, Any]) -> str:
+        """Say what ceilings as maps, or maps as ceilings, would change; with a name do it in a new file."""
+        session = self.session
+        made = convert(compile_text(session.settings.text(session.values), session.source))
+        name = asked.get("name", "")
+        if not name:
+            return " ".join(made.says)
+        path = session.write_beside(name, made.text)
+        self._go_on_with(Session(path))
+        return f"Written: {shown(str(path), 200)}. {shown(session.name, 80)} is as it was."
+
+    def _go_on_with(self, session: Session) -> None:
+        self.session.close()
+        self.session = session
+        self._notices = list(session.notices)
+        self._disk = self._good = None
 
     # -- what goes on meanwhile
 
@@ -296,7 +312,7 @@ class Desk:
         settings = self.session.settings
         full = settings.start.get("reduction_full")
         if isinstance(full, list):
-            highest = max(float(v) for v in full) * settings.cal.built.lift_size
+            highest = max(v for v in full if not isinstance(v, list)) * settings.cal.built.lift_size
         else:
             given = [v for v in ceilings(settings.cal)["reduction_full"] if v is not None]
             highest = max(given, default=settings.cal.far_lift_mm)

@@ -287,6 +287,16 @@ class Session:
         self.keep()
         return Saved(target, old)
 
+    def write_beside(self, name: object, text: str) -> Path:
+        """Write another calibration into the folder, under a name that is free. Raises UserError."""
+        if not isinstance(name, str) or not name.strip():
+            raise UserError("is not a file name", right="give a name")
+        path = self._target(name)
+        if path.exists():
+            raise UserError("is there already", path.name, "choose another name")
+        write_whole(path, text)
+        return path
+
     def _follow(self, text: str, digest: str) -> None:
         """The present state is what the file says from now on."""
         self.base_digest = self.disk_digest = digest

@@ -20,13 +20,17 @@ from controller.constants import AXIS_POINTS, FROM_LANDING
 if TYPE_CHECKING:
     from bench.calibration import CalibrationFile
 
-Value = float | int | str | list[float | int]
+Row = list[float | int]
+Value = float | int | str | Row | list[Row]
 Values = dict[str, Value]
 
 LINES = ("retard_from", "reduction_from", "reduction_full")
 POINTS = "points"
 STEP = "step"
 _CEILINGS = (*LINES, POINTS)
+MAPS = {"map_reduction": "reduction_percent", "map_retard": "retard_deg"}
+"""The tables of a file with maps: [lifts][progress points], over `map_lift` and `points`."""
+MAP_LIFT = "map_lift"
 _CHOICES = {"hold_from": ("peak", "landing")}
 _MOST = 1e6  # nothing a calibration has is larger; what it may be, the checker says
 
@@ -101,6 +105,8 @@ class Settings:
         self.start: Values = {}
         if self.has_ceilings:
             self._read_ceilings()
+        else:
+            self._read_maps()
         for knob in KNOBS:
             if self.has_ceilings or knob.name not in _OF_CEILINGS:
                 self.start[knob.name] = self._read(knob)
@@ -140,8 +146,23 @@ class Settings:
             self.start[name] = [_short(Fraction(repr(v)) / factor) for v in table[there]]
         self.start[POINTS] = [_short(Fraction(repr(v))) for v in table[self._progress_key]]
 
+    def _read_maps(self) -> None:
+        table = self._section("maps")
+        self._map_keys = {}
+        for name, key in (*MAPS.items(), (MAP_LIFT, "lift_mm"), (POINTS, self._progress_key)):
+            there, _ = in_unit_of_file(table, key)
+            self._map_keys[name] = f"maps.{there}"
+            given = table[there]
+            self.start[name] = (
+                [[_short(Fraction(repr(v))) for v in row] for row in given]
+                if name in MAPS
+                else [_short(Fraction(repr(v))) for v in given]
+            )
+
     def key_of(self, name: str) -> str:
         """The dotted key of a setting, in the unit that it has here."""
+        if not self.has_ceilings and name in self._map_keys:
+            return self._map_keys[name]
         if name in LINES:
             return f"ceilings.{name}_{self._lift_unit}"
         if name == POINTS:
@@ -161,8 +182,16 @@ class Settings:
                 raise UserError("there is no such setting", repr(name)[:40])
             made[name] = self._value(str(name), value)
         lengths = {len(value) for name in _CEILINGS if isinstance(value := made.get(name), list)}
-        if len(lengths) > 1:
+        if self.has_ceilings and len(lengths) > 1:
             raise UserError("ceilings of different lengths", right="a lift for each point")
+        if not self.has_ceilings:
+            rows, columns = len(_row(made[MAP_LIFT])), len(_row(made[POINTS]))
+            for name in MAPS:
+                table = made[name]
+                assert isinstance(table, list)
+                if len(table) != rows or any(len(_row(row)) != columns for row in table):
+                    what = "a map that does not fit its lifts and points"
+                    raise UserError(what, name, f"{rows} rows of {columns} numbers")
         return made
 
     def _value(self, name: str, value: object) -> Value:
@@ -170,7 +199,11 @@ class Settings:
             if value not in _CHOICES[name]:
                 raise UserError("no such choice", name, " or ".join(_CHOICES[name]))
             return str(value)
-        if name in _CEILINGS:
+        if name in MAPS:
+            if not isinstance(value, list) or not 1 <= len(value) <= AXIS_POINTS:
+                raise UserError("is not a table", name, f"1 to {AXIS_POINTS} rows")
+            return [_row(self._value(POINTS, row)) for row in value]
+        if name in (*_CEILINGS, MAP_LIFT):
             if not isinstance(value, list) or not 1 <= len(value) <= AXIS_POINTS:
                 raise UserError("is not a list", name, f"1 to {AXIS_POINTS} numbers")
             return [_number(name, v) for v in value]
@@ -213,7 +246,9 @@ class Settings:
     @staticmethod
     def _written(value: Value) -> str:
         if isinstance(value, list):
-            return ", ".join(f"{v:g}" for v in value)
+            return ", ".join(
+                f"{v:g}" if not isinstance(v, list) else f"[{Settings._written(v)}]" for v in value
+            )
         return value if isinstance(value, str) else f"{value:g}"
 
     def ranges(self, values: Values, top: float) -> dict[str, Any]:
@@ -243,9 +278,14 @@ class Settings:
         return found
 
 
+def _row(value: object) -> Row:
+    assert isinstance(value, list)
+    return value
+
+
 def _floats(value: Value) -> list[float]:
     assert isinstance(value, list)
-    return [float(v) for v in value]
+    return [float(v) for v in value if not isinstance(v, list)]
 
 
 def _number(name: str, value: object) -> float | int:

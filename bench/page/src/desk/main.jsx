@@ -9,6 +9,7 @@ import "./desk.css";
 import { Knobs, Within } from "./knobs.jsx";
 import { useDesk } from "./link.js";
 import { Begin, Logs, useBringing } from "./logs.jsx";
+import { Convert, Maps } from "./maps.jsx";
 import { Predicted, Replayed } from "./time.jsx";
 import { takeAlong } from "./transfer.js";
 
@@ -75,14 +76,16 @@ function Desk() {
                 {state.file.demo && "This is the demo: drop a log of your own on the page. "}
                 {state.has_ceilings
                   ? "Drag the handles. Behind them lies the run's own lift; thick where torque is cut."
-                  : "This file gives maps and no ceilings. The lines are read off its maps and cannot be dragged; to drag them, write [ceilings] in the place of [maps]."}
+                  : "This file gives maps: the lines are read off them, and the tables below are what is changed."}
                 {" "}
                 {result.predicted?.path && "Dotted: the lift predicted for the car with this setting."}
               </p>
               <Ceilings state={state} values={values} set={set} moment={moment} stale={stale} />
               {stale && <div class="refused" role="alert"><b>These settings cannot be.</b> The pictures and figures are those of the last ones that could.<ul>{refused.map((text) => <li key={text}>{text}</li>)}</ul></div>}
+              {!state.has_ceilings && <Maps state={state} values={values} set={set} stale={stale} />}
               <Within state={state} values={values} set={set} stale={stale} />
               <Numbers state={state} values={values} set={set} />
+              <Convert key={state.file.name} state={state} ask={ask} said={said} />
             </section>
             <section aria-labelledby="what-then" class="then">
               <div class="title">
@@ -159,7 +162,7 @@ function Messages({ state, said, setSaid, connected, ask, saving }) {
           <button type="button" onClick={() => ask("dismiss")}>Fine</button>
         </div>
       )}
-      {said && !(saving && /^(save|log|begin)/.test(said.about)) && (
+      {said && said.about !== "convert" && !(saving && /^(save|log|begin)/.test(said.about)) && (
         <p class={`bar${said.fine ? " fine" : " warn"}`}>
           <span>{said.text}</span>
           <button type="button" onClick={() => setSaid(null)}>Fine</button>
