@@ -14,7 +14,6 @@ from dataclasses import replace
 from typing import Any
 
 from bench.calibration import CalibrationMistakes, compile_text
-from bench.calibration.guesses import guesses
 from bench.cautions import CAUTIONS, MODEL
 from bench.desk.begin import begin, questions
 from bench.desk.convert import convert
@@ -286,7 +285,8 @@ class Desk:
             "kind": "state",
             "file": session.facts(),
             "trace": {"name": self.source.trace.path.name},
-            "guesses": guesses(settings.cal.text, session.source),
+            "guesses": settings.guessed,
+            "sections": settings.sections(),
             "vehicle": self.source.vehicle and self.source.vehicle.path.name,
             "values": values,
             "knobs": settings.knobs(),
@@ -312,7 +312,7 @@ class Desk:
         settings = self.session.settings
         full = settings.start.get("reduction_full")
         if isinstance(full, list):
-            highest = max(v for v in full if not isinstance(v, list)) * settings.cal.built.lift_size
+            highest = max(v for v in full if isinstance(v, int | float)) * settings.cal.built.lift_size
         else:
             given = [v for v in ceilings(settings.cal)["reduction_full"] if v is not None]
             highest = max(given, default=settings.cal.far_lift_mm)

@@ -120,8 +120,9 @@ class Session:
 
     @property
     def values(self) -> Values:
-        """The present state."""
-        return self._history[self._at]
+        """The present state: of what the text has, whatever a state before it had."""
+        state = self._history[self._at]
+        return {name: state.get(name, own) for name, own in self.settings.start.items()}
 
     @property
     def unsaved(self) -> bool:

@@ -85,6 +85,22 @@ def test_from_a_log_to_a_device_without_another_command(
         expect(page.locator(".files")).to_contain_text("mine.csv with calibration.toml")
         expect(page.locator(".along")).to_contain_text("numbers of this file are guessed")
 
+        # what is guessed is marked where it is set, until it is measured
+        section = page.locator(".keys").filter(has_text="The height sensor")
+        expect(section.locator("summary")).to_contain_text("guessed")
+        section.locator("summary").click()
+        row = page.locator("[data-key='sensor.noise_mm']")
+        expect(row).to_contain_text("record the car standing still")
+        row.get_by_label("sensor.noise_mm", exact=True).fill("2")
+        row.get_by_role("button", name="sensor.noise_mm is measured now").click()
+        expect(row.locator(".guess")).to_have_count(0)
+        page.locator(".keys").filter(has_text="When the sensor fails").locator("summary").click()
+        page.get_by_label("fault.hold_ms", exact=True).fill("20")  # the checker says no, in its own words
+        expect(page.locator(".refused")).to_contain_text("fault")
+        page.get_by_label("fault.hold_ms", exact=True).fill("2500")
+        expect(page.locator(".refused")).to_have_count(0)
+        usable(page)
+
         # a setting is moved and saved; then it is taken along
         page.get_by_label("Hold, ms").fill("45")
         expect(page.get_by_role("button", name="File for the device")).to_be_disabled()
@@ -101,6 +117,8 @@ def test_from_a_log_to_a_device_without_another_command(
         image.value.save_as(tmp_path / "device")
     calibration = load(home / "calibration.toml")
     assert calibration.number("hold_ticks") == 45
+    assert "noise_mm = 2               # measured" in calibration.text
+    assert "hold_ms = 2500 " in calibration.text
     assert (tmp_path / "device").read_bytes() == calibration.image
     assert sorted(one.name for one in home.iterdir()) == [
         "calibration.toml", "calibration.toml.old-1", "car.toml", "logger.toml",

@@ -10,7 +10,8 @@ import { Knobs, Within } from "./knobs.jsx";
 import { useDesk } from "./link.js";
 import { Begin, Logs, useBringing } from "./logs.jsx";
 import { Convert, Maps } from "./maps.jsx";
-import { Predicted, Replayed } from "./time.jsx";
+import { isGuess, Rest } from "./rest.jsx";
+import { kindOf, Predicted, Replayed } from "./time.jsx";
 import { takeAlong } from "./transfer.js";
 
 function Desk() {
@@ -99,7 +100,7 @@ function Desk() {
                   <Figures result={result} disk={disk} stale={stale} />
                 </details>
               ) : <Figures result={result} disk={disk} stale={stale} />}
-              <Replayed result={result} disk={disk} moment={moment} setMoment={setMoment} stale={stale} />
+              <Replayed key={kindOf(result.strip)} result={result} disk={disk} moment={moment} setMoment={setMoment} stale={stale} />
               {disk && <p class="note"><span class="key disk-key" /> dashed: the file on disk{disk.why_not && `, which cannot be shown: ${disk.why_not}`}</p>}
               <Remarks result={result} />
             </section>
@@ -107,7 +108,8 @@ function Desk() {
               <h2 id="keep">Keep it, and give it back</h2>
               <Knobs state={state} values={values} set={set} />
             </section>
-            <Along state={state} />
+            <Rest state={state} values={values} set={set} />
+            <Along state={state} values={values} />
             {result.predicted && (
               <section aria-labelledby="the-car" class="car">
                 <h2 id="the-car">What would the car do?</h2>
@@ -192,8 +194,9 @@ function Changed({ state, ask }) {
 }
 
 // What goes to the car and to a phone.
-function Along({ state }) {
+function Along({ state, values }) {
   const [wrong, setWrong] = useState("");
+  const open = Object.keys(state.guesses).filter((key) => isGuess(state, values, key));
   const take = async (what) => setWrong(await takeAlong(what));
   return (
     <section aria-labelledby="along" class="along">
@@ -207,10 +210,10 @@ function Along({ state }) {
         {state.file.demo || state.changed.length > 0 ? ": save first." : "."}
       </p>
       {wrong && <p class="refused" role="alert">{wrong}</p>}
-      {state.guesses.length > 0 && (
+      {open.length > 0 && (
         <details>
-          <summary>{state.guesses.length === 1 ? "One number of this file is" : `${state.guesses.length} numbers of this file are`} guessed</summary>
-          <ul>{state.guesses.map((text) => <li key={text}>{text}</li>)}</ul>
+          <summary>{open.length === 1 ? "One number of this file is" : `${open.length} numbers of this file are`} guessed</summary>
+          <ul>{open.map((key) => <li key={key}>{key}{state.guesses[key] && `: ${state.guesses[key]}`}</li>)}</ul>
         </details>
       )}
     </section>
