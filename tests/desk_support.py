@@ -38,6 +38,12 @@ def copy_of_demo(folder: Path, name: str = "car.toml") -> Path:
     return Path(shutil.copy(TRACES / "plain.toml", folder / name))
 
 
+def without_names(trace: str = "clean_launch") -> str:
+    """A demo run as a logger writes it that knows no units and no names."""
+    rows = (TRACES / f"{trace}.csv").read_text().splitlines()
+    return "\n".join(["Stamp,Ch 1,Ch 2,Ch 3,Ch 4,Armed,Launch", *rows[2:]]) + "\n"
+
+
 def recorded(trace: str = "clean_launch") -> Source:
     """A demo run, without a car."""
     return Source(read_trace(TRACES / f"{trace}.csv"), Options(), None)
@@ -104,6 +110,7 @@ class Page:
         self.connection = connection
         self.id = 0
         self.said: list[dict[str, Any]] = []
+        self.logs: dict[str, Any] = {}
         self.state = self.next_state(0)
 
     def next_state(self, heard: int) -> dict[str, Any]:
@@ -112,6 +119,8 @@ class Page:
             message: dict[str, Any] = json.loads(self.connection.recv(timeout=20))
             if message["kind"] == "said":
                 self.said.append(message)
+            elif message["kind"] == "logs":
+                self.logs = message
             elif message["heard"] >= heard:
                 self.state = message
                 return message

@@ -43,6 +43,9 @@ def desk(
     """Work on a calibration in a browser: drag its ceilings over the run of TRACE, and see at once what the
     controller would have done. Without TRACE it is a demo run.
 
+    On the page logs are brought by dropping them, columns and units are put right, a calibration is begun for
+    a car that has none, and the report and the device's file are taken along.
+
     Prints the page's address and serves it until Ctrl-C (exit code 130), to this machine only, and to nobody
     without the token in the address. Nothing is written but what you save, and one file for the work in
     progress in ~/.local/state/liftlatch (or below $XDG_STATE_HOME), so that nothing is lost: start the desk

@@ -8,16 +8,22 @@ from __future__ import annotations
 
 import asyncio
 import json
+from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import replace
 from typing import Any
 
 from bench.calibration import CalibrationMistakes, compile_text
 from bench.cautions import CAUTIONS, MODEL
+from bench.desk.begin import begin, questions
+from bench.desk.convert import convert
+from bench.desk.logs import LARGEST_LOG, SIGNALS, Logs
 from bench.desk.result import Source, View, ceilings, work_out
 from bench.desk.session import Session, WouldReplace
+from bench.desk.transfer import doors
 from bench.errors import UserError
 from bench.page import built
+from bench.replay.inputs import Options
 from bench.trace.text import shown
 
 _KEEP_AFTER_S = 0.2
@@ -64,7 +70,7 @@ class Desk:
     def __init__(self, session: Session, source: Source) -> None:
         self.files = {name: (kind, built(name)) for name, kind in _TYPES.items()}
         self.session = session
-        self.source = source
+        self.source = self._first = source
         self.view = View()
         self.clients: set[Client] = set()
         self._compare = False
@@ -76,6 +82,15 @@ class Desk:
         self._tasks: list[asyncio.Task[None]] = []
         self._disk: tuple[str, View, dict[str, Any]] | None = None
         self._good: dict[str, Any] | None = None  # the last result that there was
+        self.logs = Logs()
+        self.doors = doors(self)
+        self._of_logs: dict[str, Callable[[dict[str, Any]], Any]] = {
+            "log column": lambda of: self.logs.correct(*map(of.get, ("log", "column", "role", "unit"))),
+            "log rate": lambda of: self.logs.rate(of.get("log"), of.get("rate")),
+            "log away": lambda of: self.logs.put_away(of.get("log")),
+            "log layout": self._keep_layout,
+            "log use": self._use,
+        }
 
     # -- life
 
@@ -90,11 +105,13 @@ class Desk:
             task.cancel()
         await asyncio.gather(*self._tasks, return_exceptions=True)
         self.session.close()
+        self.logs.close()
 
     def join(self) -> Client:
         """A page has come."""
         client = Client()
         self.clients.add(client)
+        client.put(self._said_of_logs())
         self._changed.set()
         return client
 
@@ -131,12 +148,8 @@ class Desk:
             case "set":
                 gesture = asked.get("gesture", "")
                 session.set(asked.get("values"), gesture[:100] if isinstance(gesture, str) else "")
-            case "undo":
-                session.undo()
-            case "redo":
-                session.redo()
-            case "start over":
-                session.start_over()
+            case "undo" | "redo" | "start over" as what:
+                {"undo": session.undo, "redo": session.redo, "start over": session.start_over}[what]()
             case "compare":
                 self._compare = asked.get("on") is True
             case "view":
@@ -151,6 +164,12 @@ class Desk:
                 said = await self._save(asked)
             case "dismiss":
                 self._notices = []
+            case "begin" | "convert" as what:
+                said = {"begin": self._begin, "convert": self._convert}[what](asked)
+            case what if what in self._of_logs:
+                # one after the other: nothing else is asked for while a log is read again
+                said = (await asyncio.to_thread(self._of_logs[what], asked)) or ""
+                self.tell_logs()
             case _:
                 raise UserError("the desk knows no such request", right="reload the page")
         self._unkept.set()
@@ -169,6 +188,66 @@ class Desk:
         if saved.old is not None:
             said += f" What was there before is {shown(saved.old.name, 120)} beside it."
         return said
+
+    # -- logs, and a calibration for someone who has none
+
+    def _said_of_logs(self) -> dict[str, Any]:
+        return {
+            "kind": "logs", "logs": self.logs.facts(), "largest": LARGEST_LOG, "signals": SIGNALS,
+            "questions": questions(),
+        }  # fmt: skip
+
+    def tell_logs(self) -> None:
+        """Tell all pages what logs there are."""
+        for client in self.clients:
+            client.put(self._said_of_logs())
+
+    def _keep_layout(self, asked: dict[str, Any]) -> str:
+        path = self.logs.keep_layout(asked.get("log"), asked.get("name"), self.session.folder)
+        return f"Kept as {shown(str(path), 200)}: logs with this header are read by it from now on."
+
+    def _use(self, asked: dict[str, Any]) -> str:
+        """Show a log's run; the one before stays where it cannot be replayed."""
+        trace = self.logs.trace(asked.get("log"), asked.get("run"))
+        source = Source(trace, Options(), self.source.vehicle)
+        source.replay(self.session.settings.cal)
+        self._show(source)
+        return f"The run shown is of {shown(trace.path.name, 80)}."
+
+    def _show(self, source: Source) -> None:
+        self.source, self.view = source, View()
+        self._disk = self._good = None
+
+    def _begin(self, asked: dict[str, Any]) -> str:
+        """Go on with a new calibration; the work on the present one is kept as it is."""
+        calibration, car = begin(asked.get("answers"), self.session.folder)
+        session = Session(calibration)
+        self._go_on_with(session)
+        said = f"Written: {shown(str(calibration), 200)} and {car.name}. A mild start, no setting for a race."
+        try:
+            self.source.replay(session.settings.cal)
+        except UserError as error:
+            self._show(Source(self._first.trace, Options(), None))
+            said += f" The run that was shown does not fit it: {error}"
+        self._disk = self._good = None
+        return said
+
+    def _convert(self, asked: dict[str, Any]) -> str:
+        """Say what ceilings as maps, or maps as ceilings, would change; with a name do it in a new file."""
+        session = self.session
+        made = convert(compile_text(session.settings.text(session.values), session.source))
+        name = asked.get("name", "")
+        if not name:
+            return " ".join(made.says)
+        path = session.write_beside(name, made.text)
+        self._go_on_with(Session(path))
+        return f"Written: {shown(str(path), 200)}. {shown(session.name, 80)} is as it was."
+
+    def _go_on_with(self, session: Session) -> None:
+        self.session.close()
+        self.session = session
+        self._notices = list(session.notices)
+        self._disk = self._good = None
 
     # -- what goes on meanwhile
 
@@ -206,6 +285,8 @@ class Desk:
             "kind": "state",
             "file": session.facts(),
             "trace": {"name": self.source.trace.path.name},
+            "guesses": settings.guessed,
+            "sections": settings.sections(),
             "vehicle": self.source.vehicle and self.source.vehicle.path.name,
             "values": values,
             "knobs": settings.knobs(),
@@ -231,7 +312,7 @@ class Desk:
         settings = self.session.settings
         full = settings.start.get("reduction_full")
         if isinstance(full, list):
-            highest = max(float(v) for v in full) * settings.cal.built.lift_size
+            highest = max(v for v in full if isinstance(v, int | float)) * settings.cal.built.lift_size
         else:
             given = [v for v in ceilings(settings.cal)["reduction_full"] if v is not None]
             highest = max(given, default=settings.cal.far_lift_mm)

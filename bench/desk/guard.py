@@ -68,8 +68,9 @@ class Guard:
             return 403
         if len(origins) > 1 or any(origin not in self._origins for origin in origins):
             return 403
-        if scope["type"] == "websocket" and not origins:
-            return 403  # a browser always names the origin of a websocket
+        writes = scope["type"] == "websocket" or scope.get("method", "GET") not in ("GET", "HEAD")
+        if writes and not origins:
+            return 403  # a browser always names the origin of a websocket, and of what sends something
         path = scope["path"].encode("utf-8", "surrogatepass")
         if not hmac.compare_digest(path[: len(self._prefix)], self._prefix):
             return 404

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
+from bench.desk.cells import cells
 from bench.document.message import message, thinned
 from bench.document.window import AFTER_S, LEAST_S
 from bench.replay.figure import live
@@ -131,6 +132,7 @@ def work_out(
         "strip": message(live(s, bounds)),
         "path": _path(s, launch, bounds),
         "ceilings": ceilings(cal),
+        "cells": None if cal.built.ceilings_mm is not None else _cells(s, launch, bounds),
         "figures": [figures[key] for key in _FIGURES if key in figures],
         "out_of_service": launch is not None
         and out_of_service(s.ticks["faults"][launch.tick : launch.end_tick]),
@@ -140,6 +142,10 @@ def work_out(
         "notes": [*source.trace.notes, *s.inputs.notes],
         "predicted": predicted,
     }
+
+
+def _cells(s: Replay, launch: Launch | None, bounds: tuple[int, int, int]) -> dict[str, Any]:
+    return cells(s, launch.tick if launch else bounds[0], bounds[1])
 
 
 def ceilings(cal: CalibrationFile) -> dict[str, Any]:

@@ -8,7 +8,7 @@ import json
 import secrets
 import signal
 import socket
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Awaitable, Callable, Mapping
 from contextlib import asynccontextmanager
 from functools import partial
 from typing import Any, Protocol, TypeVar, cast
@@ -17,7 +17,7 @@ import uvicorn
 from starlette.applications import Starlette
 from starlette.requests import Request
 from starlette.responses import Response
-from starlette.routing import Route, WebSocketRoute
+from starlette.routing import BaseRoute, Route, WebSocketRoute
 from starlette.websockets import WebSocket, WebSocketDisconnect
 
 from bench.desk.crowd import BACKLOG, LARGEST_HEAD, LARGEST_MESSAGE, MOST_PAGES, QUEUE, Visitor, keep_quiet
@@ -36,6 +36,7 @@ class Client(Protocol):
 
 
 C = TypeVar("C", bound=Client)
+Door = Callable[[Request], Awaitable[Response]]
 
 
 class Served(Protocol[C]):
@@ -43,6 +44,10 @@ class Served(Protocol[C]):
 
     files: dict[str, tuple[str, bytes]]
     """Content type and content by name; index.html is the page."""
+
+    @property
+    def doors(self) -> Mapping[str, tuple[str, Door]]:
+        """What is made or taken when it is asked for, by name: its method and who answers."""
 
     async def start(self) -> None:
         """Begin to work."""
@@ -113,9 +118,10 @@ def make_app(desk: Served[C], port: int, token: str, host: str = LOOPBACK) -> Gu
         finally:
             await desk.stop()
 
-    routes = [
+    routes: list[BaseRoute] = [
         WebSocketRoute(f"/{token}/live", live),
         Route(f"/{token}/", give),
+        *(Route(f"/{token}/{name}", door, methods=[method]) for name, (method, door) in desk.doors.items()),
         Route(f"/{token}/{{name}}", give),
     ]
     return Guard(Starlette(routes=routes, lifespan=life), port, token, host)

@@ -120,8 +120,9 @@ class Session:
 
     @property
     def values(self) -> Values:
-        """The present state."""
-        return self._history[self._at]
+        """The present state: of what the text has, whatever a state before it had."""
+        state = self._history[self._at]
+        return {name: state.get(name, own) for name, own in self.settings.start.items()}
 
     @property
     def unsaved(self) -> bool:
@@ -290,6 +291,16 @@ class Session:
         self._follow(text, digest)
         self.keep()
         return Saved(target, old)
+
+    def write_beside(self, name: object, text: str) -> Path:
+        """Write another calibration into the folder, under a name that is free. Raises UserError."""
+        if not isinstance(name, str) or not name.strip():
+            raise UserError("is not a file name", right="give a name")
+        path = self._target(name)
+        if path.exists():
+            raise UserError("is there already", path.name, "choose another name")
+        write_whole(path, text)
+        return path
 
     def _follow(self, text: str, digest: str) -> None:
         """The present state is what the file says from now on."""

@@ -14,19 +14,27 @@ from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
 from bench.calibration.rewrite import Rewriter, in_unit_of_file
+from bench.desk.keys import ABOUT, CHOICES, as_measured, guessed, other_keys
 from bench.errors import UserError
 from controller.constants import AXIS_POINTS, FROM_LANDING
 
 if TYPE_CHECKING:
     from bench.calibration import CalibrationFile
 
-Value = float | int | str | list[float | int]
+Row = list[float | int]
+Value = float | int | str | Row | list[Row] | list[str]
 Values = dict[str, Value]
 
 LINES = ("retard_from", "reduction_from", "reduction_full")
 POINTS = "points"
 STEP = "step"
+MEASURED = "measured"
+"""The setting that lists the keys whose guess has been measured."""
+_MOST_POINTS = 64
 _CEILINGS = (*LINES, POINTS)
+MAPS = {"map_reduction": "reduction_percent", "map_retard": "retard_deg"}
+"""The tables of a file with maps: [lifts][progress points], over `map_lift` and `points`."""
+MAP_LIFT = "map_lift"
 _CHOICES = {"hold_from": ("peak", "landing")}
 _MOST = 1e6  # nothing a calibration has is larger; what it may be, the checker says
 
@@ -101,11 +109,17 @@ class Settings:
         self.start: Values = {}
         if self.has_ceilings:
             self._read_ceilings()
+        else:
+            self._read_maps()
         for knob in KNOBS:
             if self.has_ceilings or knob.name not in _OF_CEILINGS:
                 self.start[knob.name] = self._read(knob)
         landing = cal.number("hold_from") == FROM_LANDING
         self.start["hold_from"] = _CHOICES["hold_from"][landing]
+        known = {self.key_of(name) for name in self.start} | {"latch.release"}
+        self.others = other_keys(cal, self._content, known)
+        self.start |= self.others
+        self.start[MEASURED] = []
         # What was ever set stays set, so that one parsed text serves for all results.
         self._rewriter = Rewriter(cal.text)
         self._touched: set[str] = set()
@@ -140,8 +154,25 @@ class Settings:
             self.start[name] = [_short(Fraction(repr(v)) / factor) for v in table[there]]
         self.start[POINTS] = [_short(Fraction(repr(v))) for v in table[self._progress_key]]
 
+    def _read_maps(self) -> None:
+        table = self._section("maps")
+        self._map_keys = {}
+        for name, key in (*MAPS.items(), (MAP_LIFT, "lift_mm"), (POINTS, self._progress_key)):
+            there, _ = in_unit_of_file(table, key)
+            self._map_keys[name] = f"maps.{there}"
+            given = table[there]
+            self.start[name] = (
+                [[_short(Fraction(repr(v))) for v in row] for row in given]
+                if name in MAPS
+                else [_short(Fraction(repr(v))) for v in given]
+            )
+
     def key_of(self, name: str) -> str:
         """The dotted key of a setting, in the unit that it has here."""
+        if not self.has_ceilings and name in self._map_keys:
+            return self._map_keys[name]
+        if "." in name or name == MEASURED:
+            return name
         if name in LINES:
             return f"ceilings.{name}_{self._lift_unit}"
         if name == POINTS:
@@ -161,8 +192,16 @@ class Settings:
                 raise UserError("there is no such setting", repr(name)[:40])
             made[name] = self._value(str(name), value)
         lengths = {len(value) for name in _CEILINGS if isinstance(value := made.get(name), list)}
-        if len(lengths) > 1:
+        if self.has_ceilings and len(lengths) > 1:
             raise UserError("ceilings of different lengths", right="a lift for each point")
+        if not self.has_ceilings:
+            rows, columns = len(_row(made[MAP_LIFT])), len(_row(made[POINTS]))
+            for name in MAPS:
+                table = made[name]
+                assert isinstance(table, list)
+                if len(table) != rows or any(len(_row(row)) != columns for row in table):
+                    what = "a map that does not fit its lifts and points"
+                    raise UserError(what, name, f"{rows} rows of {columns} numbers")
         return made
 
     def _value(self, name: str, value: object) -> Value:
@@ -170,7 +209,17 @@ class Settings:
             if value not in _CHOICES[name]:
                 raise UserError("no such choice", name, " or ".join(_CHOICES[name]))
             return str(value)
-        if name in _CEILINGS:
+        if name == MEASURED:
+            if not isinstance(value, list) or not all(isinstance(v, str) for v in value):
+                raise UserError("are no keys", name, "keys that are guessed")
+            return sorted({v for v in value if v in self.guessed})
+        if name in self.others:
+            return self._other(name, value)
+        if name in MAPS:
+            if not isinstance(value, list) or not 1 <= len(value) <= AXIS_POINTS:
+                raise UserError("is not a table", name, f"1 to {AXIS_POINTS} rows")
+            return [_row(self._value(POINTS, row)) for row in value]
+        if name in (*_CEILINGS, MAP_LIFT):
             if not isinstance(value, list) or not 1 <= len(value) <= AXIS_POINTS:
                 raise UserError("is not a list", name, f"1 to {AXIS_POINTS} numbers")
             return [_number(name, v) for v in value]
@@ -178,9 +227,40 @@ class Settings:
             return STEP
         return _number(name, value)
 
+    def _other(self, name: str, value: object) -> Value:
+        """A value of a key that has no place of its own, of the kind that it had."""
+        was = self.others[name]
+        if isinstance(was, list):
+            if not isinstance(value, list) or not 1 <= len(value) <= _MOST_POINTS:
+                raise UserError("is not a list", name, f"1 to {_MOST_POINTS} numbers")
+            return [_number(name, v) for v in value]
+        if isinstance(was, bool | str):
+            if type(value) is not type(was) or (isinstance(was, str) and value not in CHOICES[name]):
+                raise UserError("no such choice", name)
+            return bool(value) if isinstance(was, bool) else str(value)
+        return _number(name, value)
+
+    @property
+    def guessed(self) -> dict[str, str]:
+        """The keys of the text that are guessed, and what is said of each."""
+        return guessed(self.cal.text, self.cal.path)
+
+    def sections(self) -> list[dict[str, Any]]:
+        """The other keys by their sections, for the page."""
+        found: dict[str, dict[str, Any]] = {}
+        for key in self.others:
+            name = key.split(".")[0]
+            title, why, seen = ABOUT.get(name, (name, "", ""))
+            section = found.setdefault(name, {"title": title, "why": why, "seen": seen, "keys": []})
+            section["keys"].append({"key": key, "choices": CHOICES.get(key)})
+        return list(found.values())
+
     def text(self, values: Values) -> str:
-        """The calibration's text with a state; everything else and the comments are as they were."""
-        return Rewriter(self.cal.text).set(self._changes(values, self._different(values)))
+        """The calibration's text with a state; everything else and the comments are as they were, but for
+        "guessed" behind what was measured since."""
+        text = Rewriter(self.cal.text).set(self._changes(values, self._different(values)))
+        measured = values.get(MEASURED)
+        return as_measured(text, [str(v) for v in measured]) if isinstance(measured, list) else text
 
     def text_to_try(self, values: Values) -> str:
         """As `text`, quicker, and perhaps with numbers written another way: to compile, not to save."""
@@ -188,7 +268,7 @@ class Settings:
         return self._rewriter.set(self._changes(values, self._touched))
 
     def _different(self, values: Values) -> set[str]:
-        return {name for name, value in values.items() if value != self.start[name]}
+        return {name for name, value in values.items() if name != MEASURED and value != self.start[name]}
 
     def _changes(self, values: Values, names: set[str]) -> dict[str, Any]:
         changes: dict[str, Any] = {}
@@ -213,8 +293,10 @@ class Settings:
     @staticmethod
     def _written(value: Value) -> str:
         if isinstance(value, list):
-            return ", ".join(f"{v:g}" for v in value)
-        return value if isinstance(value, str) else f"{value:g}"
+            return ", ".join(
+                f"[{Settings._written(v)}]" if isinstance(v, list) else Settings._written(v) for v in value
+            )
+        return str(value) if isinstance(value, str | bool) else f"{value:g}"
 
     def ranges(self, values: Values, top: float) -> dict[str, Any]:
         """How far each handle of the ceilings may move while the others stay: name -> [[low, high], ...]."""
@@ -243,9 +325,14 @@ class Settings:
         return found
 
 
+def _row(value: object) -> Row:
+    assert isinstance(value, list)
+    return value
+
+
 def _floats(value: Value) -> list[float]:
     assert isinstance(value, list)
-    return [float(v) for v in value]
+    return [float(v) for v in value if isinstance(v, int | float)]
 
 
 def _number(name: str, value: object) -> float | int:

@@ -50,6 +50,7 @@ _CEILINGS: dict[str, tuple[str, Style]] = {
     "reduction_from": ("reduction from", "limit-dashed"),
     "retard_from": ("retard from", "limit-dotted"),
 }
+_ROTATIONS = "Engine and shaft speed"
 _WHO = "What the latch does, who set the reduction"
 _AROUND_S = 0.3
 _SEEN_KMH = 5
@@ -166,15 +167,18 @@ def live(s: Replay, bounds: tuple[int, int, int]) -> Strip:
     assert isinstance(reduction, Panel)
     assert isinstance(retard, Panel)
     assert isinstance(bands, Bands)
+    asked = any(s.calibration.number(f"{name}_points") for name in ("engine", "shaft"))
+    rotations = [panel for panel in _speeds(s) if asked and panel.title == _ROTATIONS]
     begin = (first - zero) * s.tick_s
     return Strip(
         NAME,
         "The replayed run",
         {"run": replace(_series(s, part), first=begin)},
         [
-            replace(lift, lines=_without(lift, "end"), height=175, bottom=None, shades=_SHADES),
-            replace(reduction, lines=_without(reduction, "latched", "taken"), height=130),
+            replace(lift, lines=_without(lift, "end"), height=150, bottom=None, shades=_SHADES),
+            replace(reduction, lines=_without(reduction, "latched", "taken"), height=120),
             replace(retard, lines=_without(retard, "retard_demand"), height=90),
+            *(replace(panel, height=100) for panel in rotations),
             replace(
                 bands, title=_WHO, rows=[row for row in bands.rows if row.column not in ("askers", "faults")]
             ),
@@ -348,7 +352,7 @@ def _speeds(s: Replay) -> Iterator[Panel]:
         line for name, style in styles if s.inputs.arrays[name].any() for line in _rotation(s, name, style)
     ]
     if rotations:
-        yield Panel("Engine and shaft speed", "rpm", rotations, height=150, bottom=0.0)
+        yield Panel(_ROTATIONS, "rpm", rotations, height=150, bottom=0.0)
 
 
 def _own_speed(s: Replay) -> bool:

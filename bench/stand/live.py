@@ -64,6 +64,7 @@ class Live:
             "icon.svg": ("image/svg+xml", built("icon.svg")),
             "stand-licences.txt": ("text/plain; charset=utf-8", built("stand-licences.txt")),
         }
+        self.doors: dict[str, Any] = {}
         self.failed: UserError | None = None
         self._feed = feed
         self._calibration = calibration

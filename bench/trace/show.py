@@ -54,6 +54,9 @@ def look_at(path: Path, choice: ColumnChoice, progress: Progress | None = None) 
         "read": not found.missing,
         "layout": layout,
     }
+    for one in said["columns"]:
+        # of a column that would be a signal: whether it is read as that already, without a word more
+        one["taken"] = one["role"] in found.chosen
     if not found.missing:
         trace = read_trace(path, choice)
         said |= trace_facts(trace)

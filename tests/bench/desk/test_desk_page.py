@@ -164,6 +164,65 @@ def test_the_picture_follows_while_dragging(browser: Browser, file: Path, state:
         expect(page.get_by_role("button", name="Undo")).to_be_disabled()
 
 
+@pytest.mark.parametrize(("width", "height"), [(1280, 720), (1600, 900)])
+def test_ceilings_cut_and_figures_are_seen_together(
+    browser: Browser, program: Program, width: int, height: int
+) -> None:
+    """Without scrolling, and still so with the last slider of the page under the hand."""
+    with open_page(browser, program.address, allowed=program.root, width=width, height=height) as page:
+        ready(page)
+        answer = [
+            page.locator('.panel[data-kind="panel"] .plot').nth(1),
+            *(page.locator(f"[data-figure={key}]") for key in ("cut", "back", "taken", "lift")),
+        ]
+        ceilings = [page.locator(".high .chart"), *page.locator(".handle").all()]
+
+        def outside(all_of_them: list[Locator]) -> list[Any]:
+            boxes = [one.bounding_box() for one in all_of_them]
+            return [
+                box
+                for box in boxes
+                if not box
+                or box["y"] < 0
+                or box["y"] + box["height"] > height
+                or box["x"] + box["width"] > width
+            ]
+
+        assert page.get_by_text("Reduction of the cylinder events").count() == 1
+        assert outside([*answer, *ceilings]) == []
+        page.locator("#knob-look_falling").focus()
+        assert page.evaluate("scrollY") > 100
+        assert outside(answer) == []
+        assert outside(ceilings[:1]) != []
+
+
+def overlapping(page: BrowserPage) -> list[str]:
+    """Texts of the drawn ceilings that lie on one another by more than the room around their letters."""
+    found: list[str] = page.evaluate(
+        """() => {
+          const all = [...document.querySelectorAll(".high svg text.words, .high svg .grip text")]
+            .map((one) => [one.textContent, one.getBoundingClientRect()]);
+          const over = ([, p], [, q]) => Math.min(p.right, q.right) - Math.max(p.left, q.left) > 1
+            && Math.min(p.bottom, q.bottom) - Math.max(p.top, q.top) > 2;
+          const pairs = all.flatMap((p, i) => all.slice(i + 1).map((q) => [p, q]));
+          return pairs.filter(([p, q]) => over(p, q)).map(([p, q]) => `${p[0]} / ${q[0]}`);
+        }"""
+    )
+    return found
+
+
+@pytest.mark.parametrize("width", [390, 1280, 1600])
+def test_no_label_lies_on_another(browser: Browser, state: Path, file: Path, width: int) -> None:
+    arguments = (TRACES / "second_lift.csv", "--calibration", file, "--vehicle", TRACES / "demo_car.toml")
+    with (
+        Program(state, *arguments) as program,
+        open_page(browser, program.address, allowed=program.root, width=width) as page,
+    ):
+        ready(page)
+        assert page.locator(".words").count() > 12
+        assert overlapping(page) == []
+
+
 def test_dragging_by_touch(browser: Browser, program: Program) -> None:
     options = {"width": 390, "height": 844, "has_touch": True, "is_mobile": True}
     with open_page(browser, program.address, allowed=program.root, **options) as page:
@@ -176,6 +235,10 @@ def test_dragging_by_touch(browser: Browser, program: Program) -> None:
         for step in range(1, 8):
             at = [{"x": x, "y": y + 9 - 5 * step}]
             touch.send("Input.dispatchTouchEvent", {"type": "touchMove", "touchPoints": at})
+        expect(page.locator(".answer")).to_contain_text("given back")  # beside the finger
+        told = page.locator(".answer rect").bounding_box()
+        assert told is not None
+        assert told["y"] + told["height"] < y - 26 - 30
         touch.send("Input.dispatchTouchEvent", {"type": "touchEnd", "touchPoints": []})
         page.wait_for_function("() => !document.querySelector('.holding')")
         assert value(one) > 250

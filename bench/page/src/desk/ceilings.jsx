@@ -1,9 +1,9 @@
 // How high may it go: the ceilings over progress, to drag, with the run's own lift behind them.
 import { scaleLinear } from "d3-scale";
 import { area, line } from "d3-shape";
-import { useMemo, useRef, useState } from "preact/hooks";
+import { useEffect, useMemo, useRef, useState } from "preact/hooks";
 import { gesture } from "./link.js";
-import { apart, clamp, digitsOf, NumberField, toStep, useWidth, valueAt } from "./parts.jsx";
+import { apart, clamp, digitsOf, NumberField, placed, toStep, useWidth, useWindowHeight, valueAt } from "./parts.jsx";
 
 export const LINES = [
   { name: "reduction_full", words: "full cut", does: "the cut is full", shape: "M-8-8H8V8H-8Z" },
@@ -11,13 +11,16 @@ export const LINES = [
   { name: "retard_from", words: "retard starts", does: "the retard starts", shape: "M0-9A9 9 0 1 1 0 9 9 9 0 1 1 0-9Z" },
 ];
 const REACH = 30; // px from a handle in which a press still takes it
+const ROUND = 270; // px of a window's height that go to what stands around the chart
+const KNOB = 11; // half of a handle, for the labels beside it
 
 export function Ceilings({ state, values, set, moment, stale }) {
   const [box, width] = useWidth();
+  const windowHeight = useWindowHeight();
   const [held, setHeld] = useState(null);
   const svg = useRef(null);
-  const phone = width < 560;
-  const height = phone ? 340 : 470;
+  const phone = width < 480;
+  const height = phone ? 340 : clamp(windowHeight - ROUND, 320, 520);
   const margin = { top: 14, right: phone ? 40 : 124, bottom: 42, left: phone ? 42 : 54 };
 
   const { result, disk } = state;
@@ -47,8 +50,8 @@ export function Ceilings({ state, values, set, moment, stale }) {
   const roof = rows[0].map(([place]) => [place, most]);
   const first = rows[2].map(([place, low], i) => [place, low == null ? rows[1][i][1] : rows[1][i][1] == null ? low : Math.min(low, rows[1][i][1])]);
 
-  const lift = useMemo(() => pathOf(result.path, x, y, size), [result, width, most, far]);
-  const foreseen = useMemo(() => predicted && pathOf(predicted, x, y, size, far), [result, width, most, far]);
+  const lift = useMemo(() => pathOf(result.path, x, y, size), [result, width, height, most, far]);
+  const foreseen = useMemo(() => predicted && pathOf(predicted, x, y, size, far), [result, width, height, most, far]);
   const ticks = useMemo(() => secondsAlong(result.path, phone ? 1000 : 500), [result, phone]);
 
   // -- moving
@@ -103,6 +106,18 @@ export function Ceilings({ state, values, set, moment, stale }) {
       gesture: gesture(`${found.name} ${found.i}`, true),
     });
   };
+  // A finger on a handle does not scroll the page; anywhere else it does.
+  const touched = useRef(null);
+  touched.current = (event) => {
+    const [finger] = event.touches;
+    if (given && event.cancelable && event.touches.length === 1 && nearest(placeOf(finger))) event.preventDefault();
+  };
+  useEffect(() => {
+    const on = (event) => touched.current(event);
+    const drawing = svg.current;
+    drawing?.addEventListener("touchstart", on, { passive: false });
+    return () => drawing?.removeEventListener("touchstart", on);
+  }, [width > 0]);
   const drag = (event) => {
     if (!held) return;
     const [, py] = placeOf(event);
@@ -128,17 +143,26 @@ export function Ceilings({ state, values, set, moment, stale }) {
   };
 
   const unit = state.lift_unit;
-  // Between the last two points, where a run seldom comes so high.
-  const last = points.length - 1;
-  const wordsX = (x(points[last]) + x(points[Math.max(0, last - 1)])) / 2;
-  const level = (row) => (row[last + 1][1] == null || row[last][1] == null ? null : (row[last + 1][1] + row[Math.max(1, last)][1]) / 2);
-  const levels = [rows[0], rows[1], rows[2], first].map(level);
+  const sensorEnd = state.result.ceilings.sensor_end_mm / size;
   const zones = [
-    { text: `full cut${values.greatest_reduction != null ? `, ${values.greatest_reduction} %` : ""}`, low: levels[0], high: most },
-    { text: "more cut", low: levels[1], high: levels[0] },
-    { text: "retard", low: levels[2], high: levels[1] },
-    { text: "nothing is taken", low: 0, high: levels[3] },
-  ].filter(({ low, high }, n) => low != null && high != null && y(low) - y(high) > 17 && !(phone && n > 0));
+    { text: `full cut${values.greatest_reduction != null ? `, ${values.greatest_reduction} %` : ""}`, spots: zoneSpots(rows[0], roof, x0, y) },
+    { text: "more cut", spots: zoneSpots(rows[1], rows[0], x0, y) },
+    { text: "retard", spots: zoneSpots(rows[2], rows[1], x0, y) },
+    { text: "nothing is taken", spots: zoneSpots(first.map(([place]) => [place, 0]), first, x0, y) },
+  ].filter((_, n) => !(phone && n > 0));
+  const spots = placed(
+    [
+      ...(given ? LINES.flatMap(({ name }, n) => points.map((p, i) => ({ key: `${name} ${i}`, text: values[name][i].toFixed(digits), spots: valueSpots(x(p), y(values[name][i]), n === 2) }))) : []),
+      ...(sensorEnd < most ? [{ key: "sensor", text: SENSOR_END, may: true, spots: [y(sensorEnd) - 9, y(sensorEnd) + 9].flatMap((at) => [[x1 - 6, at, "end"], [(x0 + x1) / 2, at, "middle"], [x0 + 6, at, "start"]]) }] : []),
+      ...zones.map(({ text, spots: its }) => ({ key: text, text, may: true, spots: its })),
+      ...ticks.map(({ t, p, v }) => ({ key: t, text: `${t / 1000} s`, may: true, spots: momentSpots(x(p), y(v / size)) })),
+    ],
+    [
+      ...(given ? drawn.flatMap((row) => points.map((p, i) => [x(p) - KNOB, y(row[i]) - KNOB, x(p) + KNOB, y(row[i]) + KNOB])) : []),
+      ...boxesAlong(result.path, x, y, size),
+    ],
+    [x0, margin.top, x1 + 1, height - margin.bottom],
+  );
 
   return (
     <div ref={box} class={`chart${stale ? " stale" : ""}`}>
@@ -183,10 +207,10 @@ export function Ceilings({ state, values, set, moment, stale }) {
             <text x={x1} y={height - 6} text-anchor="end">{state.progress_unit === "ms" ? "ms since the launch" : state.progress_unit}</text>
             <text x={4} y={height - 6} class="unit">lift, {unit}</text>
           </g>
-          {state.result.ceilings.sensor_end_mm / size < most && (
+          {sensorEnd < most && (
             <g class="sensor-end" aria-hidden="true">
-              <line x1={x0} x2={x1} y1={y(result.ceilings.sensor_end_mm / size)} y2={y(result.ceilings.sensor_end_mm / size)} />
-              <text x={x1 - 6} y={y(result.ceilings.sensor_end_mm / size) - 5} text-anchor="end">the sensor sees no higher</text>
+              <line x1={x0} x2={x1} y1={y(sensorEnd)} y2={y(sensorEnd)} />
+              {spots.sensor && <Words at={spots.sensor}>{SENSOR_END}</Words>}
             </g>
           )}
           <g clip-path="url(#inside)" aria-hidden="true">
@@ -194,16 +218,14 @@ export function Ceilings({ state, values, set, moment, stale }) {
             <path class="lift" d={lift.all} />
             <path class="lift cutting" d={lift.cut} />
             {ticks.map(({ t, p, v }) => (
-              <g key={t} class="moment-mark" transform={`translate(${x(p)} ${y(v / size)})`}>
-                <circle r="3" />
-                <text y="-8" text-anchor="middle">{t / 1000} s</text>
+              <g key={t} class="moment-mark">
+                <circle cx={x(p)} cy={y(v / size)} r="3" />
+                {spots[t] && <Words at={spots[t]}>{t / 1000} s</Words>}
               </g>
             ))}
           </g>
           <g class="zone-words" aria-hidden="true">
-            {zones.map(({ text, low, high }) => (
-              <text key={text} x={wordsX} y={(y(low) + y(high)) / 2} dy="0.32em" text-anchor="middle">{text}</text>
-            ))}
+            {zones.map(({ text }) => spots[text] && <Words key={text} at={spots[text]}>{text}</Words>)}
           </g>
           {disk && disk.result && state.compare && (
             <g class="of-disk" aria-hidden="true" clip-path="url(#inside)">
@@ -243,9 +265,7 @@ export function Ceilings({ state, values, set, moment, stale }) {
                     <title>{`At ${p} ${state.progress_unit} ${does} at ${value.toFixed(digits)} ${unit}`}</title>
                     <circle class="reach" r="22" />
                     <path class="knob" d={shape} />
-                    <text class="value" x={i === points.length - 1 ? -13 : 13} y={n === 2 ? 16 : -8} text-anchor={i === points.length - 1 ? "end" : "start"}>
-                      {value.toFixed(digits)}
-                    </text>
+                    <Words at={spots[`${name} ${i}`]} from={[x(p), y(value)]}>{value.toFixed(digits)}</Words>
                   </g>
                 );
               })}
@@ -271,6 +291,7 @@ export function Ceilings({ state, values, set, moment, stale }) {
               </g>
             </g>
           ))}
+          {phone && held && <Answer result={result} stale={stale} x={clamp(placeHeld(held, x, points, gripX), x0 + 84, x1 - 60)} y={placeAbove(y(held.whole ? Math.max(...values[held.name]) : values[held.name][held.i]))} />}
         </svg>
       )}
       {phone && (
@@ -283,6 +304,67 @@ export function Ceilings({ state, values, set, moment, stale }) {
         </p>
       )}
     </div>
+  );
+}
+
+const SENSOR_END = "the sensor sees no higher";
+const Words = ({ at: [x, y, anchor], from: [fx, fy] = [0, 0], children }) => (
+  <text class="words" x={x - fx} y={y - fy} dy="0.32em" text-anchor={anchor}>{children}</text>
+);
+
+// Beside a handle: over it to the right, else wherever there is room.
+function valueSpots(px, py, below) {
+  const sides = [[px + 14, "start"], [px - 14, "end"]];
+  const rows = below ? [py + 12, py - 12, py + 22, py - 22] : [py - 12, py + 12, py - 22, py + 22];
+  return [...rows.flatMap((at) => sides.map(([side, anchor]) => [side, at, anchor])), ...sides.map(([side, anchor]) => [side, py, anchor])];
+}
+const momentSpots = (px, py) => [[px, py - 13, "middle"], [px + 8, py - 8, "start"], [px - 8, py - 8, "end"], [px, py + 15, "middle"], [px + 9, py, "start"]];
+
+// In the middle of a zone between two lines, between points, from the right: a run seldom comes so high there.
+function zoneSpots(lower, upper, x0, y) {
+  const found = [];
+  for (let i = lower.length - 1; i > 0; i -= 1) {
+    const level = [lower[i - 1][1], lower[i][1], upper[i - 1][1], upper[i][1]];
+    const [left, right] = [lower[i - 1][0], lower[i][0]];
+    if (level.includes(null) || level.includes(undefined) || right - left < 30) continue;
+    for (const share of [0.5, 0.35, 0.65]) {
+      const low = y(level[0] + share * (level[1] - level[0]));
+      const high = y(level[2] + share * (level[3] - level[2]));
+      if (low - high < 17) continue;
+      for (const down of [0.5, 0.3, 0.7]) found.push([left + share * (right - left), high + down * (low - high), "middle"]);
+    }
+  }
+  return found;
+}
+
+// Where the run's own line is, as small boxes.
+function boxesAlong(run, x, y, size) {
+  const found = [];
+  let [lx, ly] = [NaN, NaN];
+  for (let i = 0; i < run.t.length; i += 1) {
+    const [px, py] = [x(run.p[i]), y(run.v[i] / size)];
+    if (Math.abs(px - lx) < 3 && Math.abs(py - ly) < 3) continue;
+    found.push([px - 2, py - 2, px + 2, py + 2]);
+    [lx, ly] = [px, py];
+  }
+  return found;
+}
+
+// The answer beside the finger that drags: above the hand, over what stands above the chart where need be.
+const placeHeld = (held, x, points, gripX) => (held.i < 0 ? gripX : x(points[held.i]));
+const placeAbove = (at) => at - 92;
+function Answer({ result, stale, x, y }) {
+  const by = (key) => result.figures.find((one) => one.key === key)?.text;
+  return (
+    <g class="answer" transform={`translate(${x} ${y})`} aria-hidden="true">
+      <rect x="-84" y="-20" width="168" height="46" rx="7" />
+      {stale ? <text y="3" text-anchor="middle">these cannot be</text> : (
+        <>
+          <text y="-3" text-anchor="middle">cut {by("cut")}</text>
+          <text y="16" text-anchor="middle">given back {by("back")}</text>
+        </>
+      )}
+    </g>
   );
 }
 

@@ -20,6 +20,7 @@ const session = Math.random().toString(36).slice(2, 10);
 export function useDesk() {
   const [state, setState] = useState(null);
   const [said, setSaid] = useState(null);
+  const [logs, setLogs] = useState(null);
   const [connected, setConnected] = useState(true);
   const [mine, setMine] = useState({}); // settings on their way: name -> { value, id }
   const live = useRef({ socket: null, id: 0, began: new Map(), result: null, disk: null });
@@ -41,6 +42,10 @@ export function useDesk() {
         const message = JSON.parse(event.data);
         if (message.kind === "said") {
           setSaid({ ...message, at: performance.now() });
+          return;
+        }
+        if (message.kind === "logs") {
+          setLogs(message);
           return;
         }
         const kept = live.current;
@@ -99,5 +104,6 @@ export function useDesk() {
   };
   const values = { ...state?.values };
   for (const [name, one] of Object.entries(mine)) values[name] = one.value;
-  return { state, values, said, setSaid, connected, ask, set };
+  const tell = (text, fine, about) => setSaid({ text, fine, about, at: performance.now() });
+  return { state, values, said, setSaid, logs, connected, ask, set, tell };
 }

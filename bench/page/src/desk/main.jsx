@@ -8,10 +8,16 @@ import { Ceilings, Numbers } from "./ceilings.jsx";
 import "./desk.css";
 import { Knobs, Within } from "./knobs.jsx";
 import { useDesk } from "./link.js";
-import { Predicted, Replayed } from "./time.jsx";
+import { Begin, Logs, useBringing } from "./logs.jsx";
+import { Convert, Maps } from "./maps.jsx";
+import { isGuess, Rest } from "./rest.jsx";
+import { kindOf, Predicted, Replayed } from "./time.jsx";
+import { takeAlong } from "./transfer.js";
 
 function Desk() {
-  const { state, values, said, setSaid, connected, ask, set } = useDesk();
+  const { state, values, said, setSaid, logs, connected, ask, set, tell } = useDesk();
+  const [open, setOpen] = useState(""); // "log" or "begin"
+  const bringing = useBringing(tell, logs?.largest);
   const [moment, setMoment] = useState(null);
   const [saving, setSaving] = useState(false);
 
@@ -33,7 +39,11 @@ function Desk() {
   }, [state?.file.name, state?.changed.length]);
   useEffect(() => {
     if (said?.about === "save" && said.fine) setSaving(false);
+    if (said?.fine && (said.about === "begin" || said.about === "log use")) setOpen("");
   }, [said]);
+  useEffect(() => {
+    if (bringing.shown) setOpen("log");
+  }, [bringing.shown]);
 
   if (!state) return <p class="wait">{connected ? "Opening the desk …" : <Gone />}</p>;
   const { result, refused } = state;
@@ -48,6 +58,8 @@ function Desk() {
           {state.vehicle && <> in <b>{state.vehicle}</b></>}
         </p>
         <div class="tools" role="toolbar" aria-label="Work">
+          <button type="button" onClick={() => setOpen("log")} title="or drop it anywhere on the page">Log …</button>
+          <button type="button" onClick={() => setOpen("begin")} title="a calibration for a car that has none">New car …</button>
           <button type="button" onClick={() => ask("undo")} disabled={!state.undo} title="Ctrl+Z">Undo</button>
           <button type="button" onClick={() => ask("redo")} disabled={!state.redo} title="Ctrl+Shift+Z">Redo</button>
           <button type="button" aria-pressed={state.compare} onClick={() => ask("compare", { on: !state.compare })} title="with the file on disk">Compare</button>
@@ -55,26 +67,32 @@ function Desk() {
         </div>
       </header>
       <main>
-        <Messages state={state} said={said} setSaid={setSaid} connected={connected} ask={ask} saving={saving} />
+        <Messages state={state} said={said} setSaid={setSaid} connected={connected} ask={ask} saving={saving || open !== ""} />
         {state.compare && <Changed state={state} ask={ask} />}
         {!result ? <p class="wait">Working it out …</p> : (
           <div class="board">
             <section aria-labelledby="how-high" class="high">
               <h2 id="how-high">How high may it go here?</h2>
               <p class="lead">
+                {state.file.demo && "This is the demo: drop a log of your own on the page. "}
                 {state.has_ceilings
                   ? "Drag the handles. Behind them lies the run's own lift; thick where torque is cut."
-                  : "This file gives maps and no ceilings. The lines are read off its maps and cannot be dragged; to drag them, write [ceilings] in the place of [maps]."}
+                  : "This file gives maps: the lines are read off them, and the tables below are what is changed."}
                 {" "}
                 {result.predicted?.path && "Dotted: the lift predicted for the car with this setting."}
               </p>
               <Ceilings state={state} values={values} set={set} moment={moment} stale={stale} />
               {stale && <div class="refused" role="alert"><b>These settings cannot be.</b> The pictures and figures are those of the last ones that could.<ul>{refused.map((text) => <li key={text}>{text}</li>)}</ul></div>}
+              {!state.has_ceilings && <Maps state={state} values={values} set={set} stale={stale} />}
               <Within state={state} values={values} set={set} stale={stale} />
               <Numbers state={state} values={values} set={set} />
+              <Convert key={state.file.name} state={state} ask={ask} said={said} />
             </section>
             <section aria-labelledby="what-then" class="then">
-              <h2 id="what-then">And what happens then?</h2>
+              <div class="title">
+                <h2 id="what-then">And what happens then?</h2>
+                <Views result={result} ask={ask} />
+              </div>
               {result.loud.map((text) => <p key={text} class="bar warn">{text}</p>)}
               {result.out_of_service ? (
                 <details>
@@ -82,8 +100,7 @@ function Desk() {
                   <Figures result={result} disk={disk} stale={stale} />
                 </details>
               ) : <Figures result={result} disk={disk} stale={stale} />}
-              <Views result={result} ask={ask} />
-              <Replayed result={result} disk={disk} moment={moment} setMoment={setMoment} stale={stale} />
+              <Replayed key={kindOf(result.strip)} result={result} disk={disk} moment={moment} setMoment={setMoment} stale={stale} />
               {disk && <p class="note"><span class="key disk-key" /> dashed: the file on disk{disk.why_not && `, which cannot be shown: ${disk.why_not}`}</p>}
               <Remarks result={result} />
             </section>
@@ -91,25 +108,22 @@ function Desk() {
               <h2 id="keep">Keep it, and give it back</h2>
               <Knobs state={state} values={values} set={set} />
             </section>
+            <Rest state={state} values={values} set={set} />
+            <Along state={state} values={values} />
             {result.predicted && (
               <section aria-labelledby="the-car" class="car">
                 <h2 id="the-car">What would the car do?</h2>
                 <Predicted predicted={result.predicted} disk={disk} model={state.model} stale={stale} />
               </section>
             )}
+            <Foot state={state} />
           </div>
         )}
       </main>
-      <footer>
-        <p>{state.cautions}</p>
-        <p>
-          The replayed lift is the recorded one, whatever a setting takes. This page comes from this machine and can be opened by nobody else.
-          Nothing is written but what you save, and the work in progress with its undo history, in your state folder, so that nothing is lost.
-          {state.pages > 1 && ` ${state.pages} pages are open on this work: all show and change the same.`}
-          {" "}<a href="desk-licences.txt">Licences</a>
-        </p>
-      </footer>
+      {!result && <Foot state={state} />}
       {result && <Bottom result={result} stale={stale} />}
+      {logs && open === "log" && <Logs logs={logs} folder={state.file.folder} bringing={bringing} ask={ask} said={said} close={() => setOpen("")} />}
+      {logs && open === "begin" && <Begin questions={logs.questions} folder={state.file.folder} ask={ask} said={said} close={() => setOpen("")} />}
       {saving && <Save state={state} said={said} ask={ask} close={() => setSaving(false)} />}
     </>
   );
@@ -117,6 +131,18 @@ function Desk() {
 
 const Gone = () => (
   <>The desk's program has ended. What was done is kept: start <code>liftlatch desk</code> again with the same calibration, and open the address that it prints.</>
+);
+
+const Foot = ({ state }) => (
+  <footer>
+    <p>{state.cautions}</p>
+    <p>
+      The replayed lift is the recorded one, whatever a setting takes. This page comes from this machine and can be opened by nobody else.
+      Nothing is written but what you save, and the work in progress with its undo history, in your state folder, so that nothing is lost.
+      {state.pages > 1 && ` ${state.pages} pages are open on this work: all show and change the same.`}
+      {" "}<a href="desk-licences.txt">Licences</a>
+    </p>
+  </footer>
 );
 
 function Messages({ state, said, setSaid, connected, ask, saving }) {
@@ -138,7 +164,7 @@ function Messages({ state, said, setSaid, connected, ask, saving }) {
           <button type="button" onClick={() => ask("dismiss")}>Fine</button>
         </div>
       )}
-      {said && !(saving && said.about === "save") && (
+      {said && said.about !== "convert" && !(saving && /^(save|log|begin)/.test(said.about)) && (
         <p class={`bar${said.fine ? " fine" : " warn"}`}>
           <span>{said.text}</span>
           <button type="button" onClick={() => setSaid(null)}>Fine</button>
@@ -167,14 +193,44 @@ function Changed({ state, ask }) {
   );
 }
 
+// What goes to the car and to a phone.
+function Along({ state, values }) {
+  const [wrong, setWrong] = useState("");
+  const open = Object.keys(state.guesses).filter((key) => isGuess(state, values, key));
+  const take = async (what) => setWrong(await takeAlong(what));
+  return (
+    <section aria-labelledby="along" class="along">
+      <h2 id="along">Take it along</h2>
+      <div class="buttons">
+        <button type="button" onClick={() => take("report.html")}>Report of this run</button>
+        <button type="button" onClick={() => take("image")} disabled={state.file.demo || state.changed.length > 0}>File for the device</button>
+      </div>
+      <p class="note">
+        The report is one page that opens anywhere, a phone included. The device's file is made of what is saved
+        {state.file.demo || state.changed.length > 0 ? ": save first." : "."}
+      </p>
+      {wrong && <p class="refused" role="alert">{wrong}</p>}
+      {open.length > 0 && (
+        <details>
+          <summary>{open.length === 1 ? "One number of this file is" : `${open.length} numbers of this file are`} guessed</summary>
+          <ul>{open.map((key) => <li key={key}>{key}{state.guesses[key] && `: ${state.guesses[key]}`}</li>)}</ul>
+        </details>
+      )}
+    </section>
+  );
+}
+
+const FIRST = ["cut", "back", "taken", "lift"]; // as tiles; the others stand in a line below
+
 function Figures({ result, disk, stale }) {
   const others = disk?.result?.figures;
+  const rank = ({ key }) => (FIRST.includes(key) ? FIRST.indexOf(key) : FIRST.length);
   return (
     <dl class={`figures${stale ? " stale" : ""}`}>
-      {result.figures.map((one) => {
+      {[...result.figures].sort((a, b) => rank(a) - rank(b)).map((one) => {
         const other = others?.find((it) => it.key === one.key);
         return (
-          <div key={one.key} data-figure={one.key} data-value={one.value ?? ""}>
+          <div key={one.key} class={FIRST.includes(one.key) ? "tile" : "also"} data-figure={one.key} data-value={one.value ?? ""}>
             <dt>{one.title}</dt>
             <dd class="big">{one.text}</dd>
             {one.more && <dd>{one.more}</dd>}
@@ -227,9 +283,8 @@ function Remarks({ result }) {
 // On a phone the answer stays in sight while a handle is dragged; it is also what is read aloud after a change.
 function Bottom({ result, stale }) {
   const by = (key) => result.figures.find((one) => one.key === key);
-  const text = stale
-    ? "These settings cannot be."
-    : `Greatest reduction ${by("cut").text}. All given back: ${by("back").text}. Interventions: ${by("interventions").text}.`;
+  const most = `Greatest reduction ${by("cut").text}. All given back: ${by("back").text}.`;
+  const text = stale ? "These settings cannot be." : `${most} Interventions: ${by("interventions").text}.`;
   const [spoken, setSpoken] = useState("");
   useEffect(() => {
     const later = setTimeout(() => setSpoken(text), 700);
@@ -237,10 +292,25 @@ function Bottom({ result, stale }) {
   }, [text]);
   return (
     <>
-      <p class="bottom" aria-hidden="true">{text}</p>
+      <div class="bottom" aria-hidden="true">
+        <Cut result={result} />
+        <p>{stale ? text : most}</p>
+      </div>
       <p class="hidden" role="status">{spoken}</p>
     </>
   );
+}
+
+// The cut over time, small.
+function Cut({ result }) {
+  const { first, columns } = result.strip.series.reduction;
+  const [from, to] = result.strip.view;
+  const { at, reduction } = columns;
+  const most = Math.max(100, ...reduction.values);
+  const x = (v) => ((first + v / at.per - from) / (to - from)) * 100;
+  const y = (v) => 30 - (28 * v) / most;
+  const path = at.values.map((v, i) => `${i ? `H${x(v).toFixed(2)}V` : `M${x(v).toFixed(2)} `}${y(reduction.values[i]).toFixed(2)}`).join("");
+  return <svg class="small-cut" width="100" height="32" viewBox="0 0 100 32"><path d={path} /></svg>;
 }
 
 function Save({ state, said, ask, close }) {

@@ -19,6 +19,41 @@ export function useWidth() {
   return [setBox, width];
 }
 
+// The height of the window, in CSS pixels.
+export function useWindowHeight() {
+  const [height, setHeight] = useState(innerHeight);
+  useEffect(() => {
+    const resized = () => setHeight(innerHeight);
+    addEventListener("resize", resized);
+    return () => removeEventListener("resize", resized);
+  }, []);
+  return height;
+}
+
+const LETTER = 8.3; // px, of the widest letters that labels have
+const LINE = 15;
+
+// Places for texts that must not lie on one another or on `taken` boxes [left, top, right, bottom]. Each text has `spots`
+// [x, y, anchor], best first; one that `may` be left out is, where none is free. Gives key -> spot.
+export function placed(texts, taken, [x0, y0, x1, y1]) {
+  const boxes = [...taken];
+  const found = {};
+  for (const { key, text, spots, may } of texts) {
+    const boxOf = ([x, y, anchor]) => {
+      const wide = LETTER * text.length;
+      const left = anchor === "start" ? x : anchor === "end" ? x - wide : x - wide / 2;
+      return [left, y - LINE / 2, left + wide, y + LINE / 2];
+    };
+    const free = ([l, t, r, b]) =>
+      l >= x0 && r <= x1 && t >= y0 && b <= y1 && !boxes.some(([bl, bt, br, bb]) => l < br && r > bl && t < bb && b > bt);
+    const spot = spots.find((one) => free(boxOf(one))) ?? (may ? null : spots[0]);
+    if (!spot) continue;
+    found[key] = spot;
+    boxes.push(boxOf(spot));
+  }
+  return found;
+}
+
 // The last index whose place is at or before `at`, in a rising list.
 export function before(list, at) {
   let low = 0;

@@ -19,6 +19,10 @@ const LOOKS = {
   logged_reduction: ["ink", 1.6, [1, 3]],
   logged_retard: ["ink", 1.6, [1, 3]],
   logged_demand: ["soft", 1.1, [1, 3]],
+  engine: ["ink", 1.6, []],
+  shaft: ["soft", 1.6, []],
+  engine_ceiling: ["cut", 1.3, [9, 4]],
+  shaft_ceiling: ["cut", 1.3, [2, 4]],
   file: ["disk", 1.8, [5, 3]],
   "with lift": ["foreseen", 2.5, []],
   "without lift": ["soft", 2, [7, 4]],
@@ -43,6 +47,9 @@ function dressed(strip, file = [], marks = []) {
   return { ...strip, series, panels, free: true, axis_label: strip.axis };
 }
 const ofFile = (strip, columns) => (strip ? columns.map((column) => [column, strip.series[column]]) : []);
+
+/** What must be equal for a strip to take another in its place. */
+export const kindOf = (strip) => strip.panels.map(({ kind, title }) => `${kind} ${title}`).join();
 
 /** One strip that shows whatever `spec` is at the time. */
 function useStrip(spec) {
