@@ -209,8 +209,9 @@ def _part(target: Path, make: Callable[[Path], None], flags: int) -> Iterator[tu
         part, descriptor = _part_of(target), None
         try:
             make(part)
-            descriptor = os.open(part, flags)
-            if try_lock(descriptor):
+            with suppress(FileNotFoundError):  # another process takes what nobody has locked yet for a rest
+                descriptor = os.open(part, flags)
+            if descriptor is not None and try_lock(descriptor) and _is(part, descriptor):
                 yield part, descriptor
                 return
             # Another process took it for something left: once more, by another name.
@@ -221,6 +222,14 @@ def _part(target: Path, make: Callable[[Path], None], flags: int) -> Iterator[tu
             shutil.rmtree(part, ignore_errors=True)
             with suppress(OSError):
                 part.unlink()
+
+
+def _is(path: Path, descriptor: int) -> bool:
+    """Whether a path still leads to what was opened."""
+    try:
+        return os.path.samestat(os.stat(path, follow_symlinks=False), os.fstat(descriptor))
+    except FileNotFoundError:
+        return False
 
 
 def _part_of(target: Path) -> Path:

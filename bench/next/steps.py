@@ -18,7 +18,7 @@ from bench.search.settings import Settings, Values
 from bench.search.spread import CHECK_FROM, Spread, most_noise
 from bench.search.study import Options, candidates, longest_run
 from bench.search.wishes import Wishes
-from bench.vehicle.facts import MISSED, MISSED_TIME_S
+from bench.vehicle.facts import MISSED_LANDING_MPS, MISSED_LIFT, MISSED_LIFT_MM, MISSED_TIME_S
 from bench.vehicle.harm import harm, of_cars
 from bench.vehicle.results import Floats
 
@@ -34,11 +34,6 @@ _LOWER_MM = (-30, -20, -10, 10, 20)  # of the ceilings: steps that anybody would
 _LESS_LIFT_M, _LESS_LANDING_MPS, _GAIN_S = 0.008, 0.05, 0.004  # less is no step
 _Z80, _Z95 = 1.2816, 1.6449  # of the normal distribution: 80 % both ways, 95 % one way
 _SHARE = 0.95
-_MISSED = {
-    "peak_lift_mm": MISSED["peak_lift_mm"],
-    "landing_m_per_s": MISSED["landing_speed_mps"],
-    "time_s": MISSED_TIME_S,
-}
 
 
 @dataclass(frozen=True)
@@ -124,11 +119,16 @@ def _driven(
     cars = driven(scores, plan.feet, plan.longest_s)
     flown = np.where(cars.up > 0, np.nan, cars.landing)
     values = {"peak_lift_mm": 1000 * cars.lift, "landing_m_per_s": flown, "time_s": cars.time}
+    missed = {
+        "peak_lift_mm": float(np.hypot(MISSED_LIFT_MM, MISSED_LIFT * 1000 * np.median(cars.lift))),
+        "landing_m_per_s": MISSED_LANDING_MPS,
+        "time_s": MISSED_TIME_S,
+    }
     figures = {}
     for name, of_all in values.items():
         known = of_all[np.isfinite(of_all)]
         if len(known) >= 0.9 * len(of_all):
-            figures[name] = _range(known, _MISSED[name], *corrections[name])
+            figures[name] = _range(known, missed[name], *corrections[name])
     return _Driven(calibration, scores, cars, figures, _keeps(cars, figures, limits))
 
 
