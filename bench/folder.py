@@ -10,7 +10,6 @@ from __future__ import annotations
 import difflib
 import math
 import os
-import tomllib
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
@@ -21,9 +20,11 @@ from click.core import ParameterSource
 from bench.errors import UserError
 from bench.facts import TAKEN
 from bench.options import TOML_FILE
+from bench.toml import parse_toml, read_small
 
 FILE = "liftlatch.toml"
 _NOTHING = (None, (), False)
+_MOST_BYTES = 1 << 16
 
 Values = Mapping[str, Any]
 
@@ -40,9 +41,10 @@ def read(path: Path) -> dict[str, Any]:
     `book` (paths), `layouts`, `limits` (lists of words as options take them), `port`, `baud`, `distance_ft`.
     Files are named from its own folder. Raises UserError for anything else in it."""
     try:
-        content = tomllib.loads(path.read_text("utf-8"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise UserError(f"is no TOML file ({error})", path, "mend that line") from None
+        text = read_small(path, _MOST_BYTES).decode("utf-8")
+    except UnicodeDecodeError:
+        raise UserError("is no text", path, "a TOML file in UTF-8") from None
+    content = parse_toml(text, path, "car's folder")
     for key in content:
         if key not in _READ:
             near = difflib.get_close_matches(key, _READ, 1)

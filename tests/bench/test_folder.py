@@ -103,7 +103,9 @@ def test_each_command_takes_what_it_needs(car: Path) -> None:
         ("distance_ft = 'far'", "distance_ft: is no number"),
         ("limits = 3", "limits: is no table"),
         ("layouts = 3", "layouts: is no list"),
-        ("calibration", "is no TOML file"),
+        ("calibration", "is not TOML"),
+        ('calibration = "a"\ncalibration = "b"', "is given twice"),
+        ("distance_ft = 660,5", "decimal comma"),
     ],
 )
 def test_a_wrong_file_is_one_line(car: Path, line: str, what: str) -> None:
