@@ -3,8 +3,8 @@
 The standard atmosphere up to 11 km: ICAO, Manual of the ICAO Standard Atmosphere, Doc 7488, 3rd edition 1993
 (the same as ISO 2533:1975): 288.15 K and 101 325 Pa at sea level, 6.5 K less each geopotential kilometre.
 Moist air: two ideal gases, as ASHRAE Handbook - Fundamentals (2017), chapter 1, has it. Vapour pressure over
-water: Alduchov and Eskridge, "Improved Magnus form approximation of saturation vapor pressure", Journal of
-Applied Meteorology 35 (1996), equation 21: within 0.4 % from -40 to 50 degrees.
+water, from memory: Alduchov and Eskridge, "Improved Magnus form approximation of saturation vapor pressure",
+Journal of Applied Meteorology 35 (1996), equation 21: within 0.4 % from -40 to 50 degrees.
 """
 
 from __future__ import annotations

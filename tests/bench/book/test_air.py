@@ -27,7 +27,7 @@ def test_the_standard_atmosphere_is_that_of_the_tables(
 
 
 def test_moist_air_is_as_in_a_worked_example() -> None:
-    """PsychroLib (D. Meyer and D. Thevenard, Journal of Open Source Software 4 (2019) 1137), its test
+    """PsychroLib (D. Meyer and D. Thevenard; Journal of Open Source Software, 2019, from memory), its test
     test_MoistAir, worked in a spreadsheet after ASHRAE Handbook - Fundamentals (2017), chapter 1, equation
     11: 30 degrees, 0.02 kg of water for each kg of dry air, 95 461 Pa: 1.08411986 kg/m3; it allows 0.03 %."""
     vapour = 0.02 * 95_461 / (0.621945 + 0.02)  # the same chapter, equation 20
