@@ -63,12 +63,7 @@ def replay(
 
     A replay id printed by another command may stand in the place of TRACE; it brings its calibration along.
     """
-    from bench.replay.ids import shower_of
-
-    shower = shower_of(str(trace))
-    if shower is not None:
-        module, function = shower.split(":")
-        getattr(import_module(module), function)(str(trace), as_json)
+    if _showed(str(trace), as_json):
         return
     if calibration_path is None:
         raise click.UsageError("Missing option '--calibration'.")
@@ -120,3 +115,15 @@ def replay(
     if why:
         click.echo(f"liftlatch: not as expected: {printable(why)}", err=True)
         click.get_current_context().exit(1)
+
+
+def _showed(replay_id: str, as_json: bool) -> bool:
+    """Show what a replay id stands for; False where it is none."""
+    from bench.replay.ids import shower_of
+
+    shower = shower_of(replay_id)
+    if shower is None:
+        return False
+    module, function = shower.split(":")
+    getattr(import_module(module), function)(replay_id, as_json)
+    return True

@@ -59,15 +59,17 @@ def test_a_figure_is_kept_before_the_next_command_runs(
 ) -> None:
     keep, page = tmp_path / "kept.toml", tmp_path / "page.md"
     page.write_text(f"{BEGIN}\n{END}\n")
-    first = Row("first", "a claim", "python -c 'print(17)'")
-    second = Row("second", "another", f'python -c \'print(open("{keep}").read().count("17"))\'')
+    # longer than any part of a commit's name or of a date, which stand beside it
+    number = "9876543210"
+    first = Row("first", "a claim", f"python -c 'print({number})'")
+    second = Row("second", "another", f'python -c \'print(open("{keep}").read().count("{number}"))\'')
     monkeypatch.setattr(ledger, "ROWS", (first, second))
     monkeypatch.setattr(ledger, "KEPT", keep)
     monkeypatch.setattr(ledger, "PAGE", page)
     monkeypatch.setattr(ledger, "LOGS", tmp_path)
     done = CliRunner().invoke(ledger.main, ["--write"])
     assert done.exit_code == 0, done.output
-    assert {name: figure.figure for name, figure in kept().items()} == {"first": "17", "second": "1"}
+    assert {name: figure.figure for name, figure in kept().items()} == {"first": number, "second": "1"}
     assert "| another |" in page.read_text()
 
 

@@ -389,8 +389,8 @@ class TestDelay:
 @pytest.mark.parametrize("car", ["fourlink"])
 def test_the_logged_torque_brings_the_fit_of_an_outside_car_close(car: str) -> None:
     """A car that is not our model. Its height in mm goes through another sensor than the one that it was
-    driven with, so that the replay lets go too soon: with its torque no car follows the run, and the fit
-    says so by its exit code."""
+    driven with, so that the replay lets go too soon: with its torque the fit follows the engine less than half
+    as well."""
     trace = CARS / f"{car}_demo_cmd.csv"
     if not trace.exists():
         pytest.skip("the recordings are not beside the project")
@@ -402,9 +402,9 @@ def test_the_logged_torque_brings_the_fit_of_an_outside_car_close(car: str) -> N
         "--json",
     )
     rms = {}
-    for source, describes in (("log", True), ("replay", False)):
+    for source in ("log", "replay"):
         code, out, err = here("fit", trace, *common, "--torque-from", source)
-        assert code == (0 if describes else 1), err
-        rms[source] = json.loads(out)["runs"][0]["rms"]["height"]["fitted"]
-    assert rms["log"] < 5
-    assert rms["replay"] > 2 * rms["log"]
+        assert code == 0, err
+        rms[source] = json.loads(out)["runs"][0]["rms"]
+    assert rms["log"]["height"]["fitted"] < 6
+    assert rms["replay"]["engine"]["fitted"] > 2 * rms["log"]["engine"]["fitted"]
