@@ -389,8 +389,8 @@ class TestDelay:
 @pytest.mark.parametrize("car", ["fourlink"])
 def test_the_logged_torque_brings_the_fit_of_an_outside_car_close(car: str) -> None:
     """A car that is not our model. Its height in mm goes through another sensor than the one that it was
-    driven with, so that the replay lets go too soon: with its torque the fit follows the engine less than half
-    as well."""
+    driven with, so that the replay lets go too soon: with its torque the fit follows the engine less than
+    half as well."""
     trace = CARS / f"{car}_demo_cmd.csv"
     if not trace.exists():
         pytest.skip("the recordings are not beside the project")
