@@ -45,7 +45,7 @@ def digest() -> str:
 def _compile(folder: Path, *options: str | Path) -> str:
     words = (
         *("pip", "compile", "--universal", "--python-version", _OLDEST, "--generate-hashes", "--no-header"),
-        *("--no-annotate", "--no-emit-index-url", "--native-tls", "--quiet", ROOT / "pyproject.toml"),
+        *("--no-annotate", "--native-tls", "--quiet", ROOT / "pyproject.toml"),
         *(folder / "build.in", *options),
     )
     # a resolver of its own, since pip tells the hashes of this system's files only
