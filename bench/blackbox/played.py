@@ -9,8 +9,9 @@ import numpy as np
 import numpy.typing as npt
 
 from bench.blackbox.ticks import commands
+from bench.calibration.image import read_image
 from bench.link.protocol import ARMED, INPUT, LAUNCH, Records
-from controller import Calibration, read
+from controller import Calibration
 
 Ints = npt.NDArray[np.int64]
 Floats = npt.NDArray[np.float64]
@@ -65,9 +66,7 @@ class Played:
     @cached_property
     def calibration(self) -> Calibration:
         """The calibration of the image."""
-        found = Calibration()
-        read(self.image, found)
-        return found
+        return read_image(self.image)
 
     @property
     def tick_us(self) -> int:
@@ -142,8 +141,7 @@ class Played:
 
 def played(records: Records, image: bytes) -> Played:
     """A run, INPUT records[n], with its time before and after. `image` must be one that is accepted."""
-    calibration = Calibration()
-    read(image, calibration)
+    calibration = read_image(image)
     tick_us = calibration.tick_us
     before = int(BEFORE_S * 1e6) // tick_us
     records = _on_wires(records, calibration.adc_max)

@@ -11,8 +11,9 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from bench.blackbox.played import Floats
+from bench.calibration.image import read_image
 from bench.link.protocol import ARMED, INPUT, LAUNCH, SPEED_VALID, Records
-from controller import Calibration, read
+from controller import Calibration
 
 ENGINE_RPM = 6000
 SPEED = 600
@@ -155,8 +156,7 @@ STORIES = {
 
 def story(name: str, image: bytes) -> Records:
     """The INPUT records of a story of STORIES for a calibration's image."""
-    c = Calibration()
-    read(image, c)
+    c = read_image(image)
     nose = _Nose(c, now=float(c.rest))
     nose.stay(300)
     STORIES[name](nose)

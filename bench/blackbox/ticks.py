@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from bench.link.protocol import ARMED, LAUNCH, SPEED_VALID, Records
-from bench.link.stepper import Core
+from bench.link.stepper import step_row
 
 Ints = npt.NDArray[np.int64]
 
@@ -28,19 +28,10 @@ def commands(image: bytes, inputs: Records) -> tuple[Ints, Ints, Ints]:
     controller.load(image)
     rows = []
     for tick, row in enumerate(inputs.tolist()):
-        step(controller, tick, row)
+        step_row(controller, tick, row)
         rows.append((controller.command.reduction, controller.command.retard, controller.launched))
     table = np.array(rows, dtype=np.int64).reshape(-1, 3)
     return table[:, 0], table[:, 1], table[:, 2]
-
-
-def step(core: Core, tick: int, row: tuple[int, ...]) -> None:
-    """One tick with the fields of an INPUT record."""
-    counts, speed, engine, shaft, reduction, retard, reason, switches, _ = row
-    core.step(
-        tick & 0xFFFF, counts, speed, switches & SPEED_VALID, engine, shaft, (switches & ARMED) >> 1,
-        (switches & LAUNCH) >> 2, reduction, retard, reason,
-    )  # fmt: skip
 
 
 def _columns(inputs: Records) -> dict[str, Any]:

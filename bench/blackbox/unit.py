@@ -17,10 +17,10 @@ from bench.blackbox.played import (
     Played,
     Wires,
 )
-from bench.blackbox.ticks import commands, step
+from bench.blackbox.ticks import commands
 from bench.errors import UserError
 from bench.link.protocol import INPUT, Records
-from bench.link.stepper import Core
+from bench.link.stepper import Core, step_row
 from controller import Calibration
 from controller.constants import FUEL_OFF, SPARK_OFF
 from controller.events import Events
@@ -220,7 +220,7 @@ def run_core(c: Calibration, unit: Unit, read: Seen, core: Core, first: int = 0)
     place = 0
     bits, retards = [], []
     for tick, row in enumerate(read.inputs.tolist(), first):
-        step(core, tick, row)
+        step_row(core, tick, row)
         for _ in range(row[-1]):
             cylinder = c.firing_order[place]
             place = place + 1 if place + 1 < c.cylinders else 0

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from contextlib import nullcontext
 from pathlib import Path
 from typing import Any
 
@@ -32,10 +31,10 @@ def black_box(
     from bench.document.write import write
     from bench.errors import UserError
     from bench.facts import print_json
-    from bench.files import whole_folder
     from bench.link.host import Host
     from bench.link.ports import SerialLine
     from bench.link.reading import Reading
+    from bench.result import result_folder
 
     _check(calibration_path, given)
     assert calibration_path is not None
@@ -45,7 +44,7 @@ def black_box(
     runs = subjects(traces, calibration, reading)
     out: Path | None = given["out"]
     console = make_console(err=as_json)
-    with whole_folder(out) if out else nullcontext(None) as folder:
+    with result_folder(out) as folder:
         line = SerialLine(given["port"], given["baud"])
         try:
             host = Host(line, timeout_s=given["timeout"])

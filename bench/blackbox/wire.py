@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from bench.blackbox.play import lines_of
 from bench.blackbox.protocol import EDGE, RECORD, wires_of
 from bench.blackbox.unit import Limits, Unit, run_core, seen
+from bench.calibration.image import read_image
 from bench.link.protocol import Records
 from bench.link.stepper import Core
-from controller import Calibration, read
 from firmware_model.probe.box import Box
 
 
@@ -26,8 +28,7 @@ class Wire:
         verdict = core.load(image)
         if verdict:
             raise ValueError(f"image refused, reason {verdict}")
-        self._calibration = Calibration()
-        read(image, self._calibration)
+        self._calibration = read_image(image)
         self._limits, self._seed = limits, seed
         self._log = np.zeros(0, RECORD)
         self._waiting: Records = np.zeros(0, EDGE)
@@ -62,10 +63,7 @@ class Wire:
         """What the controller did while the box played."""
         unit = Unit.drawn(self._limits, self._seed)
         again = Unit.drawn(self._limits, self._seed + 1_000_003 * self._runs)
-        unit = Unit(
-            again.phase, unit.gain, unit.offset, unit.drift, unit.noise, unit.jitter_us, unit.delay_us,
-            seed=again.seed,
-        )  # fmt: skip
+        unit = replace(unit, phase=again.phase, seed=again.seed)
         wires = wires_of(self._log, int(self._log["at"][-1]) if len(self._log) else 0)
         c = self._calibration
         inputs = seen(wires, c, unit)

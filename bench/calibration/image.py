@@ -83,10 +83,16 @@ def pack(values: Values) -> bytes:
     return head + body
 
 
-def unpack(image: bytes) -> Values:
-    """The values of an image that the controller accepts; ValueError with its reason otherwise."""
+def read_image(image: bytes) -> Calibration:
+    """The calibration of an image that the controller accepts; ValueError with its reason otherwise."""
     calibration = Calibration()
     verdict = read(image, calibration)
     if verdict:
         raise ValueError(f"image refused: {_REFUSED[verdict]}")
+    return calibration
+
+
+def unpack(image: bytes) -> Values:
+    """The values of an image, as `read_image` takes it."""
+    calibration = read_image(image)
     return {name: getattr(calibration, name) for name, *_ in FIELDS}

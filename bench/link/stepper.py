@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any, Protocol
 
+from bench.calibration.image import read_image
 from bench.link.protocol import (
     ARMED,
     EVENT_SPARK,
@@ -12,7 +13,6 @@ from bench.link.protocol import (
     OUTPUT_STRUCT,
     SPEED_VALID,
 )
-from controller import Calibration, read
 
 
 class Core(Protocol):
@@ -57,6 +57,24 @@ class Core(Protocol):
     def digest(self) -> int: ...
 
 
+def step_row(core: Core, tick: int, row: tuple[int, ...]) -> None:
+    """One tick with the fields of an INPUT record."""
+    counts, speed, engine, shaft, request_reduction, request_retard, request_reason, switches, _ = row
+    core.step(
+        tick & 0xFFFF,
+        counts,
+        speed,
+        1 if switches & SPEED_VALID else 0,
+        engine,
+        shaft,
+        1 if switches & ARMED else 0,
+        1 if switches & LAUNCH else 0,
+        request_reduction,
+        request_retard,
+        request_reason,
+    )
+
+
 class Stepper:
     """Runs a controller, and lets the fuel of its cylinders fall due in firing order.
 
@@ -76,8 +94,7 @@ class Stepper:
         """The controller's verdict; when it is not 0 nothing changes."""
         verdict = self.core.load(image)
         if verdict == 0:
-            calibration = Calibration()
-            read(image, calibration)
+            calibration = read_image(image)
             self._order = calibration.firing_order[: calibration.cylinders]
             self._place = 0
             self.tick_us = calibration.tick_us
@@ -93,27 +110,12 @@ class Stepper:
     def step(self, first: int, inputs: bytes) -> tuple[bytes, bytes]:
         """Step over packed INPUT records, the first of which has tick number `first`: packed OUTPUT records
         and one byte for each event."""
-        core = self.core
         outputs = bytearray()
         events = bytearray()
         for row in INPUT_STRUCT.iter_unpack(inputs):
-            *numbers, switches, due = row
-            counts, speed, engine, shaft, request_reduction, request_retard, request_reason = numbers
-            core.step(
-                first & 0xFFFF,
-                counts,
-                speed,
-                1 if switches & SPEED_VALID else 0,
-                engine,
-                shaft,
-                1 if switches & ARMED else 0,
-                1 if switches & LAUNCH else 0,
-                request_reduction,
-                request_retard,
-                request_reason,
-            )
-            outputs += read_outputs(core)
-            events += self.events(due)
+            step_row(self.core, first, row)
+            outputs += read_outputs(self.core)
+            events += self.events(row[-1])
             first += 1
             self.ticks += 1
         return bytes(outputs), bytes(events)

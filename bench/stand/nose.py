@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
+from bench.calibration.image import read_image
 from bench.errors import UserError
 from bench.link.protocol import ARMED, INPUT, LAUNCH, SPEED_VALID, Records
 from bench.random import Random
 from bench.replay.run import UNITS_PER_EVENT
-from controller import Calibration, read
 from controller.maps import Maps
 
 if TYPE_CHECKING:
@@ -118,9 +118,7 @@ def _reduction(maps: Maps, calibration: CalibrationFile, mm: float) -> int:
 
 def maps_of(calibration: CalibrationFile) -> Maps:
     """The reference's maps of a calibration."""
-    made = Calibration()
-    read(calibration.image, made)
-    return Maps(made)
+    return Maps(read_image(calibration.image))
 
 
 def settle_ms(calibration: CalibrationFile) -> float:

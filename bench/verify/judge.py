@@ -8,9 +8,9 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
+from bench.calibration.image import read_image
 from bench.errors import UserError
 from bench.link.protocol import OUTPUT, Records, StepAnswer
-from controller import Calibration, read
 from controller.events import Events
 
 EVENTS = "events"
@@ -139,8 +139,7 @@ class Judge:
         self._ticks = 0
         self._own_events = "reduction" in criterion.tolerance or criterion.lag != range(1)
         self._skips_ahead = 0
-        calibration = Calibration()
-        read(image, calibration)
+        calibration = read_image(image)
         self._events = Events()
         self._events.calibrate(calibration)
         self._order = calibration.firing_order[: calibration.cylinders]
