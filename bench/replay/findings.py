@@ -8,6 +8,7 @@ launch of the run they lie in, or from the start of the trace outside a run.
 from __future__ import annotations
 
 from bisect import bisect_right
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -194,11 +195,11 @@ class Replay:
         return dict(sorted(found.items(), key=lambda item: -item[1]))
 
 
-def _launch(s: Replay, number: int) -> Launch:
+def _launch(s: Replay, number: int, left: float) -> Launch:
+    """A run; `left` is its sum of the estimated torque left."""
     start, stop = s.runs[number - 1]
     reduction = s.ticks["reduction"][start:stop]
     taken = int(reduction.sum(dtype=np.int64))
-    left = float(s.torque_left(slice(start, stop)).sum(dtype=np.float64))
     changes, reversals = _changes(reduction)
     return Launch(
         number=number,
@@ -283,11 +284,10 @@ def _intervention(s: Replay, start: int, stop: int) -> Intervention:
     )
 
 
-def _torque(s: Replay) -> dict[str, Any]:
+def _torque(s: Replay, left: Sequence[float]) -> dict[str, Any]:
     reduction = s.ticks["reduction"][s.launched]
     run_ticks = len(reduction)
     taken = int(reduction.sum(dtype=np.int64))
-    left = [s.torque_sum(*run) for run in s.runs]
     source = "events" if s.inputs.has_engine else "command"
     return {
         "run_s": s.seconds(run_ticks),
@@ -388,14 +388,15 @@ def find(s: Replay) -> Findings:
     threshold, source = lift_threshold(s.calibration)
     ends_below = threshold - min(_LIFT_HYSTERESIS_MM, threshold / 2)
     changes, reversals = _changes(s.ticks["reduction"])
+    left = [s.torque_sum(*run) for run in s.runs]
     return Findings(
-        launches=[_launch(s, number) for number in range(1, len(s.runs) + 1)],
+        launches=[_launch(s, number, its) for number, its in enumerate(left, 1)],
         lift_threshold_mm=threshold,
         lift_threshold_from=source,
         lift_ends_below_mm=ends_below,
         lifts=_lifts(s, threshold, ends_below),
         interventions=_interventions(s),
-        torque=_torque(s),
+        torque=_torque(s, left),
         reasons=_reasons(s),
         askers=_askers(s),
         events=_events(s),
