@@ -9,13 +9,20 @@ _SECTION = re.compile(r"\s*\[([^\[\]]+)\]")
 _GUESS = re.compile(r"""\s*([\w.-]+)\s*=(?:[^#"']|"[^"]*"|'[^']*')*#\s*guessed\b[:,;]?\s*(.*)""")
 
 
-def guesses(text: str, path: Path) -> list[str]:
-    """A line for each: where it stands, and what its comment says."""
-    found, section = [], ""
+def guessed(text: str) -> dict[str, tuple[int, str]]:
+    """By key the line of each, and what its comment says besides."""
+    found, section = {}, ""
     for number, line in enumerate(text.splitlines(), 1):
         if match := _SECTION.match(line):
             section = match[1].strip()
         elif match := _GUESS.match(line):
-            more = f": {match[2]}" if match[2] else ""
-            found.append(f"{path.name} line {number}, {section}.{match[1]}{more}")
+            found[f"{section}.{match[1]}"] = number, match[2]
     return found
+
+
+def guesses(text: str, path: Path) -> list[str]:
+    """A line for each: where it stands, and what its comment says."""
+    return [
+        f"{path.name} line {number}, {key}{f': {more}' if more else ''}"
+        for key, (number, more) in guessed(text).items()
+    ]

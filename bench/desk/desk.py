@@ -286,7 +286,7 @@ class Desk:
             "file": session.facts(),
             "trace": {"name": self.source.trace.path.name},
             "guesses": settings.guessed,
-            "sections": settings.sections(),
+            "sections": settings.sections,
             "vehicle": self.source.vehicle and self.source.vehicle.path.name,
             "values": values,
             "knobs": settings.knobs(),

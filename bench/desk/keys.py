@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import re
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from bench.calibration.guesses import guesses
 from bench.calibration.show import facts_with_keys
 
 if TYPE_CHECKING:
@@ -73,15 +71,6 @@ def _in(content: dict[str, Any], key: str, otherwise: Any) -> Any:
             return otherwise
         at = at[part]
     return at
-
-
-def guessed(text: str, path: Path) -> dict[str, str]:
-    """The keys whose comment says that they are guessed, and what it says."""
-    found = {}
-    for line in guesses(text, path):
-        key, _, more = line.partition(", ")[2].partition(": ")
-        found[key] = more
-    return found
 
 
 def as_measured(text: str, keys: list[str]) -> str:

@@ -11,10 +11,12 @@ import tomllib
 from collections.abc import Callable
 from dataclasses import asdict, dataclass
 from fractions import Fraction
+from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
+from bench.calibration.guesses import guessed
 from bench.calibration.rewrite import Rewriter, in_unit_of_file
-from bench.desk.keys import ABOUT, CHOICES, as_measured, guessed, other_keys
+from bench.desk.keys import ABOUT, CHOICES, as_measured, other_keys
 from bench.errors import UserError
 from controller.constants import AXIS_POINTS, FROM_LANDING
 
@@ -240,11 +242,12 @@ class Settings:
             return bool(value) if isinstance(was, bool) else str(value)
         return _number(name, value)
 
-    @property
+    @cached_property
     def guessed(self) -> dict[str, str]:
         """The keys of the text that are guessed, and what is said of each."""
-        return guessed(self.cal.text, self.cal.path)
+        return {key: more for key, (_, more) in guessed(self.cal.text).items()}
 
+    @cached_property
     def sections(self) -> list[dict[str, Any]]:
         """The other keys by their sections, for the page."""
         found: dict[str, dict[str, Any]] = {}

@@ -51,6 +51,9 @@ def test_the_right_controller_is_equal_and_a_wrong_one_is_told_with_a_page(
         text = (folder / name).read_text()
         assert "crank event" in text
     assert "An engineering aid, not a safety device" in (folder / "report.html").read_text()
+    other = ("verify", "--black-box", "--calibration", PLAIN, ROOT / "traces" / "clean_launch.csv")
+    code, _, err = here(*other, "--port", "x", "--out", folder)
+    assert (code, "--replace" in err) == (2, True), err
 
 
 @pytest.mark.parametrize(

@@ -28,7 +28,7 @@ def test_every_key_can_be_moved_but_what_is_off_and_two(name: str) -> None:
     there = {one["key"] for one in facts_with_keys(mine.cal)["keys"] if one["value"] != "off"}
     moved = {mine.key_of(key) for key in mine.start}
     assert there - moved - {"latch.release"} == {"progress.by", "car.name"}
-    shown = [one["key"] for section in mine.sections() for one in section["keys"]]
+    shown = [one["key"] for section in mine.sections for one in section["keys"]]
     assert sorted(shown) == sorted(mine.others)
     assert {key.split(".")[0] for key in mine.others} <= set(ABOUT)
 
