@@ -17,14 +17,12 @@ from bench.document.blocks import Document
 from bench.document.html import render
 from bench.errors import UserError
 from bench.facts import as_json
-from bench.replay.document import make_document
-from bench.replay.facts import make_facts
-from bench.replay.findings import Replay, find
+from bench.replay.account import account
+from bench.replay.findings import Replay
 from bench.replay.inputs import Options, from_trace
 from bench.replay.logged import lay_log
 from bench.replay.logged_agreement import disagreement
 from bench.replay.readiness import LOUD
-from bench.replay.remarks import make_remarks
 from bench.replay.run import core_to_use, run
 from bench.trace.choice import ColumnChoice
 from bench.trace.layout import given_layout, layouts_beside
@@ -49,15 +47,13 @@ def replayed(log: Path, calibration: CalibrationFile, choice: ColumnChoice, word
     trace.channels.clear()
     core, _ = core_to_use(None)
     stepped = Replay(inputs, run(core, calibration.image, inputs.arrays), calibration, logged, torque_from)
-    found = find(stepped)
-    remarks = make_remarks(stepped, found)
-    facts = make_facts(trace, stepped, found, remarks, words)
-    figures = measure.figures(stepped, found) | {"log_agrees": None, "log_differs": ""}
-    figures["loud"] = [remark.code for remark in remarks if remark.code in LOUD]
-    if facts["logged"] is not None and facts["logged"]["samples"]:
-        why = disagreement(facts["logged"], log)
+    told = account(trace, stepped, words)
+    figures = measure.figures(stepped, told.found) | {"log_agrees": None, "log_differs": ""}
+    figures["loud"] = [remark.code for remark in told.remarks if remark.code in LOUD]
+    if told.facts["logged"] is not None and told.facts["logged"]["samples"]:
+        why = disagreement(told.facts["logged"], log)
         figures |= {"log_agrees": not why, "log_differs": why}
-    return Replayed(stepped, facts, figures, make_document(facts, stepped, found))
+    return Replayed(stepped, told.facts, figures, told.document)
 
 
 def add(

@@ -8,10 +8,7 @@ from bench.calibration import compile_text
 from bench.document.html import render
 from bench.errors import UserError
 from bench.facts import command_line
-from bench.replay.document import make_document
-from bench.replay.facts import make_facts
-from bench.replay.findings import find
-from bench.replay.remarks import make_remarks
+from bench.replay.account import account
 
 if TYPE_CHECKING:
     from bench.desk.result import Source
@@ -26,9 +23,7 @@ def report(session: Session, source: Source) -> bytes:
     name = f"{session.name} (not saved)" if session.unsaved else session.source
     cal = compile_text(session.settings.text(session.values), name)
     replayed = source.replay(cal)
-    found = find(replayed)
-    facts = make_facts(source.trace, replayed, found, make_remarks(replayed, found), command_line())
-    return render(make_document(facts, replayed, found)).encode()
+    return render(account(source.trace, replayed, command_line()).document).encode()
 
 
 def image(session: Session) -> tuple[str, bytes]:

@@ -71,14 +71,12 @@ def replay(
     from bench.document.terminal import show
     from bench.document.write import write
     from bench.errors import printable
-    from bench.replay.document import make_document
-    from bench.replay.facts import make_facts
+    from bench.replay.account import account
     from bench.replay.files import write_tables
-    from bench.replay.findings import Replay, find
+    from bench.replay.findings import Replay
     from bench.replay.inputs import Options, from_trace
     from bench.replay.logged import lay_log, parse_tolerance
     from bench.replay.logged_agreement import disagreement
-    from bench.replay.remarks import make_remarks
     from bench.replay.run import core_to_use, run
     from bench.result import result_folder
     from bench.trace.progress import progress_bar
@@ -100,18 +98,16 @@ def replay(
         with progress_bar("stepping") as progress:
             done = run(core, calibration.image, inputs.arrays, progress)
         stepped = Replay(inputs, done, calibration, logged, torque_from)
-        found = find(stepped)
-        remarks = make_remarks(stepped, found)
-        facts = make_facts(recorded, stepped, found, remarks, command_line(), tolerance)
+        told = account(recorded, stepped, command_line(), tolerance)
+        facts = told.facts
         why = disagreement(facts["logged"], trace) if expected is not None else ""
-        document = make_document(facts, stepped, found)
         if folder is not None:
-            write(folder, facts, document)
+            write(folder, facts, told.document)
             write_tables(folder, stepped)
     if as_json:
         print_json(facts)
     else:
-        show(document, out)
+        show(told.document, out)
     if why:
         click.echo(f"liftlatch: not as expected: {printable(why)}", err=True)
         click.get_current_context().exit(1)
