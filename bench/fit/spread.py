@@ -27,11 +27,11 @@ MODEL_ERROR = {"height": (8.0, 0.12), "speed": (0.4, 0.5), "engine": (80.0, 0.3)
 # Residuals that follow one another say that the model does not hold: from the first correlation of
 # neighbouring samples on a little, at the second fully. Known cars leave up to 0.33, outside ones 0.7 to 0.9.
 _FOLLOWS = (0.3, 0.6)
-# What fits of such cars usually leave of a run (rms, in the unit of CHANNELS): one that leaves more misses
-# the next run by more.
 # One run shows less: the peaks of the cars in bench/vehicle/README.md were missed by twice as much (median of
 # the cars) as with two.
 ONE_RUN = 2.0
+# What fits of such cars usually leave of a run (rms, in the unit of CHANNELS): one that leaves more misses
+# the next run by more.
 USUAL = {"height": 5.0, "speed": 0.3, "engine": 100.0, "shaft": 200.0}
 _LEAST = 0.002  # of a logarithm: a smaller change does not show
 
@@ -56,8 +56,12 @@ def with_model_error(noise: dict[str, float]) -> dict[str, float]:
 
 def waves(of: Residuals, x: Floats, i: int) -> float:
     """How much of what is left of a run comes in waves, which the model does not hold: 0 to 1."""
+    return _waves(_left(of, x, i))
+
+
+def _waves(left: dict[str, tuple[float, float]]) -> float:
     low, high = _FOLLOWS
-    most = max(follows for _, follows in _left(of, x, i).values())
+    most = max(follows for _, follows in left.values())
     return min(1.0, max(0.0, (most - low) / (high - low)))
 
 
@@ -77,8 +81,9 @@ def _left(of: Residuals, x: Floats, i: int) -> dict[str, tuple[float, float]]:
 def noise_left(of: Residuals, x: Floats, i: int) -> dict[str, float]:
     """One standard deviation of what is left of a run by channel, for weights: made larger where what is left
     comes in waves, since neighbouring samples are then no independent ones, and by MODEL_ERROR."""
-    found, run, share = {}, of.runs[i], waves(of, x, i)
-    for name, (size, follows) in _left(of, x, i).items():
+    found, run, left = {}, of.runs[i], _left(of, x, i)
+    share = _waves(left)
+    for name, (size, follows) in left.items():
         error, lasts = MODEL_ERROR[name]
         rate = np.count_nonzero(np.isfinite(run.values[name])) / max(run.duration, 0.1)
         alone = size * np.sqrt((1 + follows) / (1 - follows))
