@@ -8,6 +8,7 @@ still the old one; the next one that writes the same target removes what no proc
 
 import ctypes
 import errno
+import hashlib
 import os
 import re
 import secrets
@@ -90,6 +91,12 @@ def _write_directly(target: Path, data: bytes) -> None:
     with open(descriptor, "wb") as stream:
         os.set_blocking(descriptor, True)
         stream.write(data)
+
+
+def digest_of(path: str | os.PathLike[str]) -> str:
+    """The SHA-256 of a file's content, in hex. Raises OSError."""
+    with open(path, "rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
 def demand_new(path: str | os.PathLike[str]) -> None:

@@ -3,7 +3,6 @@ unless --replace is given."""
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Iterator
 from contextlib import contextmanager
 from importlib import import_module
@@ -13,7 +12,7 @@ from typing import Any
 import click
 
 from bench.errors import UserError
-from bench.files import whole_folder, write_whole
+from bench.files import digest_of, whole_folder, write_whole
 from bench.options import REPLACE, TRACE_FILE
 
 # These change nothing in a result, or say where it goes.
@@ -69,13 +68,8 @@ def _told(value: Any, parameter: click.Parameter) -> str:
         return " ".join(str(value).split())
     if not path.is_file():  # a pipe can be read once only
         return " ".join(str(value).split())
-    told = _digest(path)
+    told = digest_of(path)
     if parameter.type is TRACE_FILE:  # it may be read by a layout that lies beside it
         beside = import_module("bench.trace.layout").layouts_beside(path)
-        told = "+".join([told, *map(_digest, beside)])
+        told = "+".join([told, *map(digest_of, beside)])
     return told
-
-
-def _digest(path: Path) -> str:
-    with open(path, "rb") as stream:
-        return hashlib.file_digest(stream, "sha256").hexdigest()

@@ -8,6 +8,7 @@ from typing import Any
 from bench.document.blocks import Block, Bullets, Cell, Document, Group, Points, Section, Subject, Table, Text
 from bench.document.provenance import provenance
 from bench.trace.text import plural
+from bench.vehicle.results import MARKS_FT
 
 _SCREEN_RUNS = 20
 _CURVES: tuple[tuple[str, str, str], ...] = (
@@ -169,7 +170,6 @@ def _curves(
 
 def said(run: dict[str, Any]) -> list[tuple[str, str]]:
     """All that the book has of a run, in words."""
-    units = {"60": "60 ft", "330": "330 ft", "660": "660 ft", "1000": "1000 ft", "1320": "1320 ft"}
     found = [
         ("when", run["when"].replace("T", " ")), ("lane", run["lane"]), ("note", run["note"]),
         ("changed before it", run["changed"]), ("calibration", run["image_crc32"]),
@@ -177,12 +177,12 @@ def said(run: dict[str, Any]) -> list[tuple[str, str]]:
         ("density altitude", _unit(run["density_altitude_m"], ".0f", "m")),
         ("reaction", _unit(run["reaction_s"], ".3f", "s")),
     ]  # fmt: skip
-    for feet, words in units.items():
+    for feet in MARKS_FT:
         speed = run["slip"].get(f"{feet}_ft_km_per_h")
         at = f" at {speed:.1f} km/h" if speed is not None else ""
-        by = "" if int(feet) in run["by_slip"] else " (by the log)"
+        by = "" if feet in run["by_slip"] else " (by the log)"
         time = run[f"time_{feet}_ft_s"]
-        found.append((words, "" if time is None else f"{time:.3f} s{at}{by}"))
+        found.append((f"{feet} ft", "" if time is None else f"{time:.3f} s{at}{by}"))
     sensor = run["sensor"] or {}
     found += [
         ("peak lift", _unit(run["peak_lift_mm"], ".0f", "mm") + (" or more" if run["beyond_sensor"] else "")),

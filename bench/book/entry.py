@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import json
 import math
-import tomllib
 from collections.abc import Mapping
 from datetime import datetime
 from pathlib import Path
@@ -15,10 +14,12 @@ from typing import Any
 
 from bench.book.air import density, density_altitude, standard_pressure
 from bench.errors import UserError
+from bench.toml import parse_toml
+from bench.vehicle.results import MARKS_FT
 
 FILE = "run.toml"
 VERSION = 1
-FEET = ("60", "330", "660", "1000", "1320")
+FEET = tuple(map(str, MARKS_FT))
 _KMH_IN_MPH = 1.609344  # exact, from the definition of the mile
 # key of [air] -> least and greatest
 AIR = {
@@ -34,9 +35,9 @@ Entry = dict[str, Any]
 def read(path: Path) -> Entry:
     """What a run.toml says. Raises UserError where it is none."""
     try:
-        found = tomllib.loads(path.read_text("utf-8"))
-    except (OSError, tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise UserError(f"cannot be read ({error})", path, "mend that line, or take it from a copy") from None
+        found = parse_toml(path.read_text("utf-8"), path, "run")
+    except (OSError, UnicodeDecodeError) as error:
+        raise UserError(f"cannot be read ({error})", path, "mend it, or take it from a copy") from None
     wrong = [name for name in ("run", "log", "air", "slip") if not isinstance(found.get(name, {}), dict)]
     if wrong:
         raise UserError(f"{wrong[0]} is no table", path, f"write [{wrong[0]}] and its keys below it")

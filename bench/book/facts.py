@@ -9,6 +9,7 @@ from bench.book import predictions
 from bench.book.store import REPORT, Row
 from bench.cautions import CAUTIONS
 from bench.facts import head
+from bench.vehicle.results import MARKS_FT
 
 SUMMARY_VERSION = 1
 _FIGURES = (
@@ -40,7 +41,7 @@ def runs_of(rows: Sequence[Row]) -> list[dict[str, Any]]:
 
 
 def _run(row: Row, before: Row | None) -> dict[str, Any]:
-    times = {feet: row.time_s(feet) for feet in (60, 330, 660, 1000, 1320)}
+    times = {feet: row.time_s(feet) for feet in MARKS_FT}
     slip = row.entry.get("slip", {})
     changed = bool(before and before.crc and row.crc and before.crc != row.crc)
     return {
@@ -64,7 +65,7 @@ def _run(row: Row, before: Row | None) -> dict[str, Any]:
 
 def _best(runs: Sequence[dict[str, Any]]) -> dict[str, Any] | None:
     """The run with the least time to the longest distance that most runs have."""
-    for feet in (1320, 1000, 660, 330, 60):
+    for feet in reversed(MARKS_FT):
         timed = [run for run in runs if run[f"time_{feet}_ft_s"] is not None]
         if timed and 2 * len(timed) >= len(runs):
             best = min(timed, key=lambda run: run[f"time_{feet}_ft_s"])

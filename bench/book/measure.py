@@ -9,16 +9,15 @@ import numpy.typing as npt
 
 from bench.replay.codes import OUT_OF_SERVICE
 from bench.trace.spans import spans
+from bench.vehicle.results import FOOT, MARKS_FT
 from controller import constants as c
 
 if TYPE_CHECKING:
     from bench.replay.findings import Findings, Replay
 
 FILE = "figures.json"
-_FOOT_M = 0.3048  # exact
 _LANDING_S = 0.040  # of the way down before the wheels are on the ground again
 _STOOD_S = 2.0
-_MARKS = (60, 330, 660, 1000, 1320)
 
 Floats = npt.NDArray[np.float64]
 
@@ -69,8 +68,8 @@ def _times(s: Replay, start: int, stop: int) -> dict[str, float]:
     if not valid.any():
         return {}
     way = np.cumsum(np.where(valid, speed, 0.0)) * s.tick_s
-    first = int(np.searchsorted(way, _FOOT_M))
-    passed = {feet: int(np.searchsorted(way, (1 + feet) * _FOOT_M)) for feet in _MARKS}
+    first = int(np.searchsorted(way, FOOT))
+    passed = {feet: int(np.searchsorted(way, (1 + feet) * FOOT)) for feet in MARKS_FT}
     return {
         str(feet): round((tick - first) * s.tick_s, 3) for feet, tick in passed.items() if tick < len(way)
     }

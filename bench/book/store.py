@@ -8,7 +8,6 @@ cache may be removed at any time: it is made anew from the folders.
 
 from __future__ import annotations
 
-import hashlib
 import json
 import os
 import time
@@ -21,7 +20,7 @@ from typing import Any
 from bench.book import entry as entries
 from bench.book import measure
 from bench.errors import UserError
-from bench.files import numbered_folder, write_whole
+from bench.files import digest_of, numbered_folder, write_whole
 from bench.system import try_lock
 
 INDEX = ".index.json"
@@ -69,9 +68,7 @@ class Row:
         path = self.folder / str(kept.get("file", ""))
         if not path.is_file():
             raise UserError("the log of this run is gone", path, "put it back, or add the run again")
-        with open(path, "rb") as stream:
-            digest = hashlib.file_digest(stream, "sha256").hexdigest()
-        if digest != kept.get("sha256"):
+        if digest_of(path) != kept.get("sha256"):
             raise UserError("is another file than was added", path, "put the right one back")
         return path
 

@@ -16,7 +16,7 @@ from bench.calibration.reader import read_text
 from bench.desk.draft import Draft, DraftFile
 from bench.desk.settings import Settings, Values
 from bench.errors import UserError
-from bench.files import write_whole
+from bench.files import digest_of, write_whole
 from bench.trace.text import quoted
 
 _MOST_STATES = 200
@@ -338,8 +338,7 @@ def _digest_of(path: Path) -> str:
     try:
         if not path.is_file():  # opening a pipe would wait for its other end
             return ""
-        with open(path, "rb") as stream:
-            return hashlib.file_digest(stream, "sha256").hexdigest()
+        return digest_of(path)
     except OSError:
         return ""
 

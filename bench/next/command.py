@@ -125,16 +125,13 @@ def next_(
 
 def _kept_last(book: Book, log: Path) -> bool:
     """Whether the last run of the book is that of LOG: `next` was stopped, or is asked once more."""
-    import hashlib
-
     from bench.book.add import kept_as
+    from bench.files import digest_of
 
     numbers = book.numbers()
     if not numbers or not log.is_file():
         return False
-    with open(log, "rb") as stream:
-        digest = hashlib.file_digest(stream, "sha256").hexdigest()
-    return kept_as(book, digest) == numbers[-1]
+    return kept_as(book, digest_of(log)) == numbers[-1]
 
 
 def _limits(texts: tuple[str, ...], present: CalibrationFile) -> tuple[Limit, ...]:
