@@ -142,13 +142,10 @@ def whole_folder(
         try:
             with _part(target, Path.mkdir, os.O_RDONLY) as (part, _):
                 yield part
-                if asked:
-                    raise SystemExit(128 + asked[0])
                 names = sorted(_names_in(part))
                 names += [f"\t{name}\t{value}" for name, value in (made_from or {}).items()]
                 (part / MANIFEST).write_text("".join(f"{name}\n" for name in names), encoding="utf-8")
-                _sync_all(part)
-                sync_folder(part)
+                _settle(part, asked)
                 _put_in_place(shown, part, target, check)
                 sync_folder(target.parent)
         except BaseException:
@@ -170,10 +167,7 @@ def numbered_folder(parent: Path, first: int, fill: Callable[[Path], None]) -> i
         _remove_left(target)
         with _part(target, Path.mkdir, os.O_RDONLY) as (part, _):
             fill(part)
-            if asked:
-                raise SystemExit(128 + asked[0])
-            _sync_all(part)
-            sync_folder(part)
+            _settle(part, asked)
             number = first
             while True:
                 try:
@@ -348,6 +342,14 @@ def _make_parents(folder: Path) -> list[Path]:
     absent = [parent for parent in (folder, *folder.parents) if not parent.exists()]
     folder.mkdir(parents=True, exist_ok=True)
     return absent
+
+
+def _settle(part: Path, asked: list[int]) -> None:
+    """Write a filled folder through to the disk, unless this process was asked to end meanwhile."""
+    if asked:
+        raise SystemExit(128 + asked[0])
+    _sync_all(part)
+    sync_folder(part)
 
 
 def _sync_all(folder: Path) -> None:
