@@ -39,6 +39,28 @@ typedef struct {
     uint16_t bad_short;              /* frames that were too short */
 } lift_decoder_t;
 
+/* Numbers in a payload, little-endian. What puts one gives the place after it. */
+static inline uint16_t lift_get16(const uint8_t *at) {
+    return (uint16_t)((uint32_t)at[0] | (uint32_t)at[1] << 8);
+}
+
+static inline uint32_t lift_get32(const uint8_t *at) {
+    return (uint32_t)lift_get16(at) | (uint32_t)lift_get16(at + 2) << 16;
+}
+
+static inline uint8_t *lift_put8(uint8_t *at, uint32_t value) {
+    at[0] = (uint8_t)(value & 0xFFU);
+    return at + 1;
+}
+
+static inline uint8_t *lift_put16(uint8_t *at, uint32_t value) {
+    return lift_put8(lift_put8(at, value), value >> 8);
+}
+
+static inline uint8_t *lift_put32(uint8_t *at, uint32_t value) {
+    return lift_put16(lift_put16(at, value), value >> 16);
+}
+
 /* CRC-16/IBM-3740 of bytes. */
 uint16_t lift_crc16(const uint8_t *bytes, int32_t count);
 

@@ -33,33 +33,12 @@ typedef char lift_the_largest_frame_is_allowed[LIFT_LINK_LARGEST >= 128 &&
     LIFT_LINK_LARGEST <= 4096 ? 1 : -1];
 typedef char lift_the_window_is_allowed[LIFT_LINK_WINDOW >= 1 && LIFT_LINK_WINDOW <= 255 ? 1 : -1];
 
-static uint16_t get16(const uint8_t *at) {
-    return (uint16_t)((uint32_t)at[0] | (uint32_t)at[1] << 8);
-}
-
-static uint32_t get32(const uint8_t *at) {
-    return (uint32_t)get16(at) | (uint32_t)get16(at + 2) << 16;
-}
-
-static uint8_t *put8(uint8_t *at, uint32_t value) {
-    at[0] = (uint8_t)(value & 0xFFU);
-    return at + 1;
-}
-
-static uint8_t *put16(uint8_t *at, uint32_t value) {
-    return put8(put8(at, value), value >> 8);
-}
-
-static uint8_t *put32(uint8_t *at, uint32_t value) {
-    return put16(put16(at, value), value >> 16);
-}
-
 static uint8_t *put_signed(uint8_t *at, int32_t value) {
-    return put16(at, (uint32_t)value);
+    return lift_put16(at, (uint32_t)value);
 }
 
 static uint8_t *put_head(uint8_t *at, uint32_t kind, uint16_t session, uint16_t sequence) {
-    return put16(put16(put8(at, kind), session), sequence);
+    return lift_put16(lift_put16(lift_put8(at, kind), session), sequence);
 }
 
 static uint32_t crc32(const uint8_t *bytes, int32_t count) {
@@ -143,7 +122,7 @@ static void unfed(lift_link_t *link) {
 }
 
 static uint8_t *put_outputs(uint8_t *at, const lift_outputs_t *out) {
-    at = put32(at, (uint32_t)out->hold_left);
+    at = lift_put32(at, (uint32_t)out->hold_left);
     at = put_signed(at, out->height);
     at = put_signed(at, out->rest);
     at = put_signed(at, out->lift);
@@ -158,26 +137,26 @@ static uint8_t *put_outputs(uint8_t *at, const lift_outputs_t *out) {
     at = put_signed(at, out->faults);
     at = put_signed(at, out->out_of_sight_ticks);
     at = put_signed(at, out->elapsed_ms);
-    at = put8(at, (uint32_t)out->state);
-    at = put8(at, (uint32_t)out->retard_state);
-    at = put8(at, (uint32_t)out->reason);
-    at = put8(at, (uint32_t)out->askers);
-    return put8(at, (uint32_t)out->launched);
+    at = lift_put8(at, (uint32_t)out->state);
+    at = lift_put8(at, (uint32_t)out->retard_state);
+    at = lift_put8(at, (uint32_t)out->reason);
+    at = lift_put8(at, (uint32_t)out->askers);
+    return lift_put8(at, (uint32_t)out->launched);
 }
 
 static void get_inputs(const uint8_t *at, uint16_t tick, lift_inputs_t *in) {
     uint32_t switches = at[14];
     in->tick = tick;
-    in->counts = get16(at);
-    in->speed = get16(at + 2);
+    in->counts = lift_get16(at);
+    in->speed = lift_get16(at + 2);
     in->speed_valid = (switches & SPEED_VALID) != 0U;
-    in->engine_speed = get16(at + 4);
-    in->shaft_speed = get16(at + 6);
+    in->engine_speed = lift_get16(at + 4);
+    in->shaft_speed = lift_get16(at + 6);
     in->armed = (switches & ARMED) != 0U;
     in->launch = (switches & LAUNCH) != 0U;
-    in->request_reduction = get16(at + 8);
-    in->request_retard = get16(at + 10);
-    in->request_reason = get16(at + 12);
+    in->request_reduction = lift_get16(at + 8);
+    in->request_retard = lift_get16(at + 10);
+    in->request_reason = lift_get16(at + 12);
 }
 
 static uint8_t *put_inputs(uint8_t *at, const lift_inputs_t *in, int32_t events) {
@@ -190,7 +169,7 @@ static uint8_t *put_inputs(uint8_t *at, const lift_inputs_t *in, int32_t events)
     at = put_signed(at, in->request_reduction);
     at = put_signed(at, in->request_retard);
     at = put_signed(at, in->request_reason);
-    return put8(put8(at, switches), (uint32_t)events);
+    return lift_put8(lift_put8(at, switches), (uint32_t)events);
 }
 
 static void worst(uint32_t *so_far, uint32_t now) {
@@ -236,7 +215,7 @@ static uint8_t *piece(lift_link_t *link, const uint8_t *body, int32_t count, uin
         *reason = MALFORMED;
         return NULL;
     }
-    int32_t offset = get16(body);
+    int32_t offset = lift_get16(body);
     if (offset + count - 2 > LIFT_IMAGE_BYTES) {
         *reason = BEYOND;
         return NULL;
@@ -256,13 +235,13 @@ static uint8_t *commit(lift_link_t *link, const uint8_t *body, int32_t count, ui
         *reason = ACTIVE;
         return NULL;
     }
-    int32_t length = get16(body);
+    int32_t length = lift_get16(body);
     if (length > LIFT_IMAGE_BYTES) {
         *reason = BEYOND;
         return NULL;
     }
     const uint8_t *image = link->pieces.bytes;
-    if (crc32(image, length) != get32(body + 2)) {
+    if (crc32(image, length) != lift_get32(body + 2)) {
         *reason = PIECES;
         return NULL;
     }
@@ -290,7 +269,7 @@ static uint8_t *commit(lift_link_t *link, const uint8_t *body, int32_t count, ui
         link->started = false;
         unfed(link);
     }
-    return put8(at, (uint32_t)verdict);
+    return lift_put8(at, (uint32_t)verdict);
 }
 
 static uint8_t *start(lift_link_t *link, int32_t count, uint8_t *at, uint8_t *reason) {
@@ -314,7 +293,7 @@ static uint8_t *start(lift_link_t *link, int32_t count, uint8_t *at, uint8_t *re
     }
     link->started = true;
     unfed(link);
-    return put32(at, digest_of(link));
+    return lift_put32(at, digest_of(link));
 }
 
 static uint8_t *step(lift_link_t *link, const uint8_t *body, int32_t count, uint8_t *at, uint8_t *reason) {
@@ -336,7 +315,7 @@ static uint8_t *step(lift_link_t *link, const uint8_t *body, int32_t count, uint
         *reason = TOO_MUCH;
         return NULL;
     }
-    uint16_t first = get16(body);
+    uint16_t first = lift_get16(body);
     uint32_t flags = body[3] & (uint32_t)WANTS_DIGEST;
     uint8_t *to = at + STEPPED_BYTES;
     uint8_t *event_to = to + ticks * OUTPUT_BYTES;
@@ -348,7 +327,7 @@ static uint8_t *step(lift_link_t *link, const uint8_t *body, int32_t count, uint
         tick(link, &in, &out);
         to = put_outputs(to, &out);
         for (int32_t due = from[INPUT_BYTES - 1]; due > 0; due--) {
-            event_to = put8(event_to, event(link));
+            event_to = lift_put8(event_to, event(link));
         }
     }
     uint32_t digest = flags ? digest_of(link) : 0U;
@@ -358,14 +337,14 @@ static uint8_t *step(lift_link_t *link, const uint8_t *body, int32_t count, uint
     link->stalled = false;
     link->fed = true;
     link->fed_ms = link->now_ms;
-    at = put32(put32(at, crc32(body, count)), digest);
-    (void)put8(put8(put16(at, (uint32_t)events), (uint32_t)ticks), flags);
+    at = lift_put32(lift_put32(at, crc32(body, count)), digest);
+    (void)lift_put8(lift_put8(lift_put16(at, (uint32_t)events), (uint32_t)ticks), flags);
     return event_to;
 }
 
 static uint8_t *more_events(lift_link_t *link, const uint8_t *body, int32_t count, uint8_t *at,
                             uint8_t *reason) {
-    int32_t due = count == 2 ? get16(body) : 0;
+    int32_t due = count == 2 ? lift_get16(body) : 0;
     if (due == 0) {
         *reason = MALFORMED;
         return NULL;
@@ -379,7 +358,7 @@ static uint8_t *more_events(lift_link_t *link, const uint8_t *body, int32_t coun
         return NULL;
     }
     for (; due > 0; due--) {
-        at = put8(at, event(link));
+        at = lift_put8(at, event(link));
     }
     return at;
 }
@@ -390,17 +369,19 @@ static uint8_t *status(lift_link_t *link, int32_t count, uint8_t *at, uint8_t *r
         *reason = MALFORMED;
         return NULL;
     }
-    at = put32(at, link->ticks);
-    at = put32(at, link->worst_tick_ns);
-    at = put32(at, link->worst_event_ns);
-    at = put32(at, link->port->stack_bytes(link->port->self));
-    at = put16(put16(put16(put16(at, in->bad_crc), in->bad_stuffing), in->bad_long), in->bad_short);
-    at = put16(put16(put16(put16(at, link->malformed), link->lost_bytes), link->repeated), link->gaps);
-    at = put16(put16(at, link->late), link->stalls);
+    at = lift_put32(at, link->ticks);
+    at = lift_put32(at, link->worst_tick_ns);
+    at = lift_put32(at, link->worst_event_ns);
+    at = lift_put32(at, link->port->stack_bytes(link->port->self));
+    at = lift_put16(lift_put16(lift_put16(lift_put16(at, in->bad_crc), in->bad_stuffing), in->bad_long),
+                    in->bad_short);
+    at = lift_put16(lift_put16(lift_put16(lift_put16(at, link->malformed), link->lost_bytes), link->repeated),
+                    link->gaps);
+    at = lift_put16(lift_put16(at, link->late), link->stalls);
     lift_acting_t now;
     lift_acting(link->controller, &now);
     at = put_signed(put_signed(at, now.reduction), now.retard);
-    return put8(put8(at, (uint32_t)now.reason), link->older ? (uint32_t)OLDER : 0U);
+    return lift_put8(lift_put8(at, (uint32_t)now.reason), link->older ? (uint32_t)OLDER : 0U);
 }
 
 static uint8_t *show(lift_link_t *link, const uint8_t *body, int32_t count, uint8_t *at, uint8_t *reason) {
@@ -408,7 +389,7 @@ static uint8_t *show(lift_link_t *link, const uint8_t *body, int32_t count, uint
         *reason = MALFORMED;
         return NULL;
     }
-    link->stream_every = get16(body);
+    link->stream_every = lift_get16(body);
     link->stream_wait = 0;
     link->stream_number = 0;
     return at;
@@ -444,7 +425,7 @@ static uint8_t *carry_out(lift_link_t *link, uint32_t kind, const uint8_t *body,
 static void send_error(const lift_link_t *link, uint16_t session, uint16_t sequence, uint32_t reason,
                        uint32_t detail) {
     uint8_t payload[SMALL_BYTES];
-    send(link, payload, put16(put8(put_head(payload, ERROR, session, sequence), reason), detail));
+    send(link, payload, lift_put16(lift_put8(put_head(payload, ERROR, session, sequence), reason), detail));
 }
 
 static void hello(lift_link_t *link, uint16_t session, int32_t count) {
@@ -461,20 +442,20 @@ static void hello(lift_link_t *link, uint16_t session, int32_t count) {
     const lift_image_t *c = link->controller->calibration;
     uint8_t payload[SMALL_BYTES];
     uint8_t *at = put_head(payload, HELLO | ANSWER, session, 0);
-    at = put16(put8(put8(at, LIFT_LINK_PROTOCOL), LIFT_LINK_WINDOW), LIFT_IMAGE_VERSION);
-    at = put16(put16(at, c == NULL ? 0U : c->tick_us), LIFT_LINK_LARGEST);
-    at = put32(at, c == NULL ? 0U : c->crc);
+    at = lift_put16(lift_put8(lift_put8(at, LIFT_LINK_PROTOCOL), LIFT_LINK_WINDOW), LIFT_IMAGE_VERSION);
+    at = lift_put16(lift_put16(at, c == NULL ? 0U : c->tick_us), LIFT_LINK_LARGEST);
+    at = lift_put32(at, c == NULL ? 0U : c->crc);
     const char *letter = link->port->firmware;
     for (int32_t i = 0; i < LIFT_FIRMWARE_BYTES; i++) {
-        at = put8(at, (uint32_t)(uint8_t)*letter);
+        at = lift_put8(at, (uint32_t)(uint8_t)*letter);
         if (*letter != '\0') {
             letter += 1;
         }
     }
     uint32_t has = (uint32_t)HAS_DIGEST | (uint32_t)HAS_SAFE_STATE | (uint32_t)HAS_STREAM |
                    (uint32_t)HAS_RESET | (uint32_t)HAS_STATUS | (uint32_t)HAS_EVENTS;
-    at = put16(at, link->port->stores ? has | (uint32_t)HAS_STORE : has);
-    at = put8(at, link->older ? (uint32_t)OLDER : 0U);
+    at = lift_put16(at, link->port->stores ? has | (uint32_t)HAS_STORE : has);
+    at = lift_put8(at, link->older ? (uint32_t)OLDER : 0U);
     send(link, payload, at);
 }
 
@@ -484,8 +465,8 @@ static void request(lift_link_t *link, const uint8_t *payload, int32_t count) {
         return;
     }
     uint32_t kind = payload[0];
-    uint16_t session = get16(payload + 1);
-    uint16_t sequence = get16(payload + 3);
+    uint16_t session = lift_get16(payload + 1);
+    uint16_t sequence = lift_get16(payload + 3);
     const uint8_t *body = payload + HEAD_BYTES;
     count -= HEAD_BYTES;
     if (kind == HELLO) {
@@ -517,7 +498,7 @@ static void request(lift_link_t *link, const uint8_t *payload, int32_t count) {
         if (reason == UNKNOWN || reason == MALFORMED) {
             lift_count(&link->malformed);
         }
-        end = put16(put8(put_head(answer->bytes, ERROR, session, sequence), reason), 0);
+        end = lift_put16(lift_put8(put_head(answer->bytes, ERROR, session, sequence), reason), 0);
     }
     answer->count = (int32_t)(end - answer->bytes);
     link->expected = (uint16_t)(sequence + 1U);
@@ -548,8 +529,8 @@ void lift_link_show(lift_link_t *link, const lift_inputs_t *in, int32_t events) 
     lift_outputs(link->controller, &out);
     uint8_t payload[SMALL_BYTES];
     uint8_t *at = put_head(payload, TICKS, link->session, 0);
-    at = put16(put16(put16(at, link->stream_number), (uint32_t)in->tick), link->stream_every);
-    at = put_outputs(put_inputs(put8(at, 1), in, events), &out);
+    at = lift_put16(lift_put16(lift_put16(at, link->stream_number), (uint32_t)in->tick), link->stream_every);
+    at = put_outputs(put_inputs(lift_put8(at, 1), in, events), &out);
     link->stream_number = (uint16_t)(link->stream_number + 1U);
     send(link, payload, at);
 }

@@ -12,27 +12,6 @@ typedef char lift_the_queue_is_a_power_of_2[(LIFT_PROBE_RECORDS & (LIFT_PROBE_RE
 typedef char lift_the_edges_are_a_power_of_2[(LIFT_PROBE_EDGES & (LIFT_PROBE_EDGES - 1)) == 0 &&
     LIFT_PROBE_EDGES <= 16384 ? 1 : -1];
 
-static uint16_t get16(const uint8_t *at) {
-    return (uint16_t)((uint32_t)at[0] | (uint32_t)at[1] << 8);
-}
-
-static uint32_t get32(const uint8_t *at) {
-    return (uint32_t)get16(at) | (uint32_t)get16(at + 2) << 16;
-}
-
-static uint8_t *put8(uint8_t *at, uint32_t value) {
-    at[0] = (uint8_t)(value & 0xFFU);
-    return at + 1;
-}
-
-static uint8_t *put16(uint8_t *at, uint32_t value) {
-    return put8(put8(at, value), value >> 8);
-}
-
-static uint8_t *put32(uint8_t *at, uint32_t value) {
-    return put16(put16(at, value), value >> 16);
-}
-
 static void clear(lift_probe_t *p) {
     p->running = false;
     p->over = false;
@@ -138,18 +117,18 @@ void lift_probe_edge(lift_probe_t *p, uint32_t now, uint8_t line) {
 }
 
 static uint8_t *put_greeting(const lift_probe_t *p, uint8_t *at) {
-    at = put16(put16(put8(put8(at, PROTOCOL), 1), 0), 0);
-    at = put32(put16(at, LIFT_LINK_LARGEST), 0);
+    at = lift_put16(lift_put16(lift_put8(lift_put8(at, PROTOCOL), 1), 0), 0);
+    at = lift_put32(lift_put16(at, LIFT_LINK_LARGEST), 0);
     const char *name = p->port->firmware;
     for (int32_t i = 0; i < FIRMWARE_BYTES; i++) {
-        at = put8(at, (uint8_t)*name);
+        at = lift_put8(at, (uint8_t)*name);
         name += *name != 0 ? 1 : 0;
     }
-    return put8(put16(at, FEATURE_BOX), 0);
+    return lift_put8(lift_put16(at, FEATURE_BOX), 0);
 }
 
 static uint8_t *put_room(const lift_probe_t *p, uint8_t *at) {
-    return put16(at, (uint32_t)LIFT_PROBE_RECORDS - p->count);
+    return lift_put16(at, (uint32_t)LIFT_PROBE_RECORDS - p->count);
 }
 
 /* The records of a body go to the queue, all or none of them. */
@@ -162,10 +141,10 @@ static uint8_t *queue(lift_probe_t *p, const uint8_t *body, int32_t count, uint8
     uint32_t latest = p->latest;
     for (int32_t i = 0; i < records; i++) {
         const uint8_t *from = body + i * RECORD_BYTES;
-        if (from[4] > LIFT_PROBE_RETARD || before(get32(from), latest)) {
+        if (from[4] > LIFT_PROBE_RETARD || before(lift_get32(from), latest)) {
             return NULL;
         }
-        latest = get32(from);
+        latest = lift_get32(from);
     }
     if (records > LIFT_PROBE_RECORDS - (int32_t)p->count) {
         *reason = TOO_MUCH;
@@ -174,10 +153,10 @@ static uint8_t *queue(lift_probe_t *p, const uint8_t *body, int32_t count, uint8
     for (int32_t i = 0; i < records; i++) {
         const uint8_t *from = body + i * RECORD_BYTES;
         lift_probe_record_t *to = &p->records[(p->first + p->count) & (LIFT_PROBE_RECORDS - 1)];
-        to->at = get32(from);
+        to->at = lift_get32(from);
         to->what = from[4];
         to->extra = from[5];
-        to->value = get16(from + 6);
+        to->value = lift_get16(from + 6);
         p->count = (uint16_t)(p->count + 1U);
     }
     p->latest = latest;
@@ -190,11 +169,11 @@ static uint8_t *edges(lift_probe_t *p, uint8_t *at) {
     int32_t fit = (LIFT_LINK_LARGEST - HEAD_BYTES - EDGES_HEAD) / EDGE_BYTES;
     int32_t waiting = (uint16_t)(p->put - p->taken);
     int32_t count = waiting < fit ? waiting : fit;
-    at = put16(put16(put8(put32(at, p->now - p->origin), state), p->late), p->lost);
-    at = put16(put_room(p, at), (uint32_t)count);
+    at = lift_put16(lift_put16(lift_put8(lift_put32(at, p->now - p->origin), state), p->late), p->lost);
+    at = lift_put16(put_room(p, at), (uint32_t)count);
     for (int32_t i = 0; i < count; i++) {
         const lift_probe_edge_t *edge = &p->edges[p->taken & (LIFT_PROBE_EDGES - 1U)];
-        at = put8(put32(at, edge->at), edge->line);
+        at = lift_put8(lift_put32(at, edge->at), edge->line);
         p->taken = (uint16_t)(p->taken + 1U);
     }
     return at;
@@ -227,9 +206,9 @@ static uint8_t *carry_out(lift_probe_t *p, const uint8_t *payload, int32_t count
 }
 
 static uint8_t *put_head(uint8_t *at, uint32_t kind, const uint8_t *payload) {
-    at = put8(at, kind);
+    at = lift_put8(at, kind);
     for (int32_t i = 1; i < HEAD_BYTES; i++) {
-        at = put8(at, payload[i]);
+        at = lift_put8(at, payload[i]);
     }
     return at;
 }
@@ -240,12 +219,12 @@ static void send(const lift_probe_t *p, uint8_t *payload, const uint8_t *end) {
 
 static void refuse(const lift_probe_t *p, const uint8_t *payload, uint32_t reason, uint32_t detail) {
     uint8_t small[HEAD_BYTES + 3 + LIFT_CRC_BYTES];
-    send(p, small, put16(put8(put_head(small, ERROR, payload), reason), detail));
+    send(p, small, lift_put16(lift_put8(put_head(small, ERROR, payload), reason), detail));
 }
 
 static void answer(lift_probe_t *p, const uint8_t *payload, int32_t count) {
-    uint16_t session = get16(payload + 1);
-    uint16_t sequence = get16(payload + 3);
+    uint16_t session = lift_get16(payload + 1);
+    uint16_t sequence = lift_get16(payload + 3);
     if (payload[0] == HELLO) {
         if (session == 0U || count != HEAD_BYTES + 1) {
             return;
@@ -273,7 +252,7 @@ static void answer(lift_probe_t *p, const uint8_t *payload, int32_t count) {
         uint8_t *at = put_head(p->answer, (uint32_t)payload[0] | ANSWER, payload);
         uint8_t *end = carry_out(p, payload, count, at, &reason);
         if (end == NULL) {
-            end = put16(put8(put_head(p->answer, ERROR, payload), reason), 0);
+            end = lift_put16(lift_put8(put_head(p->answer, ERROR, payload), reason), 0);
         }
         p->answer_count = (int32_t)(end - p->answer);
         p->answered = true;
