@@ -13,14 +13,14 @@ from bench.vehicle.results import MARKS_FT
 _SCREEN_RUNS = 20
 _CURVES: tuple[tuple[str, str, str], ...] = (
     ("peak_lift_mm", "Peak lift", "peak lift, mm"),
-    ("landing_m_per_s", "Landing", "speed of the nose when it lands, m/s"),
-    ("torque_time_s", "Torque taken", "torque-time, s of full torque"),
+    ("landing_m_per_s", "Landing", "nose, m/s"),
+    ("torque_time_s", "Torque taken", "s of full torque"),
     ("time_60_ft_s", "Time to 60 ft", "s"),
     ("time_660_ft_s", "Time to 660 ft", "s"),
     ("density_altitude_m", "Density altitude", "m"),
 )
 _SENSOR = (
-    ("noise_mm", "Sensor noise", "one standard deviation of the standing car, mm"),
+    ("noise_mm", "Sensor noise, car standing", "1 sd, mm"),
     ("rest_mm", "Rest height", "mm"),
     ("unused_share", "Readings not used", "share of the run"),
 )
