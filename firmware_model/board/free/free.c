@@ -4,12 +4,18 @@
  * port at the end: for each crank event when its injector opened and when its coil is due, in microseconds since
  * the start, 0 for not at all; 8 bytes. */
 #include "../board.h"
-#include "../lm3s6965/registers.h"
 #include "table.h"
 
 enum { TICK_VECTOR = 15, CYCLES_US = BOARD_HZ / 1000000, SWITCH_VALID = 1, SWITCH_ARMED = 2, SWITCH_LAUNCH = 4 };
 enum { LEAD = 200 }; /* 0.1 degree from a crank event to its spark without retard */
 
+#define TIMER_CONFIG REGISTER(0x40030000U)
+#define TIMER_MODE REGISTER(0x40030004U)
+#define TIMER_CONTROL REGISTER(0x4003000CU)
+#define TIMER_INTERRUPTS REGISTER(0x40030018U)
+#define TIMER_CLEAR REGISTER(0x40030024U)
+#define TIMER_LOAD REGISTER(0x40030028U)
+#define CLOCK_GATES REGISTER(0x400FE104U)
 #define TICK_CONTROL REGISTER(0xE000E010U)
 #define TICK_LOAD REGISTER(0xE000E014U)
 #define TICK_NOW REGISTER(0xE000E018U)

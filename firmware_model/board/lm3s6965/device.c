@@ -1,9 +1,15 @@
 /* Milliseconds from a timer's interrupt; short times from the processor's own counter. UART0 (PL011): received
  * bytes by interrupt, sent ones by waiting for room. */
 #include "../board.h"
-#include "registers.h"
 
 #define CLOCK_CONFIG REGISTER(0x400FE060U)
+#define CLOCK_GATES REGISTER(0x400FE104U)
+#define TIMER_CONFIG REGISTER(0x40030000U)
+#define TIMER_MODE REGISTER(0x40030004U)
+#define TIMER_CONTROL REGISTER(0x4003000CU)
+#define TIMER_INTERRUPTS REGISTER(0x40030018U)
+#define TIMER_CLEAR REGISTER(0x40030024U)
+#define TIMER_LOAD REGISTER(0x40030028U)
 #define CYCLES_CONTROL REGISTER(0xE000E010U) /* counts down from CYCLES_LOAD, 24 bits: 335 ms */
 #define CYCLES_LOAD REGISTER(0xE000E014U)
 #define CYCLES_NOW REGISTER(0xE000E018U)
