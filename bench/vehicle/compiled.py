@@ -10,7 +10,6 @@ from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, fields
 from functools import cache
-from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -19,20 +18,13 @@ from bench.vehicle.c_sources import source_digest
 from bench.vehicle.car import Car
 from bench.vehicle.results import AT_MARKS, MARKS_FT, ROW, SCORES, Floats, Outcome, cut_starts
 from bench.vehicle.track import VIEW, Reading, Track
+from firmware_model.shared import load
 
 if TYPE_CHECKING:
     from bench.calibration import CalibrationFile
 
 
-def _extension() -> Any:
-    """The extension module, None where it was not built."""
-    try:
-        return import_module("bench.vehicle._vehicle")
-    except ImportError:
-        return None
-
-
-_vehicle = _extension()
+_vehicle: Any = load("bench.vehicle", "_vehicle")
 
 _SET_UP_AGAIN = "then set up again with: pip install --editable . (bench/run and tests/run do it)"
 _LISTS = ("torque_speed", "torque", "throttle_time", "throttle", "gear", "shift_at")
@@ -45,8 +37,8 @@ def available() -> str | None:
     """None where the compiled car can be used, else one line that says why not and what would help."""
     if _vehicle is None:
         return (
-            "the compiled car is not built; install a C compiler and Python's headers"
-            f" (apt-get install gcc libc6-dev python3-dev), {_SET_UP_AGAIN}"
+            "the compiled car is not built; install a C compiler"
+            f" (apt-get install gcc libc6-dev), {_SET_UP_AGAIN}"
         )
     if _vehicle.ffi.string(_vehicle.lib.lv_sources()).decode() != source_digest():
         return f"the compiled car was built from other sources than those here; {_SET_UP_AGAIN}"
