@@ -5,7 +5,7 @@ It is setuptools' own backend with one step before it: beside `firmware_model`, 
 headers, which stay the only place that says it. With no C compiler all else is installed, and
 firmware_model.binding, firmware_model.probe.box and bench.vehicle.compiled tell what is missing.
 
-The compiler is $CC, else cc. `platform` among the settings names another system (PLATFORMS): then zig's compiler
+The compiler is $CC, else cc. `platform` among the settings names another system (PLATFORMS): then zig's
 (package ziglang) builds for it, and without it there is no wheel.
 """
 
@@ -59,7 +59,7 @@ FLAGS = ("-std=c99", "-O2", "-shared", "-fPIC", "-fno-semantic-interposition", "
 
 
 class Library(NamedTuple):
-    """A library: its name in its folder, the headers that cffi reads, C files, and where these include from."""
+    """A library: its name in its folder, headers that cffi reads, C files, and where these include from."""
 
     folder: Path
     name: str

@@ -1,4 +1,4 @@
-"""The C sides as shared libraries, loaded through cffi: a library for each system, and one description for all.
+"""The C sides as shared libraries, loaded through cffi: one for each system, one description for all.
 
 A library needs no Python headers and fits every version of Python. bench/build_backend.py builds both.
 """
