@@ -37,7 +37,7 @@ CLIENT_PROMISED = 0.06  # of what one compile takes; 0.3 ms where that takes 5
 
 @contextmanager
 def two_workers() -> Iterator[tuple[str, list[int]]]:
-    """The address of a scheduler on the loopback address with two workers of one thread, and their processes."""
+    """A scheduler on the loopback address with two workers of one thread: its address, their processes."""
     with TemporaryDirectory(prefix="liftlatch-bench-") as folder:
         file = Path(folder) / "scheduler.json"
         common = ["--scheduler-file", str(file), "--no-dashboard", "--host", "127.0.0.1"]

@@ -98,7 +98,7 @@ class _Grid:
     def differences(
         self, rows: Floats, columns: Floats, reduction: Floats, retard: Floats
     ) -> tuple[Floats, Floats, Floats]:
-        """Map less ceiling for reduction and retard of k maps, both float64[k, places, lifts], and those lifts.
+        """Map less ceiling for reduction and retard of k maps, float64[k, places, lifts], and those lifts.
 
         rows: float64[k, r], columns: float64[k, c], reduction and retard as shares: float64[k, r, c].
         """

@@ -84,8 +84,10 @@ def pack(values: Values) -> bytes:
 
 
 def judge(image: bytes) -> None:
-    """ValueError with the reason where the controller refuses an image. Its C port is asked where it is built:
-    it says the same and is quicker."""
+    """ValueError with the reason where the controller refuses an image.
+
+    Its C port is asked where it is built: it says the same and is quicker.
+    """
     from firmware_model import binding
 
     if binding.available():

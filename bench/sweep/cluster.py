@@ -14,7 +14,6 @@ from importlib.metadata import version
 from typing import Any
 from urllib.parse import urlsplit
 
-
 from bench.errors import UserError
 from bench.trace.text import plural
 from firmware_model.core_sources import source_digest
@@ -23,6 +22,7 @@ _CONNECT_S = 5.0
 _WORKERS_S = 10.0
 LOST_S = 30.0
 _LOOK_S = 1.0
+
 
 def check_cluster(address: str) -> None:
     """UserError where the extra is not installed or nothing answers: before there is much work to lose."""
@@ -54,8 +54,10 @@ def _extra() -> Any:
 
 @contextmanager
 def connected(address: str) -> Iterator[tuple[Any, Any]]:
-    """Give the package of the extra and a client of the scheduler; UserError where the extra is not installed or
-    nothing answers."""
+    """Give the package of the extra and a client of the scheduler.
+
+    UserError where the extra is not installed or nothing answers.
+    """
     distributed = _extra()
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # of other versions on the other side, and of large inputs

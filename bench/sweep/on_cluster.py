@@ -162,7 +162,7 @@ def _hand_over(what: Any) -> Any:
 def step_there(
     plan: Plan, key: Any, combined: Sequence[tuple[Value, ...]], inputs: Sequence[Packed]
 ) -> list[tuple[Told, list[Measures]]] | None:
-    """Each setting and its results by trace; None where one is wrong or reads other inputs than `key` says."""
+    """Each setting and its results by trace; None where one is wrong or its inputs are not those of `key`."""
     check_program(plan.program)
     maker = Maker(_base(plan.text, plan.path), plan.varied)
     try:
