@@ -85,7 +85,7 @@ def main() -> None:
         took("client", time.process_time() - processor)
 
     def spent(workers: list[psutil.Process]) -> float:
-        return sum(used.user + used.system for used in (worker.cpu_times() for worker in workers))
+        return float(sum(used.user + used.system for used in (worker.cpu_times() for worker in workers)))
 
     with two_workers() as (address, pids):
         workers = [psutil.Process(pid) for pid in pids]
