@@ -71,7 +71,7 @@ class Packed(NDArrayOperatorsMixin):
         block = self._blocks[number]
         if isinstance(block, bytes):
             data = np.frombuffer(zlib.decompress(block), np.uint8).reshape(self.dtype.itemsize, _BLOCK)
-            weights = data[-1].astype(f"u{self.dtype.itemsize}")
+            weights: Array = data[-1].astype(f"u{self.dtype.itemsize}")
             for plane in data[-2::-1]:
                 weights <<= 8
                 weights |= plane
