@@ -19,6 +19,7 @@ from bench.desk.begin import begin, questions
 from bench.desk.convert import convert
 from bench.desk.logs import LARGEST_LOG, SIGNALS, Logs
 from bench.desk.result import Source, View, ceilings, work_out
+from bench.desk.runs import Laid, Runs
 from bench.desk.session import Session, WouldReplace
 from bench.desk.transfer import doors
 from bench.errors import UserError
@@ -70,7 +71,8 @@ class Desk:
     def __init__(self, session: Session, source: Source) -> None:
         self.files = {name: (kind, built(name)) for name, kind in _TYPES.items()}
         self.session = session
-        self.source = self._first = source
+        self.runs = Runs(source)
+        self._first = source
         self.view = View()
         self.clients: set[Client] = set()
         self._compare = False
@@ -90,7 +92,13 @@ class Desk:
             "log away": lambda of: self.logs.put_away(of.get("log")),
             "log layout": self._keep_layout,
             "log use": self._use,
+            "log lay": self._lay,
         }
+
+    @property
+    def source(self) -> Source:
+        """The run that the figures are of."""
+        return self.runs.chosen.source
 
     # -- life
 
@@ -162,6 +170,8 @@ class Desk:
                 said = f"These are the settings of {shown(session.name, 80)} as it is on disk now."
             case "save":
                 said = await self._save(asked)
+            case "run choose" | "run away":
+                self._choose(asked)
             case "dismiss":
                 self._notices = []
             case "begin" | "convert" as what:
@@ -214,8 +224,30 @@ class Desk:
         self._show(source)
         return f"The run shown is of {shown(trace.path.name, 80)}."
 
+    def _lay(self, asked: dict[str, Any]) -> str:
+        """Lay a log's run over those that are shown."""
+        trace = self.logs.trace(asked.get("log"), asked.get("run"))
+        source = Source(trace, Options(), None)
+        if not source.replay(self.session.settings.cal).runs:
+            what = "no launch was found, so nothing aligns it with the others"
+            raise UserError(what, shown(trace.path.name, 80), "say in the table which column is the launch")
+        laid = self.runs.lay(source)
+        return f"{laid.name} lies over the run, both from their launch on."
+
+    def _choose(self, asked: dict[str, Any]) -> None:
+        """Make another run the one that the figures are of, or take one away."""
+        if asked["do"] == "run away":
+            self.runs.take_away(asked.get("run"))
+            return
+        vehicle = self.source.vehicle
+        self.runs.choose(asked.get("run"))
+        self.source.vehicle = vehicle  # the car that is foreseen is the same, whatever run is looked at
+        self.view = View()
+        self._disk = self._good = None
+
     def _show(self, source: Source) -> None:
-        self.source, self.view = source, View()
+        self.runs.show(source)
+        self.view = View()
         self._disk = self._good = None
 
     def _begin(self, asked: dict[str, Any]) -> str:
@@ -259,9 +291,10 @@ class Desk:
             heard = {client: client.heard for client in self.clients}
             message = self._state()
             compare, view = self._compare, self.view
+            source, others = self.source, self.runs.others
             try:
                 # values are never changed in place, so that the thread may read them
-                found = await asyncio.to_thread(self._work_out, message["values"], view)
+                found = await asyncio.to_thread(self._work_out, message["values"], view, source, others)
                 disk = await asyncio.to_thread(self._of_disk, view) if compare else None
             except Exception as error:  # a mistake of ours must not end the desk, with all that is in it
                 found = {"refused": [f"internal error, please report it: {error!r}"]}
@@ -285,6 +318,7 @@ class Desk:
             "kind": "state",
             "file": session.facts(),
             "trace": {"name": self.source.trace.path.name},
+            "runs": self.runs.facts(),
             "guesses": settings.guessed,
             "sections": settings.sections,
             "vehicle": self.source.vehicle and self.source.vehicle.path.name,
@@ -320,16 +354,17 @@ class Desk:
         step = settings.lift_step * 10
         return round(-(-top / settings.cal.built.lift_size // step) * step, 6)
 
-    def _work_out(self, values: Any, view: View) -> dict[str, Any]:
+    def _work_out(self, values: Any, view: View, source: Source, others: tuple[Laid, ...]) -> dict[str, Any]:
         """The result of a state, or why the checker refuses it."""
         session = self.session
         try:
             text = session.settings.text_to_try(values)
             present = session.settings.cal
-            self._good = work_out(self.source, compile_text(text, session.name), view, present)
+            cal = compile_text(text, session.name)
+            self._good = work_out(source, cal, view, present, others)
         except CalibrationMistakes as mistakes:
             if self._good is None:
-                self._good = work_out(self.source, session.settings.cal, view)
+                self._good = work_out(source, session.settings.cal, view, None, others)
             return {"refused": [str(error) for error in mistakes.errors]}
         except UserError as error:
             return {"refused": [str(error)]}

@@ -30,7 +30,10 @@ class Held(Protocol):
 
     logs: Logs
     session: Session
-    source: Source
+
+    @property
+    def source(self) -> Source:
+        """The run that the figures are of."""
 
     def tell_logs(self) -> None:
         """Tell all pages what logs there are."""

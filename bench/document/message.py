@@ -76,6 +76,11 @@ def message(strip: Strip) -> dict[str, Any]:
     }  # fmt: skip
 
 
+def curve(series: Series, column: str) -> dict[str, Any]:
+    """One curve as a series of its own, for a strip that a message carried."""
+    return _series(series, column, False)
+
+
 def _series(series: Series, column: str, every: bool) -> dict[str, Any]:
     its = series.columns[column]
     numbers = its.numbers

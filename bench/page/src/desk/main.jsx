@@ -11,13 +11,14 @@ import { useDesk } from "./link.js";
 import { Begin, Logs, useBringing } from "./logs.jsx";
 import { Convert, Maps } from "./maps.jsx";
 import { isGuess, Rest } from "./rest.jsx";
+import { Apart, Runs } from "./runs.jsx";
 import { kindOf, Predicted, Replayed } from "./time.jsx";
 import { takeAlong } from "./transfer.js";
 
 function Desk() {
   const { state, values, said, setSaid, logs, connected, ask, set, tell } = useDesk();
   const [open, setOpen] = useState(""); // "log" or "begin"
-  const bringing = useBringing(tell, logs?.largest);
+  const bringing = useBringing(tell, logs?.largest, ask);
   const [moment, setMoment] = useState(null);
   const [saving, setSaving] = useState(false);
 
@@ -39,7 +40,7 @@ function Desk() {
   }, [state?.file.name, state?.changed.length]);
   useEffect(() => {
     if (said?.about === "save" && said.fine) setSaving(false);
-    if (said?.fine && (said.about === "begin" || said.about === "log use")) setOpen("");
+    if (said?.fine && (said.about === "begin" || said.about === "log use" || said.about === "log lay")) setOpen("");
   }, [said]);
   useEffect(() => {
     if (bringing.shown) setOpen("log");
@@ -82,6 +83,7 @@ function Desk() {
                 {result.predicted?.path && "Dotted: the lift predicted for the car with this setting."}
               </p>
               <Ceilings state={state} values={values} set={set} moment={moment} stale={stale} />
+              <Runs runs={state.runs} others={result.others} ask={ask} />
               {stale && <div class="refused" role="alert"><b>These settings cannot be.</b> The pictures and figures are those of the last ones that could.<ul>{refused.map((text) => <li key={text}>{text}</li>)}</ul></div>}
               {!state.has_ceilings && <Maps state={state} values={values} set={set} stale={stale} />}
               <Within state={state} values={values} set={set} stale={stale} />
@@ -101,6 +103,7 @@ function Desk() {
                 </details>
               ) : <Figures result={result} disk={disk} stale={stale} />}
               <Replayed key={kindOf(result.strip)} result={result} disk={disk} moment={moment} setMoment={setMoment} stale={stale} />
+              <Apart apart={result.apart} />
               {disk && <p class="note"><span class="key disk-key" /> dashed: the file on disk{disk.why_not && `, which cannot be shown: ${disk.why_not}`}</p>}
               <Remarks result={result} />
             </section>

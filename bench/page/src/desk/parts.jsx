@@ -4,6 +4,8 @@ import { useEffect, useState } from "preact/hooks";
 export const digitsOf = (step) => Math.max(0, -Math.floor(Math.log10(step) + 1e-9));
 export const clamp = (value, low, high) => Math.min(high, Math.max(low, value));
 export const toStep = (value, step) => Number((Math.round(value / step) * step).toFixed(digitsOf(step)));
+/** The look of the run at a place among those that lie over the chosen one. */
+export const lookOf = (place) => `run-${place + 1}`;
 export const plain = (value, digits = 1) => Number(value.toFixed(digits)).toString();
 
 // The width that an element has, in CSS pixels.
