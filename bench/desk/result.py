@@ -14,10 +14,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from bench.desk.cells import cells
 from bench.desk.runs import Laid, laid_over
 from bench.document.message import message, thinned
 from bench.document.window import AFTER_S, LEAST_S
+from bench.replay.cells import cells
 from bench.replay.figure import live
 from bench.replay.figure_data import window
 from bench.replay.findings import Findings, Launch, Replay, find
