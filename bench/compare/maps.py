@@ -47,6 +47,6 @@ def _beside(letter: str, a: CalibrationFile, b: CalibrationFile) -> Iterator[Map
             [plain(v / 16 / built.lift_size) for v in lifts.tolist()],
             [plain(v * scale) for v in places.tolist()],
             cells,
-            note=f"At all points of A and of {letter}; → where they differ. Between points both are straight.",
+            note=f"At all points of A and of {letter}; → where they differ. Between points both are straight",
             changed={(i, j) for i, j in zip(*differs.nonzero(), strict=True)},
         )  # fmt: skip

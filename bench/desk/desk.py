@@ -319,7 +319,7 @@ class Desk:
             "file": session.facts(),
             "trace": {"name": self.source.trace.path.name},
             "runs": self.runs.facts(),
-            "guesses": settings.guessed,
+            "guesses": settings.guesses(values),
             "sections": settings.sections,
             "vehicle": self.source.vehicle and self.source.vehicle.path.name,
             "values": values,

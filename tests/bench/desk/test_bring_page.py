@@ -102,6 +102,18 @@ def test_from_a_log_to_a_device_without_another_command(
         expect(page.locator(".refused")).to_have_count(0)
         usable(page)
 
+        # a section that is off is switched on with guesses that are marked, and off again, by the keyboard
+        section = page.locator(".keys").filter(has_text="Requests by engine speed")
+        section.locator("summary").click()
+        switch = section.get_by_role("switch")
+        expect(section.locator(".key-row")).to_have_count(0)
+        switch.press("Space")
+        expect(section.locator(".guess button")).to_have_count(6)
+        expect(page.locator(".refused")).to_have_count(0)
+        usable(page)
+        switch.press("Space")
+        expect(section.locator(".key-row")).to_have_count(0)
+
         # a setting is moved and saved; then it is taken along
         page.get_by_label("Hold, ms").fill("45")
         expect(page.get_by_role("button", name="File for the device")).to_be_disabled()
