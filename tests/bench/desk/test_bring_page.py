@@ -108,7 +108,7 @@ def test_from_a_log_to_a_device_without_another_command(
         switch = section.get_by_role("switch")
         expect(section.locator(".key-row")).to_have_count(0)
         switch.press("Space")
-        expect(section.locator(".guess button")).to_have_count(6)
+        expect(section.locator(".guess button")).to_have_count(7)
         expect(page.locator(".refused")).to_have_count(0)
         usable(page)
         switch.press("Space")
