@@ -118,13 +118,15 @@ class Curves extends Part {
   get grid() {
     return true;
   }
-  take() {
+  take(stays) {
     const { strip, spec } = this;
+    const before = this.lines;
     // Areas lie below, the main line above all others.
     const rank = ({ look }) => (strip.looks[look][3] ? 0 : look === "main" ? 2 : 1);
     this.lines = [...spec.lines].sort((p, q) => rank(p) - rank(q)).map((line) => ({
       line, column: strip.series[line.series].columns[line.column], axis: strip.axes[line.series], exact: false, count: 0,
     })); // prettier-ignore
+    if (stays) this.lines.forEach((one, i) => Object.assign(one, { exact: before[i].exact, count: before[i].count }));
     this.codes = this.namedCodes();
   }
   shapeNow() {

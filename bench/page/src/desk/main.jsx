@@ -10,6 +10,7 @@ import { Knobs, Within } from "./knobs.jsx";
 import { useDesk } from "./link.js";
 import { Begin, Logs, useBringing } from "./logs.jsx";
 import { Convert, Maps } from "./maps.jsx";
+import { Steady } from "./parts.jsx";
 import { isGuess, Rest } from "./rest.jsx";
 import { Apart, Runs } from "./runs.jsx";
 import { kindOf, Predicted, Replayed } from "./time.jsx";
@@ -93,7 +94,7 @@ function Desk() {
             <section aria-labelledby="what-then" class="then">
               <div class="title">
                 <h2 id="what-then">And what happens then?</h2>
-                <Views result={result} ask={ask} />
+                <Steady of={[result.launches, result.launch, result.whole]}>{() => <Views result={result} ask={ask} />}</Steady>
               </div>
               {result.loud.map((text) => <p key={text} class="bar warn">{text}</p>)}
               {result.out_of_service ? (
@@ -105,21 +106,27 @@ function Desk() {
               <Replayed key={kindOf(result.strip)} result={result} disk={disk} moment={moment} setMoment={setMoment} stale={stale} />
               <Apart apart={result.apart} />
               {disk && <p class="note"><span class="key disk-key" /> dashed: the file on disk{disk.why_not && `, which cannot be shown: ${disk.why_not}`}</p>}
-              <Remarks result={result} />
+              <Steady of={[result.warnings, result.looks, result.notes]}>{() => <Remarks result={result} />}</Steady>
             </section>
             <section aria-labelledby="keep" class="keep">
               <h2 id="keep">Keep it, and give it back</h2>
-              <Knobs state={state} values={values} set={set} />
+              <Steady of={[state.knobs, state.knobs.map(({ name }) => values[name]), values.hold_from]}>
+                {() => <Knobs state={state} values={values} set={set} />}
+              </Steady>
             </section>
-            <Rest state={state} values={values} set={set} />
-            <Along state={state} values={values} />
+            <Steady of={[state.sections, state.guesses, Object.entries(values).filter(([name]) => /[. ]|^measured$/.test(name))]}>
+              {() => <Rest state={state} values={values} set={set} />}
+            </Steady>
+            <Steady of={[state.file, state.changed.length, state.guesses, values.measured]}>
+              {() => <Along state={state} values={values} />}
+            </Steady>
             {result.predicted && (
               <section aria-labelledby="the-car" class="car">
                 <h2 id="the-car">What would the car do?</h2>
                 <Predicted predicted={result.predicted} disk={disk} model={state.model} stale={stale} />
               </section>
             )}
-            <Foot state={state} />
+            <Steady of={[state.cautions, state.pages]}>{() => <Foot state={state} />}</Steady>
           </div>
         )}
       </main>
