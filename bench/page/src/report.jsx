@@ -32,6 +32,7 @@ function setScheme() {
 function setPaper(paper) {
   if (paper === onPaper) return;
   onPaper = paper;
+  if (paper) for (const strip of Object.values(strips)) strip.catchUp();
   setScheme();
   for (const one of plots) {
     one.stage.querySelector("img")?.remove();

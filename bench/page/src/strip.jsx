@@ -48,8 +48,9 @@ export class Strip {
     this.view = this.within(...spec.view);
   }
 
-  /** Shows another strip with the same kinds of panels in the place of this one; panels in which nothing is new stay. */
-  update(spec) {
+  /** Shows another strip with the same kinds of panels in the place of this one; panels in which nothing is new stay.
+      For the same strip `touched` has the columns whose numbers are new, and `events` says whether those of events are. */
+  update(spec, touched = null, events = true) {
     const { view } = this;
     const before = this.spec;
     const [a, b] = before.view;
@@ -58,7 +59,9 @@ export class Strip {
     const moved = view[0] !== this.view[0] || view[1] !== this.view[1];
     for (const part of this.parts) {
       const { number } = part;
-      part.stays = !moved && spec !== before && sameData([before.panels[number], ofPanel(before, number)], [spec.panels[number], ofPanel(spec, number)]);
+      part.stays = !moved && (spec === before
+        ? touched !== null && !part.touched(touched, events)
+        : sameData([before.panels[number], ofPanel(before, number)], [spec.panels[number], ofPanel(spec, number)])); // prettier-ignore
       part.take(part.stays);
       if (part.plot && part.shape !== part.shapeNow()) part.mount();
     }
@@ -142,9 +145,20 @@ export class Strip {
     const [a, b] = this.view;
     const { at } = this.zero();
     this.shown = [a - at, b - at];
-    for (const part of this.parts) if (part.plot && !part.stays) part.draw(a, b, at);
+    for (const part of this.parts) {
+      if (!part.plot || part.stays) continue;
+      if (part.seen) part.draw(a, b, at);
+      else part.late = true; // drawn as soon as it is looked at
+    }
     this.overlay();
     this.changed();
+  }
+
+  /** Draws what was put off, of one panel or of all. */
+  catchUp(parts = this.parts) {
+    const late = parts.filter((part) => part.late && part.plot);
+    for (const part of late) part.draw(...this.view, this.zero().at);
+    if (late.length) this.changed();
   }
 
   overlay() {
