@@ -22,6 +22,7 @@ from bench.desk.result import Source, View, ceilings, work_out
 from bench.desk.runs import Laid, Runs
 from bench.desk.session import Session, WouldReplace
 from bench.desk.transfer import doors
+from bench.desk.words import on_page
 from bench.errors import UserError
 from bench.page import built
 from bench.replay.inputs import Options
@@ -144,7 +145,7 @@ class Desk:
         except WouldReplace as error:
             client.put(said | {"text": str(error), "taken": error.reason})
         except UserError as error:
-            client.put(said | {"text": str(error)})
+            client.put(said | {"text": on_page(str(error))})
         except OSError as error:
             what = error.strerror or type(error).__name__
             client.put(said | {"text": str(UserError(what, error.filename or ""))})
@@ -260,7 +261,7 @@ class Desk:
             self.source.replay(session.settings.cal)
         except UserError as error:
             self._show(Source(self._first.trace, Options(), None))
-            said += f" The run that was shown does not fit it: {error}"
+            said += f" The run that was shown does not fit it: {on_page(str(error))}"
         self._disk = self._good = None
         return said
 
@@ -365,9 +366,9 @@ class Desk:
         except CalibrationMistakes as mistakes:
             if self._good is None:
                 self._good = work_out(source, session.settings.cal, view, None, others)
-            return {"refused": [str(error) for error in mistakes.errors]}
+            return {"refused": [on_page(str(error)) for error in mistakes.errors]}
         except UserError as error:
-            return {"refused": [str(error)]}
+            return {"refused": [on_page(str(error))]}
         return {"refused": [], "result": self._good}
 
     def _of_disk(self, view: View) -> dict[str, Any]:
@@ -377,7 +378,7 @@ class Desk:
             try:
                 found: dict[str, Any] = {"result": work_out(self.source, session.on_disk(), view)}
             except UserError as error:
-                found = {"why_not": str(error)}
+                found = {"why_not": on_page(str(error))}
             except OSError as error:
                 found = {"why_not": f"{session.name}: {error.strerror}"}
             self._disk = (session.disk_digest, view, found)

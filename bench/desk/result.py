@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from bench.desk.runs import Laid, laid_over
+from bench.desk.words import on_page
 from bench.document.message import message, thinned
 from bench.document.window import AFTER_S, LEAST_S
 from bench.replay.cells import cells
@@ -147,10 +148,13 @@ def work_out(
         "figures": [figures[key] for key in _FIGURES if key in figures],
         "out_of_service": launch is not None
         and out_of_service(s.ticks["faults"][launch.tick : launch.end_tick]),
-        "loud": [*(predicted or {}).get("harm", []), *(r.text for r in remarks if r.code in _LOUD)],
-        "looks": [*(predicted or {}).get("readiness", []), *(r.text for r in remarks if r.code not in _LOUD)],
+        "loud": [*(predicted or {}).get("harm", []), *(on_page(r.text) for r in remarks if r.code in _LOUD)],
+        "looks": [
+            *(predicted or {}).get("readiness", []),
+            *(on_page(r.text) for r in remarks if r.code not in _LOUD),
+        ],
         "warnings": list(cal.warnings),
-        "notes": [*source.trace.notes, *s.inputs.notes],
+        "notes": [on_page(text) for text in (*source.trace.notes, *s.inputs.notes)],
         "predicted": predicted,
     }
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from bench.desk.words import on_page
 from bench.document.blocks import Series
 from bench.document.columns import Column
 from bench.document.message import curve, thinned
@@ -102,7 +103,7 @@ def laid_over(
         try:
             found.append(said | _drawn(one, cal, from_s, until_s))
         except UserError as error:
-            found.append(said | {"why_not": str(error)})
+            found.append(said | {"why_not": on_page(str(error))})
     return found
 
 
