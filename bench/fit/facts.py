@@ -33,8 +33,8 @@ _POOR_LEFT_OUT = 3.0  # times what the ranges allow
 _ENOUGH_AIR_S = 1.2
 _LESS_TORQUE = 0.1  # of the command: an engine that gives less by this is told
 # A command that no log shows and that the engine goes another way than by so much is not what drove the car.
-# With the right calibration replayed the shares of torque were off by 0.03 to 0.11 (SEEN_RIGHT), with
-# another one by 0.17 to 0.27.
+# With the right calibration replayed the shares were off by 0.03 to 0.16 in ten of eleven fits of one run;
+# with another one, where a fit was not poor anyway, by 0.24 to 0.33 (six).
 _OTHER_COMMAND = 0.2
 _LATE_S = 0.010  # a channel that comes later than this is told
 
@@ -231,8 +231,8 @@ def notes(fit: Fit) -> list[str]:
             " values"
         )
     found.append(
-        "the intervals hold the true value in about 80 of 100 cases for cars that obey the model, and in 67"
-        " for those that do not (bench/vehicle/README.md), if the weight and the lengths are right; a wrong"
-        " weight scales torques, springs and inertias"
+        "the intervals hold the true value in about 80 of 100 cases, of cars that obey the model and of those"
+        " of tests/outside_car that do not (bench/fit/README.md), if the weight and the lengths are right; a"
+        " wrong weight scales torques, springs and inertias"
     )
     return found

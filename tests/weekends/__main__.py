@@ -1,43 +1,61 @@
 """python -m tests.weekends [COUNT [RUNS [FIRST SEED [ours|outside]]]]: how many ranges hold, and how many
-steps break a limit, each with the 95 % interval of its share."""
+steps break a limit.
+
+Runs of one car are no independent ones: the interval of each share is from the cars drawn anew with
+replacement (B. Efron, The Annals of Statistics 7, 1979)."""
 
 from __future__ import annotations
 
 import sys
 import tempfile
-from dataclasses import fields
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from scipy.stats import binomtest
+import numpy as np
 
 from bench.book.predictions import FIGURES
 from tests.weekends.weekend import Weekend, weekend
 
 
-def _share(many: int, of: int) -> str:
-    """So many of so many, with the interval of C. J. Clopper and E. S. Pearson (Biometrika 26, 1934)."""
-    if not of:
-        return "none"
-    low, high = binomtest(many, of).proportion_ci(0.95)
-    return f"{many} of {of} ({100 * low:.0f} to {100 * high:.0f} %)"
+def _share(weekends: Sequence[Weekend], count: Callable[[Weekend], tuple[int, int]]) -> str:
+    """So many of so many, with the share's 95 % interval."""
+    table = np.array([count(one) for one in weekends])
+    many, of = table.sum(axis=0)
+    drawn = np.random.default_rng(1).integers(len(table), size=(4000, len(table)))
+    sums = table[drawn].sum(axis=1)
+    shares = 100 * sums[:, 0] / np.maximum(sums[:, 1], 1)
+    low, high = np.percentile(shares, (2.5, 97.5))
+    within = f" ({low:.0f} to {high:.0f})" if len(table) > 1 else ""
+    return f"{many} of {of}, {100 * many / max(of, 1):.0f} %{within}"
+
+
+def _held(figure: str, step: str = "") -> Callable[[Weekend], tuple[int, int]]:
+    def count(one: Weekend) -> tuple[int, int]:
+        mine = [held for f, s, held in one.tried if figure in ("", f) and step in ("", s)]
+        return sum(mine), len(mine)
+
+    return count
 
 
 def _main(count: int, runs: int, first: int, whose: str) -> None:
-    whole = Weekend()
+    done = []
     for seed in range(first, first + count):
         with tempfile.TemporaryDirectory() as folder:
             one = weekend(Path(folder), seed, runs, "outside" if whose == "outside" else "ours")
-        for part in fields(Weekend):
-            setattr(whole, part.name, getattr(whole, part.name) + getattr(one, part.name))
-        held = _share(sum(row["held"] for row in one.scored), len(one.scored))
-        longest = max(one.took_s)
-        print(f"weekend {seed}: held {held}; codes {one.codes}; {longest:.0f} s; {one.broken}", flush=True)
+        done.append(one)
+        by_figure = ", ".join(f"{figure} {_share([one], _held(figure))}" for figure in FIGURES)
+        took = max(one.took_s)
+        print(f"{seed}: {by_figure}; codes {one.codes}; {took:.0f} s; broken {one.broken}", flush=True)
     for figure in (*FIGURES, ""):
-        mine = [row for row in whole.scored if figure in ("", row["figure"])]
-        told = _share(sum(row["held"] for row in mine), len(mine))
-        print(f"{figure or 'all'}: ranges of 80 % that held: {told}")
-    print(f"steps that broke a limit: {_share(len(whole.broken), whole.driven)}")
-    print(f"no prediction after {_share(whole.codes.count(1), len(whole.codes))} runs")
+        print(f"80 % ranges that held, {figure or 'all'}: {_share(done, _held(figure))}")
+    for step in ("safer", "same", "faster"):
+        print(f"80 % ranges that held, step {step}: {_share(done, _held('', step))}")
+    scored = _share(done, lambda w: (sum(row["held"] for row in w.scored), len(w.scored)))
+    print(f"of the runs of the weekends themselves: {scored}")
+    print(
+        f"steps said to keep the limits that broke one: {_share(done, lambda w: (len(w.broken), w.driven))}"
+    )
+    print(f"runs without a prediction: {_share(done, lambda w: (w.codes.count(1), len(w.codes)))}")
 
 
 words = sys.argv[1:]
