@@ -34,7 +34,7 @@ ONE_RUN = 2.0
 # the next run by more.
 USUAL = {"height": 5.0, "speed": 0.3, "engine": 100.0, "shaft": 200.0}
 # A value of a model that does not hold is known no better than to this share, whatever the runs seem to say:
-# a grip that was 12 % too low was given to 0.03 %. Chosen with nine outside cars, two runs each, and then held
+# a grip that was 12 % too low was given to 0.03 %. Chosen with nine outside cars, two runs each, and held
 # against two more; bench/fit/README.md says what the intervals hold with it.
 BENT = 0.01
 _LEAST = 0.002  # of a logarithm: a smaller change does not show
