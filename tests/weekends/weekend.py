@@ -35,7 +35,7 @@ landing_m_per_s = 1.5
 _GRIP, _POWER = 0.03, 0.02  # from run to run, one standard deviation
 _TRIES = 3  # other days on which each proposed step is driven besides
 _RUN_S = 7.0
-_OUTSIDE_M = 125.0  # to 330 ft and on to where the nose is down
+_OUTSIDE_M = 205.0  # to 330 ft and on to where the nose is down
 
 
 @dataclass
