@@ -115,7 +115,8 @@ struct lv_run {
     int32_t controlled;
     int64_t lead, tick;
     double tick_s, step_s;
-    int32_t steps, delay_steps, delay_ticks;
+    int32_t steps, delay_ticks;
+    int32_t late_ticks, late_steps; /* of the torque behind the command: whole ticks, and steps of the next */
     double state[LV_STATES];
     double sine, cosine; /* of the pitch */
     lv_gearbox_t gearbox;
@@ -312,27 +313,23 @@ static void tilt(lv_run_t *run) { sine_cosine_1(run->state[PITCH], &run->sine, &
 
 /* ---- what can be seen of it ---- */
 
+static double clearance(const lv_run_t *run) {
+    const lv_car_t *car = &run->made.car;
+    return car->rear_radius + (car->wheelbase + car->sensor_ahead) * run->sine +
+           (car->sensor_height - car->rear_radius + run->state[RISE]) * run->cosine;
+}
+
 static double along_beam(const lv_run_t *run) {
     const lv_car_t *car = &run->made.car;
-    const double *y = run->state;
-    double sine = run->sine, cosine = run->cosine;
-    double height = car->rear_radius + (car->wheelbase + car->sensor_ahead) * sine +
-                    (car->sensor_height - car->rear_radius + y[RISE]) * cosine;
+    double height = clearance(run);
     const lv_track_t *t = &run->track;
     if (t->road != NULL && t->road_points > 1) {
-        double place = (y[WAY] + car->wheelbase + car->sensor_ahead) / t->road_step;
+        double place = (run->state[WAY] + car->wheelbase + car->sensor_ahead) / t->road_step;
         int64_t i = (int64_t)floor(place);
         i = i < 0 ? 0 : i > t->road_points - 2 ? t->road_points - 2 : i;
         height -= t->road[i] + (t->road[i + 1] - t->road[i]) * (place - (double)i);
     }
-    return height / cosine;
-}
-
-static double clearance(const lv_run_t *run) {
-    const lv_car_t *car = &run->made.car;
-    const double *y = run->state;
-    return car->rear_radius + (car->wheelbase + car->sensor_ahead) * run->sine +
-           (car->sensor_height - car->rear_radius + y[RISE]) * run->cosine;
+    return height / run->cosine;
 }
 
 /* Ideal counts for a height in mm, by the calibration's curve, ends held. */
@@ -480,7 +477,9 @@ int32_t lv_begin(lv_run_t *run, const lv_car_t *car, const uint8_t *image, int64
     run->tick_s = c->tick_us * 1e-6;
     run->steps = (c->tick_us + LONGEST_STEP_US - 1) / LONGEST_STEP_US;
     run->step_s = run->tick_s / run->steps;
-    run->delay_steps = (int32_t)floor(car->delay / run->step_s + 0.5);
+    int32_t late = (int32_t)floor(car->delay / run->step_s + 0.5);
+    run->late_ticks = late / run->steps;
+    run->late_steps = late % run->steps;
     run->delay_ticks = (int32_t)floor(car->sensor_delay / run->tick_s + 0.5);
     run->rng = rng_from(track->seed);
     run->state[ENGINE] = car->launch_speed;
@@ -510,8 +509,8 @@ static void command(lv_run_t *run, int32_t reduction, int32_t retard) {
 /* When a step of this tick begins, and the share of torque that acts in it. */
 static double at_step(const lv_run_t *run, int32_t number, double *share) {
     int64_t since = run->tick - run->lead;
-    int64_t from = since * run->steps + number - run->delay_steps;
-    *share = from < 0 ? 1.0 : run->shares[(from / run->steps) % RING];
+    int64_t from = since - run->late_ticks - (number < run->late_steps);
+    *share = from < 0 ? 1.0 : run->shares[from % RING];
     return (double)since * run->tick_s + number * run->step_s;
 }
 
@@ -552,7 +551,7 @@ static double ceiling(const lv_ceilings_t *c, const double *levels, double veloc
     return c->points ? at(c->progress, levels, c->points, c->by_time ? time * 1000.0 : velocity * 3.6) : INFINITY;
 }
 
-void lv_view(const lv_run_t *run, lv_row_t *row) {
+static void see(const lv_run_t *run, double height, lv_row_t *row) {
     memset(row, 0, sizeof *row);
     const lv_made_t *m = &run->made;
     const lv_car_t *car = &m->car;
@@ -574,14 +573,16 @@ void lv_view(const lv_run_t *run, lv_row_t *row) {
     row->engine_speed = y[ENGINE];
     row->share = y[SHARE];
     row->rear_rise = y[RISE];
-    row->height = along_beam(run);
+    row->height = height;
     row->clearance = clearance(run);
     row->front_wheel = run->front_wheel;
 }
 
+void lv_view(const lv_run_t *run, lv_row_t *row) { see(run, along_beam(run), row); }
+
 /* A tick's row from before the car moves; forces and command are filled in after. */
 static void view(const lv_run_t *run, const lv_reading_t *read, lv_row_t *row) {
-    lv_view(run, row);
+    see(run, run->heights[run->tick % RING], row);
     row->counts = read->counts;
     row->speed = read->speed;
     row->engine = read->engine;
