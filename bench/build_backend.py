@@ -146,6 +146,8 @@ def build_libraries(platform: str | None = None) -> None:
         # moved when it is whole: a process may use the old one
         part = Path("build", made.name)
         words = [*compiler, *FLAGS, *(f"-I{folder}" for folder in library.include)]
+        if library.name == "_vehicle":
+            words.append("-O3")
         words += [*map(str, library.sources), str(told), "-o", str(part)]
         if not system.startswith("win"):
             words.append("-lm")
