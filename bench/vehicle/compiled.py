@@ -148,6 +148,20 @@ def rates(
     return list(found), {name: getattr(forces, name) for name, _ in ffi.typeof("lv_forces_t").fields}
 
 
+def sine_cosine(angle: float) -> tuple[float, float]:
+    """Those of a pitch (rad, up to a right angle), as the compiled car works them out."""
+    assert _vehicle is not None
+    found = _vehicle.ffi.new("double[2]")
+    _vehicle.lib.lv_sine_cosine(angle, found, found + 1)
+    return found[0], found[1]
+
+
+def lanes_here() -> int:
+    """Cars that this processor drives side by side: 4, or 1 without AVX2."""
+    assert _vehicle is not None
+    return int(_vehicle.lib.lv_lanes())
+
+
 class CompiledDrive:
     """A car driven tick by tick: see Drive."""
 
@@ -204,7 +218,8 @@ def run(car: Car, calibration: CalibrationFile, track: Track, controlled: bool) 
 
 def batch(cases: Sequence[Case], workers: int | None = None, lanes: int = 4) -> dict[str, Floats]:
     """Many runs at once over `workers` threads (all cores): float64[n] for each name of SCORES, float64[n, 5]
-    for those at the marks. Each row equals the scores of the same single run."""
+    for those at the marks. Each row equals the scores of the same single run, to the bit, however many workers
+    share the cases and whether cars drive side by side (`lanes` 4, where the processor can) or alone (1)."""
     assert _vehicle is not None
     ffi, lib = _vehicle.ffi, _vehicle.lib
     memory = _Memory()
