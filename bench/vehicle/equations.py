@@ -412,8 +412,8 @@ class Motion:
         self.state[SHARE] = self.state[BOOST] = 1.0
 
     def step(self, time: float, h: float, share: float, midpoint: bool = False) -> Forces:
-        """Move by h seconds with a commanded share of torque; gives the forces at the start. `midpoint`: by the
-        midpoint method, of second order."""
+        """Move by h seconds with a commanded share of torque; gives the forces at the start. `midpoint`: by
+        the midpoint method, of second order."""
         y, rates, gearbox = self.state, self.model.rates, self.gearbox
         gearbox.shift(time, y[ENGINE])
         if self.model.car.lag <= 0:

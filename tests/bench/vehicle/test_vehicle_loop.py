@@ -144,7 +144,9 @@ def test_cars_side_by_side_are_the_same_cars_to_the_bit():
         replace(demo().car, **SUSPENDED),
         replace(demo().car, **CLUTCH),
         replace(demo().car, bar_rate=0.0, torque_scale=1.2),
-        replace(demo().car, shift_by_time=True, shift_at=(0.4,), throttle_time=(0.0, 0.8), throttle=(1.0, 0.7)),
+        replace(
+            demo().car, shift_by_time=True, shift_at=(0.4,), throttle_time=(0.0, 0.8), throttle=(1.0, 0.7)
+        ),
         replace(demo().car, delay=0.0, lag=0.0, sensor_delay=0.004, beyond_high=False),
     ]
     cals = (calibration(), looking(200), held(0))
