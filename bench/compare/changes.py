@@ -178,12 +178,11 @@ def maps_difference(a: CalibrationFile, b: CalibrationFile) -> dict[str, MapDiff
     """
     if a.progress_unit != b.progress_unit:
         return None
-    lift = np.union1d(a.row("lift_axis"), b.row("lift_axis")).astype(float)
-    progress = np.union1d(a.row("progress_axis"), b.row("progress_axis")).astype(float)
+    lift, progress = points_of_both(a, b)
     scale = 1 if a.progress_unit == "ms" else 10
     found = {}
     for name in ("reduction_map", "retard_map"):
-        mine, theirs = _on(a, name, lift, progress), _on(b, name, lift, progress)
+        mine, theirs = map_on(a, name, lift, progress), map_on(b, name, lift, progress)
         i, j = np.unravel_index(int(np.abs(mine - theirs).argmax()), mine.shape)
         found[name.removesuffix("_map")] = MapDifference(
             round(float(mine[i, j]) / 10, 4), round(float(theirs[i, j]) / 10, 4),
@@ -195,7 +194,13 @@ def maps_difference(a: CalibrationFile, b: CalibrationFile) -> dict[str, MapDiff
 Floats = npt.NDArray[np.float64]
 
 
-def _on(calibration: CalibrationFile, name: str, lift: Floats, progress: Floats) -> Floats:
+def points_of_both(a: CalibrationFile, b: CalibrationFile) -> tuple[Floats, Floats]:
+    """The points of two calibrations' axes taken together: lifts and progresses as in their images."""
+    lift = np.union1d(a.row("lift_axis"), b.row("lift_axis")).astype(float)
+    return lift, np.union1d(a.row("progress_axis"), b.row("progress_axis")).astype(float)
+
+
+def map_on(calibration: CalibrationFile, name: str, lift: Floats, progress: Floats) -> Floats:
     """A map at other points: float64[lifts, progresses]; end values held outside."""
     cells = calibration.map_cells(name).astype(float)
     rows = np.array([np.interp(progress, calibration.row("progress_axis"), row) for row in cells])

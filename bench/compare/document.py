@@ -9,6 +9,7 @@ from typing import Any
 from bench.compare import figure
 from bench.compare.difference import JOINED_S
 from bench.compare.facts import LETTERS
+from bench.compare.maps import maps_beside
 from bench.compare.study import Study
 from bench.compare.texts import (
     change_rows,
@@ -25,6 +26,7 @@ from bench.document.calibration import calibration_section
 from bench.document.provenance import provenance
 from bench.document.traces import trace_hashes, trace_notes
 from bench.replay import codes
+from bench.replay.cells import cells_of_runs
 from bench.replay.logged_agreement import delay_text
 from bench.replay.what_if import what_if
 from bench.trace.text import percent, plural, quoted
@@ -38,7 +40,7 @@ def make_document(facts: dict[str, Any], study: Study) -> Document:
     several = len(study.calibrations) > 1
     sections = []
     if several:
-        sections.append(Section("What was changed", list(_changes(facts))))
+        sections.append(Section("What was changed", [*_changes(facts), *maps_beside(study.calibrations)]))
     for number, trace in enumerate(facts["traces"]):
         title = f"The run {trace['label']}" if len(facts["traces"]) > 1 else "The run"
         sections.append(Section(title, list(_trace(facts, trace, study, number))))
@@ -46,10 +48,12 @@ def make_document(facts: dict[str, Any], study: Study) -> Document:
         # With one calibration that is what was asked for.
         at = len(sections) if several else 0
         sections.insert(at, Section("Runs by their launch", list(_by_launch(facts, study))))
-    for one, calibration in zip(facts["calibrations"], study.calibrations, strict=True):
+    for number, (one, calibration) in enumerate(zip(facts["calibrations"], study.calibrations, strict=True)):
         letter = one["letter"]
         warned = f"Warnings about calibration {letter}"
-        sections.append(calibration_section(calibration, f"Calibration {letter}", warned))
+        cells = cells_of_runs(study.recordings[0].sides[number].stepped)
+        section = calibration_section(calibration, f"Calibration {letter}", warned, cells, f"maps-{letter}")
+        sections.append(section)
     notes = [(trace["label"], trace["notes"]) for trace in facts["traces"]]
     sections.append(Section("What the traces are", trace_notes(notes), wide=False))
     *first, last = [calibration.path.name for calibration in study.calibrations]

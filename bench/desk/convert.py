@@ -46,7 +46,7 @@ def _to_maps(cal: CalibrationFile) -> Converted:
         *_table("reduction_percent", cal.map_cells("reduction_map") / 10),
         *_table("retard_deg", cal.map_cells("retard_map") / 10),
     ]
-    made = compile_text(_replaced(cal.text, "ceilings", lines), cal.path)
+    made = compile_text(replaced(cal.text, "ceilings", lines), cal.path)
     rows, columns = cal.map_cells("reduction_map").shape
     same = made.image == cal.image
     return Converted(
@@ -84,7 +84,7 @@ def _to_ceilings(cal: CalibrationFile) -> Converted:
         f"greatest_retard_deg = {retard / 10:g}",
     ]
     for percent in _DIFFERENCES:
-        text = _replaced(cal.text, "maps", [*head, f"largest_difference_percent = {percent}"])
+        text = replaced(cal.text, "maps", [*head, f"largest_difference_percent = {percent}"])
         try:
             made = compile_text(text, cal.path)
             break
@@ -169,11 +169,11 @@ def _table(key: str, rows: Floats) -> list[str]:
     return [f"{key} = [", *(f"    {_list(row)}," for row in rows.tolist()), "]"]
 
 
-def _replaced(text: str, section: str, lines: list[str]) -> str:
+def replaced(text: str, section: str, lines: list[str]) -> str:
     """A text with a section's lines replaced; comments that stand before the next section are its."""
     old = text.splitlines()
-    heads = [i for i, line in enumerate(old) if re.match(r"\s*\[", line) and not _inside(old, i)]
-    start = next((i for i in heads if re.match(rf"\s*\[\s*{section}\s*\]", old[i])), None)
+    heads = [i for i, line in enumerate(old) if re.match(r"\s*\[", line) and not inside_list(old, i)]
+    start = next((i for i in heads if re.match(rf"\s*\[\s*{re.escape(section)}\s*\]", old[i])), None)
     if start is None:
         raise UserError(f"[{section}] does not stand on a line of its own", right=f"write it as [{section}]")
     stop = next((i for i in heads if i > start), len(old))
@@ -183,7 +183,7 @@ def _replaced(text: str, section: str, lines: list[str]) -> str:
     return end.join([*old[:start], *lines, *old[stop:]]) + end
 
 
-def _inside(lines: list[str], at: int) -> bool:
+def inside_list(lines: list[str], at: int) -> bool:
     """Whether a line that begins with a bracket is a row of a list above it."""
     depth = 0
     for line in lines[:at]:

@@ -19,8 +19,10 @@ from bench.desk.begin import begin, questions
 from bench.desk.convert import convert
 from bench.desk.logs import LARGEST_LOG, SIGNALS, Logs
 from bench.desk.result import Source, View, ceilings, work_out
+from bench.desk.runs import Laid, Runs
 from bench.desk.session import Session, WouldReplace
 from bench.desk.transfer import doors
+from bench.desk.words import on_page
 from bench.errors import UserError
 from bench.page import built
 from bench.replay.inputs import Options
@@ -70,7 +72,8 @@ class Desk:
     def __init__(self, session: Session, source: Source) -> None:
         self.files = {name: (kind, built(name)) for name, kind in _TYPES.items()}
         self.session = session
-        self.source = self._first = source
+        self.runs = Runs(source)
+        self._first = source
         self.view = View()
         self.clients: set[Client] = set()
         self._compare = False
@@ -90,7 +93,13 @@ class Desk:
             "log away": lambda of: self.logs.put_away(of.get("log")),
             "log layout": self._keep_layout,
             "log use": self._use,
+            "log lay": self._lay,
         }
+
+    @property
+    def source(self) -> Source:
+        """The run that the figures are of."""
+        return self.runs.chosen.source
 
     # -- life
 
@@ -136,7 +145,7 @@ class Desk:
         except WouldReplace as error:
             client.put(said | {"text": str(error), "taken": error.reason})
         except UserError as error:
-            client.put(said | {"text": str(error)})
+            client.put(said | {"text": on_page(str(error))})
         except OSError as error:
             what = error.strerror or type(error).__name__
             client.put(said | {"text": str(UserError(what, error.filename or ""))})
@@ -162,6 +171,8 @@ class Desk:
                 said = f"These are the settings of {shown(session.name, 80)} as it is on disk now."
             case "save":
                 said = await self._save(asked)
+            case "run choose" | "run away":
+                self._choose(asked)
             case "dismiss":
                 self._notices = []
             case "begin" | "convert" as what:
@@ -214,8 +225,30 @@ class Desk:
         self._show(source)
         return f"The run shown is of {shown(trace.path.name, 80)}."
 
+    def _lay(self, asked: dict[str, Any]) -> str:
+        """Lay a log's run over those that are shown."""
+        trace = self.logs.trace(asked.get("log"), asked.get("run"))
+        source = Source(trace, Options(), None)
+        if not source.replay(self.session.settings.cal).runs:
+            what = "no launch was found, so nothing aligns it with the others"
+            raise UserError(what, shown(trace.path.name, 80), "say in the table which column is the launch")
+        laid = self.runs.lay(source)
+        return f"{laid.name} lies over the run, both from their launch on."
+
+    def _choose(self, asked: dict[str, Any]) -> None:
+        """Make another run the one that the figures are of, or take one away."""
+        if asked["do"] == "run away":
+            self.runs.take_away(asked.get("run"))
+            return
+        vehicle = self.source.vehicle
+        self.runs.choose(asked.get("run"))
+        self.source.vehicle = vehicle  # the car that is foreseen is the same, whatever run is looked at
+        self.view = View()
+        self._disk = self._good = None
+
     def _show(self, source: Source) -> None:
-        self.source, self.view = source, View()
+        self.runs.show(source)
+        self.view = View()
         self._disk = self._good = None
 
     def _begin(self, asked: dict[str, Any]) -> str:
@@ -228,7 +261,7 @@ class Desk:
             self.source.replay(session.settings.cal)
         except UserError as error:
             self._show(Source(self._first.trace, Options(), None))
-            said += f" The run that was shown does not fit it: {error}"
+            said += f" The run that was shown does not fit it: {on_page(str(error))}"
         self._disk = self._good = None
         return said
 
@@ -259,9 +292,10 @@ class Desk:
             heard = {client: client.heard for client in self.clients}
             message = self._state()
             compare, view = self._compare, self.view
+            source, others = self.source, self.runs.others
             try:
                 # values are never changed in place, so that the thread may read them
-                found = await asyncio.to_thread(self._work_out, message["values"], view)
+                found = await asyncio.to_thread(self._work_out, message["values"], view, source, others)
                 disk = await asyncio.to_thread(self._of_disk, view) if compare else None
             except Exception as error:  # a mistake of ours must not end the desk, with all that is in it
                 found = {"refused": [f"internal error, please report it: {error!r}"]}
@@ -285,7 +319,8 @@ class Desk:
             "kind": "state",
             "file": session.facts(),
             "trace": {"name": self.source.trace.path.name},
-            "guesses": settings.guessed,
+            "runs": self.runs.facts(),
+            "guesses": settings.guesses(values),
             "sections": settings.sections,
             "vehicle": self.source.vehicle and self.source.vehicle.path.name,
             "values": values,
@@ -320,19 +355,20 @@ class Desk:
         step = settings.lift_step * 10
         return round(-(-top / settings.cal.built.lift_size // step) * step, 6)
 
-    def _work_out(self, values: Any, view: View) -> dict[str, Any]:
+    def _work_out(self, values: Any, view: View, source: Source, others: tuple[Laid, ...]) -> dict[str, Any]:
         """The result of a state, or why the checker refuses it."""
         session = self.session
         try:
             text = session.settings.text_to_try(values)
             present = session.settings.cal
-            self._good = work_out(self.source, compile_text(text, session.name), view, present)
+            cal = compile_text(text, session.name)
+            self._good = work_out(source, cal, view, present, others)
         except CalibrationMistakes as mistakes:
             if self._good is None:
-                self._good = work_out(self.source, session.settings.cal, view)
-            return {"refused": [str(error) for error in mistakes.errors]}
+                self._good = work_out(source, session.settings.cal, view, None, others)
+            return {"refused": [on_page(str(error)) for error in mistakes.errors]}
         except UserError as error:
-            return {"refused": [str(error)]}
+            return {"refused": [on_page(str(error))]}
         return {"refused": [], "result": self._good}
 
     def _of_disk(self, view: View) -> dict[str, Any]:
@@ -342,7 +378,7 @@ class Desk:
             try:
                 found: dict[str, Any] = {"result": work_out(self.source, session.on_disk(), view)}
             except UserError as error:
-                found = {"why_not": str(error)}
+                found = {"why_not": on_page(str(error))}
             except OSError as error:
                 found = {"why_not": f"{session.name}: {error.strerror}"}
             self._disk = (session.disk_digest, view, found)

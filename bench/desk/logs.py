@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 
+from bench.desk.words import on_page
 from bench.document.message import thinned
 from bench.errors import UserError
 from bench.files import write_whole
@@ -30,6 +31,7 @@ _MOST_LOGS = 12
 _LONGEST_NAME = 60
 _LONGEST_UNIT = 40
 _SHARED_KEYS = ("form", "columns", "missing", "read", "passes", "doubts", "run", "notes", "rows", "rate_hz")
+_SAID_KEYS = ("missing", "doubts", "notes")
 
 SIGNALS = [{"role": role, "words": words, "units": unit_examples(role)} for role, words in WHAT.items()]
 """What a column can be, for the page: the role, its words, and examples of its units."""
@@ -206,6 +208,7 @@ def _roles_of(log: Log, column: int) -> list[str]:
 
 def _said_of(log: Log) -> dict[str, Any]:
     facts = {key: log.facts[key] for key in _SHARED_KEYS if key in log.facts}
+    facts |= {key: [on_page(text) for text in facts[key]] for key in _SAID_KEYS if key in facts}
     likely = tomllib.loads(log.facts["layout"])
     said = {
         int(number): (role, unit)
@@ -217,7 +220,7 @@ def _said_of(log: Log) -> dict[str, Any]:
     for one in log.facts["columns"]:
         role, unit = said.get(one["column"], (one["role"], ""))
         unit = unit or likely.get(role, {}).get("unit", "") if one["role"] == role else unit
-        why = [text.replace("as an option says", "as you said") for text in one["why"]]
+        why = [on_page(text).replace("as an option says", "as you said") for text in one["why"]]
         columns.append({**one, "role": role, "unit": unit or one["unit_in_file"], "why": why})
     return {
         "number": log.number, "name": log.name, **facts, "columns": columns,

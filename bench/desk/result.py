@@ -14,15 +14,19 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from bench.desk.cells import cells
+from bench.desk.runs import Laid, laid_over
+from bench.desk.words import on_page
 from bench.document.message import message, thinned
 from bench.document.window import AFTER_S, LEAST_S
+from bench.replay.cells import cells
 from bench.replay.figure import live
 from bench.replay.figure_data import window
 from bench.replay.findings import Findings, Launch, Replay, find
 from bench.replay.inputs import Inputs, Options, from_trace
 from bench.replay.key_figures import key_figures
-from bench.replay.logged import Logged, lay_log
+from bench.replay.logged import Logged, Tolerance, lay_log
+from bench.replay.logged_agreement import delay_text, logged_facts
+from bench.replay.logged_figure import disagrees
 from bench.replay.readiness import LOUD, out_of_service, readiness
 from bench.replay.remarks import make_remarks
 from bench.replay.run import core_to_use, run
@@ -45,6 +49,7 @@ _OF_THE_DESK = {
 }  # fmt: skip
 _LOUD = ("no_launch", *LOUD)  # remarks that nobody may overlook
 _HARM_FT = 660  # where the model's times are set side by side
+_MOST_APART = 20  # stretches in which a log and the replay differ
 _LONGEST_S = 8.0  # of a predicted run
 _FIGURES = ("cut", "back", "interventions", "taken", "retard", "changes", "left", "car", "lift")
 
@@ -111,16 +116,21 @@ class Source:
 
 
 def work_out(
-    source: Source, cal: CalibrationFile, view: View, present: CalibrationFile | None = None
+    source: Source,
+    cal: CalibrationFile,
+    view: View,
+    present: CalibrationFile | None = None,
+    others: tuple[Laid, ...] = (),
 ) -> dict[str, Any]:
     """The picture of a calibration, as plain values for JSON; `present` is that of the file, which the model
-    is told to be worse than."""
+    is told to be worse than; `others` are runs that lie over this one, aligned at their launch."""
     s = source.replay(cal)
     found = find(s)
     number = min(max(view.launch, 1), len(found.launches))
     launch = found.launches[number - 1] if found.launches else None
     bounds = _window(s, found, launch, view.whole)
     remarks = make_remarks(s, found)
+    first, stop, zero = bounds
     figures = {one.key: asdict(one) for one in key_figures(s, found, launch)}
     predicted = _predicted(source, cal, present)
     return {
@@ -130,17 +140,48 @@ def work_out(
         "launch": number,
         "whole": view.whole,
         "strip": message(live(s, bounds)),
+        "others": laid_over(others, cal, (first - zero) * s.tick_s, (stop - zero) * s.tick_s),
+        "apart": _apart(s, launch, bounds),
         "path": _path(s, launch, bounds),
         "ceilings": ceilings(cal),
         "cells": None if cal.built.ceilings_mm is not None else _cells(s, launch, bounds),
         "figures": [figures[key] for key in _FIGURES if key in figures],
         "out_of_service": launch is not None
         and out_of_service(s.ticks["faults"][launch.tick : launch.end_tick]),
-        "loud": [*(predicted or {}).get("harm", []), *(r.text for r in remarks if r.code in _LOUD)],
-        "looks": [*(predicted or {}).get("readiness", []), *(r.text for r in remarks if r.code not in _LOUD)],
+        "loud": [*(predicted or {}).get("harm", []), *(on_page(r.text) for r in remarks if r.code in _LOUD)],
+        "looks": [
+            *(predicted or {}).get("readiness", []),
+            *(on_page(r.text) for r in remarks if r.code not in _LOUD),
+        ],
         "warnings": list(cal.warnings),
-        "notes": [*source.trace.notes, *s.inputs.notes],
+        "notes": [on_page(text) for text in (*source.trace.notes, *s.inputs.notes)],
         "predicted": predicted,
+    }
+
+
+def _apart(s: Replay, launch: Launch | None, bounds: tuple[int, int, int]) -> dict[str, Any] | None:
+    """Where the car's own controller did otherwise than the replay, in seconds of the picture's axis, and by
+    how much; None for a run that has no log of it."""
+    logged = logged_facts(s, Tolerance())
+    if logged is None:
+        return None
+    number = launch.number if launch else None
+    _, stop, zero = bounds
+    mine = [one for one in logged["stretches"] if one["launch"] == number]
+    return {
+        "delay": delay_text(logged),
+        "stretches": [
+            {
+                "from": round((one["tick"] - zero) * s.tick_s, 6),
+                "to": round((one["tick"] - zero) * s.tick_s + one["duration_s"], 6),
+                "text": disagrees(one),
+                "reason": one["reason"],
+                "logged_reason": one["logged_reason"] or "",
+            }
+            for one in mine[:_MOST_APART]
+            if one["tick"] < stop
+        ],
+        "in_all": len(mine),
     }
 
 

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 from bench.calibration.guesses import guessed
 from bench.calibration.rewrite import Rewriter, in_unit_of_file
 from bench.desk.keys import ABOUT, CHOICES, as_measured, other_keys
+from bench.desk.switches import SWITCHED, Switches, name_of
 from bench.errors import UserError
 from controller.constants import AXIS_POINTS, FROM_LANDING
 
@@ -106,6 +107,7 @@ class Settings:
         self.cal = cal
         self._content: dict[str, Any] = tomllib.loads(cal.text)
         self.has_ceilings = cal.built.ceilings_mm is not None
+        self.switches = Switches(cal)
         self.lift_step = _nice(1 / cal.built.lift_size)
         self._progress_key = "elapsed_ms" if cal.progress_unit == "ms" else "speed_kmh"
         self.start: Values = {}
@@ -119,12 +121,12 @@ class Settings:
         landing = cal.number("hold_from") == FROM_LANDING
         self.start["hold_from"] = _CHOICES["hold_from"][landing]
         known = {self.key_of(name) for name in self.start} | {"latch.release"}
-        self.others = other_keys(cal, self._content, known)
+        self.others = other_keys(cal, self._content, known) | self.switches.values
         self.start |= self.others
+        self.start |= self.switches.start
         self.start[MEASURED] = []
-        # What was ever set stays set, so that one parsed text serves for all results.
-        self._rewriter = Rewriter(cal.text)
-        self._touched: set[str] = set()
+        # What was ever set stays set, so that one parsed text serves for all results of a kind.
+        self._rewriters: dict[frozenset[str], tuple[Rewriter, set[str]]] = {}
 
     @property
     def kind(self) -> tuple[Any, ...]:
@@ -173,6 +175,8 @@ class Settings:
         """The dotted key of a setting, in the unit that it has here."""
         if not self.has_ceilings and name in self._map_keys:
             return self._map_keys[name]
+        if name in self.switches.start:
+            return f"[{name.removeprefix('on ')}]"
         if "." in name or name == MEASURED:
             return name
         if name in LINES:
@@ -215,7 +219,7 @@ class Settings:
             if not isinstance(value, list) or not all(isinstance(v, str) for v in value):
                 raise UserError("are no keys", name, "keys that are guessed")
             return sorted({v for v in value if v in self.guessed})
-        if name in self.others:
+        if name in self.others or name in self.switches.start:
             return self._other(name, value)
         if name in MAPS:
             if not isinstance(value, list) or not 1 <= len(value) <= AXIS_POINTS:
@@ -231,7 +235,7 @@ class Settings:
 
     def _other(self, name: str, value: object) -> Value:
         """A value of a key that has no place of its own, of the kind that it had."""
-        was = self.others[name]
+        was = self.start[name]
         if isinstance(was, list):
             if not isinstance(value, list) or not 1 <= len(value) <= _MOST_POINTS:
                 raise UserError("is not a list", name, f"1 to {_MOST_POINTS} numbers")
@@ -245,7 +249,12 @@ class Settings:
     @cached_property
     def guessed(self) -> dict[str, str]:
         """The keys of the text that are guessed, and what is said of each."""
-        return {key: more for key, (_, more) in guessed(self.cal.text).items()}
+        own = {key: more for key, (_, more) in guessed(self.cal.text).items()}
+        return own | self.switches.guessed
+
+    def guesses(self, values: Values) -> dict[str, str]:
+        """Those of the sections that are on in a state."""
+        return {key: more for key, more in self.guessed.items() if not self.switches.off(key, values)}
 
     @cached_property
     def sections(self) -> list[dict[str, Any]]:
@@ -254,24 +263,41 @@ class Settings:
         for key in self.others:
             name = key.split(".")[0]
             title, why, seen = ABOUT.get(name, (name, "", ""))
-            section = found.setdefault(name, {"title": title, "why": why, "seen": seen, "keys": []})
+            section = found.setdefault(
+                name, {"title": title, "why": why, "seen": seen, "keys": [], "switches": []}
+            )
             section["keys"].append({"key": key, "choices": CHOICES.get(key)})
+        for of, words in SWITCHED.items():
+            if name_of(of) in self.switches.start:
+                switch = {"name": name_of(of), "of": f"{of}.", "words": words}
+                found[of.split(".")[0]]["switches"].append(switch)
         return list(found.values())
 
     def text(self, values: Values) -> str:
         """The calibration's text with a state; everything else and the comments are as they were, but for
         "guessed" behind what was measured since."""
-        text = Rewriter(self.cal.text).set(self._changes(values, self._different(values)))
+        base = self.switches.text(self.switches.turned(values))
+        text = Rewriter(base).set(self._changes(values, self._different(values)))
         measured = values.get(MEASURED)
         return as_measured(text, [str(v) for v in measured]) if isinstance(measured, list) else text
 
     def text_to_try(self, values: Values) -> str:
         """As `text`, quicker, and perhaps with numbers written another way: to compile, not to save."""
-        self._touched |= self._different(values)
-        return self._rewriter.set(self._changes(values, self._touched))
+        turned = self.switches.turned(values)
+        if turned not in self._rewriters:
+            self._rewriters[turned] = Rewriter(self.switches.text(turned)), set()
+        rewriter, touched = self._rewriters[turned]
+        touched |= self._different(values)
+        return rewriter.set(self._changes(values, touched))
 
     def _different(self, values: Values) -> set[str]:
-        return {name for name, value in values.items() if name != MEASURED and value != self.start[name]}
+        """The settings to write: what differs, of the sections that are on."""
+        own = {MEASURED, *self.switches.start}
+        return {
+            name
+            for name, value in values.items()
+            if name not in own and value != self.start[name] and not self.switches.off(name, values)
+        }
 
     def _changes(self, values: Values, names: set[str]) -> dict[str, Any]:
         changes: dict[str, Any] = {}
@@ -288,10 +314,19 @@ class Settings:
     def changed(self, values: Values) -> list[dict[str, str]]:
         """What differs from the text: the keys, as it was and as it is."""
         return [
-            {"key": self.key_of(name), "was": self._written(self.start[name]), "now": self._written(value)}
+            {
+                "key": self.key_of(name),
+                "was": self._word(name, self.start[name]),
+                "now": self._word(name, value),
+            }
             for name, value in values.items()
-            if value != self.start[name]
+            if value != self.start[name] and not self.switches.off(name, values)
         ]
+
+    def _word(self, name: str, value: Value) -> str:
+        if name in self.switches.start:
+            return "on" if value else "off"
+        return self._written(value)
 
     @staticmethod
     def _written(value: Value) -> str:
@@ -299,7 +334,9 @@ class Settings:
             return ", ".join(
                 f"[{Settings._written(v)}]" if isinstance(v, list) else Settings._written(v) for v in value
             )
-        return str(value) if isinstance(value, str | bool) else f"{value:g}"
+        if isinstance(value, bool):
+            return "true" if value else "false"
+        return value if isinstance(value, str) else f"{value:g}"
 
     def ranges(self, values: Values, top: float) -> dict[str, Any]:
         """How far each handle of the ceilings may move while the others stay: name -> [[low, high], ...]."""

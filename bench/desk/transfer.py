@@ -14,6 +14,7 @@ from starlette.responses import JSONResponse, Response
 
 from bench.desk.give import REPORT, image, report
 from bench.desk.logs import LARGEST_LOG
+from bench.desk.words import on_page
 from bench.errors import UserError
 from bench.trace.text import shown
 
@@ -30,7 +31,10 @@ class Held(Protocol):
 
     logs: Logs
     session: Session
-    source: Source
+
+    @property
+    def source(self) -> Source:
+        """The run that the figures are of."""
 
     def tell_logs(self) -> None:
         """Tell all pages what logs there are."""
@@ -44,7 +48,7 @@ def doors(desk: Held) -> dict[str, tuple[str, Callable[[Request], Awaitable[Resp
         try:
             said = await _take_log(desk, request)
         except UserError as error:
-            return JSONResponse({"fine": False, "text": str(error)})
+            return JSONResponse({"fine": False, "text": on_page(str(error))})
         except OSError as error:
             text = f"the log cannot be kept here: {error.strerror or type(error).__name__}"
             return JSONResponse({"fine": False, "text": text})
@@ -67,7 +71,7 @@ async def _give(make: Callable[[], tuple[str, bytes]], kind: str) -> Response:
     try:
         name, content = await asyncio.to_thread(make)
     except (UserError, OSError) as error:
-        return JSONResponse({"text": str(error)}, 400)
+        return JSONResponse({"text": on_page(str(error))}, 400)
     how = f"attachment; filename*=UTF-8''{quote(name)}"
     return Response(content, headers={"Content-Type": kind, "Content-Disposition": how})
 

@@ -5,7 +5,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -294,6 +294,27 @@ class Points:
 
 
 @dataclass(frozen=True)
+class Map:
+    """A map of a calibration as a table, the highest lift on top; only on a page. `cells` are the numbers as
+    [lifts][points], in rising order, and `below` what stands under each (none where it is empty); `changed`
+    cells, (lift, point), stand out. `way` draws a run's way over the cells: "lifts" and "points" of the axes,
+    "v" and "p" of the run, all in the same units."""
+
+    name: str
+    title: str
+    lift_title: str
+    point_unit: str
+    lifts: Sequence[str]
+    points: Sequence[str]
+    cells: Sequence[Sequence[str]]
+    below: Sequence[Sequence[str]] = ()
+    way: dict[str, Any] | None = None
+    note: str = ""
+    changed: Collection[tuple[int, int]] = ()
+    kind: Literal["map"] = "map"
+
+
+@dataclass(frozen=True)
 class WhatIf:
     """The controller itself on a page, which runs again over a run's inputs while the reader moves a setting;
     the strip named `figure` follows.
@@ -311,7 +332,7 @@ class WhatIf:
 
 
 Figure = Strip | Points
-Block = Table | Text | Bullets | Source | Figure | WhatIf
+Block = Table | Text | Bullets | Source | Figure | Map | WhatIf
 
 
 @dataclass(frozen=True)

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
 
 from bench.document.blocks import Block, Bullets, Section, Source, Table
+from bench.document.maps import has_maps, maps
 
 if TYPE_CHECKING:
     from bench.calibration import CalibrationFile
@@ -14,12 +16,17 @@ def calibration_section(
     calibration: CalibrationFile,
     title: str = "The calibration as used",
     warned: str = "Warnings about the calibration",
+    cells: Mapping[str, Any] | None = None,
+    name: str = "maps",
 ) -> Section:
-    """Its ceilings, what looks wrong with it (under the title `warned`; not where that is empty), every value
-    with the defaults it took, and its text."""
+    """Its ceilings, and its maps where its file gives those, with what bench.replay.cells says of a run in
+    them (`name` tells them from others on the page), what looks wrong with it (under the title `warned`; not
+    where that is empty), every value with the defaults it took, and its text."""
     blocks: list[Block] = []
     if calibration.warnings and warned:
         blocks.append(Bullets(calibration.warnings, warned))
+    if has_maps(calibration):
+        blocks += maps(calibration, name, cells)
     blocks.append(_ceilings(calibration))
     rows = []
     for entry in calibration.shown:

@@ -14,6 +14,7 @@ from bench.document.blocks import (
     Cell,
     Document,
     Events,
+    Map,
     Panel,
     Points,
     Strip,
@@ -49,11 +50,13 @@ def render(document: Document) -> str:
             sections.append(replace(section, blocks=blocks))
     blocks = [block for section in sections for block in section.blocks]
     figures = [block for block in blocks if isinstance(block, Strip | Points)]
-    names = [figure.name for figure in figures]
+    maps = [block for block in blocks if isinstance(block, Map)]
+    names = [figure.name for figure in (*figures, *maps)]
     if len(set(names)) < len(names):
         raise ValueError(f"two figures of one name: {names}")
     data: dict[str, str] = {}
     specs = [_strip(one, data) if isinstance(one, Strip) else asdict(one) for one in figures]
+    specs += [{"kind": one.kind, "name": one.name, **one.way} for one in maps if one.way]
     runs = [_what_if(block, data) for block in blocks if isinstance(block, WhatIf)]
     return (
         _template()

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
 from typing import Any
 
 import numpy as np
@@ -28,7 +27,8 @@ def thinned(values: Ints, columns: int = COLUMNS) -> Ints:
         padded = np.concatenate((values, np.full(-n % width, values[-1]))).reshape(-1, width)
         starts = np.arange(len(padded)) * width
         found = np.concatenate(([0], starts + padded.argmin(1), starts + padded.argmax(1), [n - 1]))
-        kept = np.unique(np.minimum(found, n - 1))
+        found = np.sort(np.minimum(found, n - 1))
+        kept = found[np.concatenate(([True], found[1:] != found[:-1]))]
     else:
         kept = np.arange(n)
     return kept[_bends(values[kept])]
@@ -58,12 +58,13 @@ def message(strip: Strip) -> dict[str, Any]:
     panels = []
     for panel in strip.panels:
         if isinstance(panel, Panel):
-            made = asdict(panel)
+            made = {**vars(panel), "lines": [dict(vars(line)) for line in panel.lines]}
+            made["levels"], made["notes"] = [vars(one) for one in panel.levels], []
             for line in made["lines"]:
                 line["series"] = carry(line["series"], line["column"], False)
             made["shades"] = [span for shade in panel.shades for span in _shade(strip, shade)]
         elif isinstance(panel, Bands):
-            made = asdict(panel)
+            made = {**vars(panel), "rows": [dict(vars(row)) for row in panel.rows]}
             for row in made["rows"]:
                 row["series"] = carry(row["series"], row["column"], True)
                 row["bars"], row["words"] = list(row["bars"].items()), list(row["words"].items())
@@ -74,6 +75,11 @@ def message(strip: Strip) -> dict[str, Any]:
         "series": series, "panels": panels, "view": list(strip.view), "cursor": strip.cursor,
         "decimals": strip.decimals, "zeros": [], "axis": strip.axis,
     }  # fmt: skip
+
+
+def curve(series: Series, column: str) -> dict[str, Any]:
+    """One curve as a series of its own, for a strip that a message carried."""
+    return _series(series, column, False)
 
 
 def _series(series: Series, column: str, every: bool) -> dict[str, Any]:

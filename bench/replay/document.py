@@ -21,6 +21,7 @@ from bench.document.blocks import (
 from bench.document.calibration import calibration_section
 from bench.document.provenance import provenance
 from bench.replay import codes, figure
+from bench.replay.cells import cells_of_runs
 from bench.replay.decimate import Decimated
 from bench.replay.figure import Axis
 from bench.replay.figure_data import MEAN_S, window
@@ -55,7 +56,7 @@ def make_document(facts: dict[str, Any], s: Replay, found: Findings) -> Document
         Section("The run", run),
         *logged_section(facts, axis),
         Section("In figures", list(_tables(facts, axis)), wide=False),
-        calibration_section(s.calibration),
+        calibration_section(s.calibration, cells=cells_of_runs(s)),
         Section("What the trace is", [Bullets(facts["notes"], "Understood and assumed")]),
     ]
     title = f"{Path(facts['trace']['file']).name} with {s.calibration.path.name}"

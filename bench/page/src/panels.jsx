@@ -56,6 +56,13 @@ class Part {
     });
     this.plot.over.append(this.mark, this.cursor);
     this.shape = this.shapeNow();
+    this.late = false;
+    this.seen = true;
+    this.watch = new IntersectionObserver(([entry]) => {
+      this.seen = entry.isIntersecting;
+      if (this.seen) strip.catchUp([this]);
+    }, { rootMargin: "150px" });
+    this.watch.observe(this.place);
     this.entry = { plot: this.plot, stage: this.place.parentElement, pen: (ctx) => this.pen(ctx) };
     plots.add(this.entry);
     strip.point(this);
@@ -63,6 +70,7 @@ class Part {
   unmount() {
     if (!this.plot) return;
     plots.delete(this.entry);
+    this.watch.disconnect();
     this.plot.destroy();
     this.plot = null;
   }
@@ -77,7 +85,12 @@ class Part {
   restyle() {
     redraw(this.plot);
   }
+  /** Whether one of its columns is among these. */
+  touched(columns) {
+    return (this.lines ?? this.rows).some(({ column }) => columns.has(column));
+  }
   draw(a, b, zero) {
+    this.late = false;
     this.work(a, b, zero);
     this.plot.batch(() => {
       if (this.plot.width !== this.strip.width) this.plot.setSize({ width: this.strip.width, height: this.plot.height });
@@ -118,13 +131,15 @@ class Curves extends Part {
   get grid() {
     return true;
   }
-  take() {
+  take(stays) {
     const { strip, spec } = this;
+    const before = this.lines;
     // Areas lie below, the main line above all others.
     const rank = ({ look }) => (strip.looks[look][3] ? 0 : look === "main" ? 2 : 1);
     this.lines = [...spec.lines].sort((p, q) => rank(p) - rank(q)).map((line) => ({
       line, column: strip.series[line.series].columns[line.column], axis: strip.axes[line.series], exact: false, count: 0,
     })); // prettier-ignore
+    if (stays) this.lines.forEach((one, i) => Object.assign(one, { exact: before[i].exact, count: before[i].count }));
     this.codes = this.namedCodes();
   }
   shapeNow() {
@@ -187,6 +202,7 @@ class Curves extends Part {
   }
   /** What is drawn of a column in the view: places from the zero, and values. */
   drawn(column) {
+    this.strip.catchUp([this]);
     const ys = this.data[1 + this.lines.findIndex(({ line }) => line.column === column)];
     const known = this.data[0].map((x, i) => [x, ys[i]]).filter(([, y]) => y != null);
     return [known.map(([x]) => x), known.map(([, y]) => y)];
@@ -337,6 +353,9 @@ class Events extends Part {
   get names() {
     const n = this.spec.names.length;
     return new Map(this.spec.names.map((name, i) => [n - 1 - i, name]));
+  }
+  touched(_, events) {
+    return events;
   }
   at(i) {
     return this.spec.first + this.spec.tick.values[i] * this.spec.step;

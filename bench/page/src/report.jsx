@@ -8,6 +8,7 @@ import "./strip.css";
 import "./report.css";
 import { Panels, Strip } from "./strip.jsx";
 import { lightRow, sort, watchTables } from "./tables.js";
+import { Way } from "./way.jsx";
 import { WhatIf, WhatIfView } from "./what-if.jsx";
 
 const root = document.documentElement;
@@ -31,6 +32,7 @@ function setScheme() {
 function setPaper(paper) {
   if (paper === onPaper) return;
   onPaper = paper;
+  if (paper) for (const strip of Object.values(strips)) strip.catchUp();
   setScheme();
   for (const one of plots) {
     one.stage.querySelector("img")?.remove();
@@ -98,6 +100,12 @@ function showCloud(spec) {
   cloud.mount();
 }
 
+function showWay(spec) {
+  const place = document.getElementById(`map-${spec.name}`);
+  const grid = { current: place.querySelector("table") };
+  render(<Way cells={spec} lifts={spec.lifts} points={spec.points} grid={grid} />, place.querySelector(".over"));
+}
+
 /** Opens on demand: what is not asked for costs nothing. */
 function offer(spec) {
   const place = document.getElementById(`what-if-${spec.figure}`);
@@ -128,6 +136,7 @@ async function main() {
   for (const spec of JSON.parse(document.getElementById("figures").textContent)) {
     if (spec.kind === "strip") await showStrip(spec);
     else if (spec.kind === "points") showCloud(spec);
+    else if (spec.kind === "map") showWay(spec);
     else whatIf[spec.figure] = offer(spec);
   }
   if (printing.matches) setPaper(true);

@@ -8,6 +8,18 @@ import { LEFT, RIGHT } from "./plot.js";
 const LEAST_STEPS = 8; // of the finest axis, in the closest view
 const DRAGGED_PX = 5; // a shorter drag is a click
 
+/** The series that a panel draws from. */
+const ofPanel = ({ panels, series }, number) => (panels[number].lines ?? panels[number].rows ?? []).map((one) => series[one.series]);
+
+/** Whether two pieces of plain data say the same. */
+function sameData(a, b) {
+  if (a === b) return true;
+  if (typeof a !== "object" || typeof b !== "object" || a === null || b === null) return false;
+  if (Array.isArray(a)) return a.length === b.length && a.every((one, i) => one === b[i] || sameData(one, b[i]));
+  const keys = Object.keys(a);
+  return keys.length === Object.keys(b).length && keys.every((key) => sameData(a[key], b[key]));
+}
+
 export class Strip {
   /** `spec` is a strip as `bench.document` writes it, its columns unpacked. In one that is `free` the cursor stands
       anywhere and the legends say no numbers, since its columns have not all of them; `axis_label` is written below. */
@@ -36,17 +48,25 @@ export class Strip {
     this.view = this.within(...spec.view);
   }
 
-  /** Shows another strip with the same kinds of panels in the place of this one. */
-  update(spec) {
+  /** Shows another strip with the same kinds of panels in the place of this one; panels in which nothing is new stay.
+      For the same strip `touched` has the columns whose numbers are new, and `events` says whether those of events are. */
+  update(spec, touched = null, events = true) {
     const { view } = this;
-    const [a, b] = this.spec.view;
+    const before = this.spec;
+    const [a, b] = before.view;
     this.take(spec);
     if (a === spec.view[0] && b === spec.view[1]) this.view = this.within(...view); // still zoomed in as it was
+    const moved = view[0] !== this.view[0] || view[1] !== this.view[1];
     for (const part of this.parts) {
-      part.take();
+      const { number } = part;
+      part.stays = !moved && (spec === before
+        ? touched !== null && !part.touched(touched, events)
+        : sameData([before.panels[number], ofPanel(before, number)], [spec.panels[number], ofPanel(spec, number)])); // prettier-ignore
+      part.take(part.stays);
       if (part.plot && part.shape !== part.shapeNow()) part.mount();
     }
     if (this.width) this.draw();
+    for (const part of this.parts) part.stays = false;
   }
 
   /** Draws it in an element that holds the places of its panels; gives what takes it away again. */
@@ -125,9 +145,20 @@ export class Strip {
     const [a, b] = this.view;
     const { at } = this.zero();
     this.shown = [a - at, b - at];
-    for (const part of this.parts) if (part.plot) part.draw(a, b, at);
+    for (const part of this.parts) {
+      if (!part.plot || part.stays) continue;
+      if (part.seen) part.draw(a, b, at);
+      else part.late = true; // drawn as soon as it is looked at
+    }
     this.overlay();
     this.changed();
+  }
+
+  /** Draws what was put off, of one panel or of all. */
+  catchUp(parts = this.parts) {
+    const late = parts.filter((part) => part.late && part.plot);
+    for (const part of late) part.draw(...this.view, this.zero().at);
+    if (late.length) this.changed();
   }
 
   overlay() {

@@ -7,6 +7,8 @@ import { Slider } from "./slider.jsx";
 
 const CEILINGS = ["retard_from", "reduction_from", "full"];
 const MEASURE = "change to picture";
+const STEP = "what if: run";
+const DRAW = "what if: picture";
 let core = null; // the module's bytes, of which a page has one copy
 
 export class WhatIf {
@@ -39,6 +41,7 @@ export class WhatIf {
     if (this.differs) this.differs.recorded = this.differs.values;
     this.events = strip.spec.panels.find(({ kind }) => kind === "events");
     this.bits = this.events && new Int32Array(this.events.off.values.length);
+    this.shown = new Map(); // column -> its numbers as they were last drawn
     this.step(this.base);
     this.asRun = this.totals();
     this.now = this.asRun;
@@ -84,15 +87,25 @@ export class WhatIf {
     return { most: most / 10, retard: mostRetard / 10, taken: (sum * this.spec.tick_s) / 1000, count, back: on ? Infinity : back };
   }
 
+  /** At once, and after that once a frame: what is moved meanwhile is the newest then. */
   move(name, value) {
     this.asked = { ...this.places, [name]: value };
-    performance.mark(MEASURE);
     if (this.waiting) return;
     this.waiting = true;
+    this.follow();
+  }
+
+  follow() {
+    const { asked } = this;
+    const start = performance.now();
+    this.run(asked);
     requestAnimationFrame(() => {
-      this.waiting = false;
-      this.run(this.asked);
-      performance.measure(MEASURE, MEASURE);
+      if (this.asked !== asked) this.follow();
+      else this.waiting = false;
+      // a task posted from the frame runs after the frame was painted
+      const painted = new MessageChannel();
+      painted.port1.onmessage = () => performance.measure(MEASURE, { start, end: performance.now() });
+      painted.port2.postMessage(0);
     });
   }
 
@@ -106,7 +119,10 @@ export class WhatIf {
     if (number < 0) return;
     const start = this.images[number];
     const { image, keys } = moved(start, { ...places, greatest: placesOf(start).greatest });
+    performance.mark(STEP);
     const verdict = this.step(image);
+    performance.measure(STEP, STEP);
+    performance.mark(DRAW);
     if (verdict) {
       this.refused = `The controller refuses these settings: ${this.spec.refusals[verdict]}.`;
     } else {
@@ -114,6 +130,7 @@ export class WhatIf {
       this.show(places.ceilings, keys.length > 0 || number > 0);
     }
     this.changed?.();
+    performance.measure(DRAW, DRAW);
   }
 
   /** Lays what was made into the figure, or what was recorded. */
@@ -124,7 +141,6 @@ export class WhatIf {
       if (other && this.outputs[name]) column.values = this.outputs[name];
       else if (other && name === "taken") Object.assign(column, { values: new Int32Array(this.n).fill(NONE), gaps: true });
       else if (shift && CEILINGS.includes(name)) column.values = values.map((v) => (v === NONE ? v : v + shift * column.per));
-      delete column.blocks;
     }
     if (this.events) {
       this.events.off.recorded ??= this.events.off.values;
@@ -134,9 +150,23 @@ export class WhatIf {
       const { reduction, retard } = this.strip.series.A.columns;
       const at = (i) => +(reduction.values[i] !== this.outputs.reduction[i] || retard.values[i] !== this.outputs.retard[i]);
       this.differs.values = other ? Uint8Array.from(this.differs.recorded, (_, i) => at(i)) : this.differs.recorded;
-      delete this.differs.blocks;
     }
-    this.strip.update(this.strip.spec);
+    const columns = [...Object.values(this.columns), ...(this.differs ? [this.differs] : [])];
+    const touched = new Set(columns.filter((column) => this.isNew(column)));
+    for (const column of touched) delete column.blocks;
+    this.strip.update(this.strip.spec, touched, this.events ? this.isNew(this.events.off) : false);
+  }
+
+  /** Whether a column has other numbers than were last drawn of it. */
+  isNew(column) {
+    const { values } = column;
+    const before = this.shown.get(column);
+    let i = before ? 0 : -1;
+    if (before) while (i < values.length && values[i] === before[i]) i++;
+    if (i === values.length) return false;
+    if (before) before.set(values);
+    else this.shown.set(column, Int32Array.from(values));
+    return true;
   }
 
   /** The changed keys, as they would stand in the calibration's file. */

@@ -15,9 +15,10 @@ from tests.desk_support import TRACES, Program, without_names
 
 pytestmark = pytest.mark.slow
 
-_DROP = """([name, text]) => {
+_DROP = """(given) => {
   const data = new DataTransfer();
-  data.items.add(new File([text], name));
+  const files = Array.isArray(given[0]) ? given : [given];
+  for (const [name, text] of files) data.items.add(new File([text], name));
   for (const kind of ["dragover", "drop"]) {
     document.body.dispatchEvent(new DragEvent(kind, { dataTransfer: data, bubbles: true, cancelable: true }));
   }
@@ -101,6 +102,18 @@ def test_from_a_log_to_a_device_without_another_command(
         expect(page.locator(".refused")).to_have_count(0)
         usable(page)
 
+        # a section that is off is switched on with guesses that are marked, and off again, by the keyboard
+        section = page.locator(".keys").filter(has_text="Requests by engine speed")
+        section.locator("summary").click()
+        switch = section.get_by_role("switch")
+        expect(section.locator(".key-row")).to_have_count(0)
+        switch.press("Space")
+        expect(section.locator(".guess button")).to_have_count(7)
+        expect(page.locator(".refused")).to_have_count(0)
+        usable(page)
+        switch.press("Space")
+        expect(section.locator(".key-row")).to_have_count(0)
+
         # a setting is moved and saved; then it is taken along
         page.get_by_label("Hold, ms").fill("45")
         expect(page.get_by_role("button", name="File for the device")).to_be_disabled()
@@ -128,7 +141,9 @@ def test_from_a_log_to_a_device_without_another_command(
         assert wider_than_window(page) == 0
 
 
-def test_what_the_own_controller_did_lies_over_the_replay(browser: Browser, tmp_path: Path) -> None:
+def test_what_the_own_controller_did_and_other_runs_lie_over_the_replay(
+    browser: Browser, tmp_path: Path
+) -> None:
     rows = (TRACES / "clean_launch.csv").read_text().splitlines()
     log = [
         f"{rows[0]},Logged reduction",
@@ -147,3 +162,32 @@ def test_what_the_own_controller_did_lies_over_the_replay(browser: Browser, tmp_
         expect(page.locator("[data-figure=car] dt")).to_have_text("As the car's own")
         cut = page.locator(".panel").nth(1)
         expect(cut.locator(".legend")).to_contain_text("logged")
+
+        # where they differ is shaded, and told
+        expect(page.locator(".differs-key")).to_be_visible()
+        apart = page.locator(".apart")
+        expect(apart.locator("summary")).to_contain_text("did otherwise in")
+        apart.locator("summary").click()
+        expect(apart.locator("tbody tr").first).to_contain_text("%")
+
+        # two more at once lie over each other; another one is chosen by the keyboard; one is taken away
+        two = [
+            [f"{name}.csv", (TRACES / f"{name}.csv").read_text()] for name in ("second_lift", "clean_launch")
+        ]
+        page.evaluate(_DROP, two)
+        runs = page.locator(".runs")
+        expect(runs.get_by_role("radio")).to_have_count(2)
+        expect(page.locator(".files")).to_contain_text("second_lift.csv with")
+        expect(cut.locator(".legend")).to_contain_text("clean_launch.csv")
+        expect(page.locator(".laid")).to_have_count(1)
+        lift = page.locator("[data-figure=lift] .big")
+        its = lift.inner_text()
+        runs.get_by_role("radio").first.focus()
+        page.keyboard.press("ArrowDown")
+        expect(page.locator(".files")).to_contain_text("clean_launch.csv with")
+        expect(lift).not_to_have_text(its)
+        expect(lift).to_have_text("177 mm")
+        usable(page)
+        page.get_by_role("button", name="take second_lift.csv away").click()
+        expect(runs).to_have_count(0)
+        expect(page.locator(".laid")).to_have_count(0)

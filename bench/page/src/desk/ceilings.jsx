@@ -3,7 +3,7 @@ import { scaleLinear } from "d3-scale";
 import { area, line } from "d3-shape";
 import { useEffect, useMemo, useRef, useState } from "preact/hooks";
 import { gesture } from "./link.js";
-import { apart, clamp, digitsOf, NumberField, placed, toStep, useWidth, useWindowHeight, valueAt } from "./parts.jsx";
+import { apart, clamp, digitsOf, lookOf, NumberField, placed, toStep, useWidth, useWindowHeight, valueAt } from "./parts.jsx";
 
 export const LINES = [
   { name: "reduction_full", words: "full cut", does: "the cut is full", shape: "M-8-8H8V8H-8Z" },
@@ -33,7 +33,7 @@ export function Ceilings({ state, values, set, moment, stale }) {
   const drawn = given ? LINES.map(({ name }) => values[name]) : linesOf(result.ceilings);
   const predicted = result.predicted?.path;
 
-  const most = Math.max(state.top, (1.06 * Math.max(...result.path.v, ...(predicted?.v ?? []))) / size);
+  const most = Math.max(state.top, (1.06 * Math.max(...result.path.v, ...(predicted?.v ?? []), ...result.others.flatMap((one) => one.path?.v ?? []))) / size);
   const far = Math.max(points[points.length - 1], ...result.path.p, 0.1);
   const x = scaleLinear([Math.min(0, points[0]), far], [margin.left, width - margin.right]);
   const y = scaleLinear([0, most], [height - margin.bottom, margin.top]);
@@ -51,6 +51,7 @@ export function Ceilings({ state, values, set, moment, stale }) {
   const first = rows[2].map(([place, low], i) => [place, low == null ? rows[1][i][1] : rows[1][i][1] == null ? low : Math.min(low, rows[1][i][1])]);
 
   const lift = useMemo(() => pathOf(result.path, x, y, size), [result, width, height, most, far]);
+  const laid = useMemo(() => result.others.map(({ path: its }) => its && wayOf(its, x, y, size)), [result, width, height, most, far]);
   const foreseen = useMemo(() => predicted && pathOf(predicted, x, y, size, far), [result, width, height, most, far]);
   const ticks = useMemo(() => secondsAlong(result.path, phone ? 1000 : 500), [result, phone]);
 
@@ -214,6 +215,7 @@ export function Ceilings({ state, values, set, moment, stale }) {
             </g>
           )}
           <g clip-path="url(#inside)" aria-hidden="true">
+            {laid.map((its, n) => its && <path key={n} class={`laid ${lookOf(n)}`} d={its} />)}
             {foreseen && <path class="foreseen" d={foreseen.all} />}
             <path class="lift" d={lift.all} />
             <path class="lift cutting" d={lift.cut} />
@@ -367,6 +369,9 @@ function Answer({ result, stale, x, y }) {
     </g>
   );
 }
+
+// The lift of a run that lies over the one whose figures are shown.
+const wayOf = (run, x, y, size) => run.p.map((p, i) => `${i ? "L" : "M"}${x(p).toFixed(1)} ${y(run.v[i] / size).toFixed(1)}`).join("");
 
 function pathOf(run, x, y, size, far = Infinity) {
   let all = "";

@@ -105,5 +105,8 @@ export function useDesk() {
   const values = { ...state?.values };
   for (const [name, one] of Object.entries(mine)) values[name] = one.value;
   const tell = (text, fine, about) => setSaid({ text, fine, about, at: performance.now() });
-  return { state, values, said, setSaid, logs, connected, ask, set, tell };
+  // They hold nothing of one drawing, so that those of the first serve for all.
+  const does = useRef(null);
+  does.current ??= { ask, set, tell };
+  return { state, values, said, setSaid, logs, connected, ...does.current };
 }

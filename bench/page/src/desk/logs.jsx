@@ -5,17 +5,21 @@ import { useWidth } from "./parts.jsx";
 import { bring } from "./transfer.js";
 
 /** Takes files that are dropped anywhere on the page, one after the other. */
-export function useBringing(tell, largest) {
+export function useBringing(tell, largest, ask) {
   const [busy, setBusy] = useState("");
   const [shown, setShown] = useState(null); // the number of the log that is looked at
   const take = async (files) => {
+    const ready = [];
     for (const file of files) {
       setBusy(file.name);
       const answer = await bring(file, largest);
       if (answer.fine) setShown(answer.log);
       else tell(answer.text, false, "log");
+      if (answer.fine && answer.read) ready.push(answer.log);
     }
     setBusy("");
+    // Several at once lie over each other, where nothing has to be said of any first.
+    if (ready.length > 1 && ready.length === files.length) ready.forEach((log, n) => ask(n ? "log lay" : "log use", { log }));
   };
   const told = useRef(take);
   told.current = take;
@@ -84,6 +88,7 @@ function One({ log, signals, folder, ask }) {
       {log.strip && <Passes strip={log.strip} passes={passes} run={run} setRun={setRun} />}
       <div class="buttons">
         <button type="button" onClick={() => ask("log away", { log: log.number })}>Put it away</button>
+        <button type="button" disabled={!log.read} onClick={() => ask("log lay", { log: log.number, ...(run && { run }) })} title="both from their launch on">Lay it over the run</button>
         <button type="button" class="main" disabled={!log.read} onClick={() => ask("log use", { log: log.number, ...(run && { run }) })}>Show this run</button>
       </div>
       <Columns log={log} signals={signals} ask={ask} />

@@ -10,14 +10,16 @@ import { Knobs, Within } from "./knobs.jsx";
 import { useDesk } from "./link.js";
 import { Begin, Logs, useBringing } from "./logs.jsx";
 import { Convert, Maps } from "./maps.jsx";
+import { Steady } from "./parts.jsx";
 import { isGuess, Rest } from "./rest.jsx";
+import { Apart, Runs } from "./runs.jsx";
 import { kindOf, Predicted, Replayed } from "./time.jsx";
 import { takeAlong } from "./transfer.js";
 
 function Desk() {
   const { state, values, said, setSaid, logs, connected, ask, set, tell } = useDesk();
   const [open, setOpen] = useState(""); // "log" or "begin"
-  const bringing = useBringing(tell, logs?.largest);
+  const bringing = useBringing(tell, logs?.largest, ask);
   const [moment, setMoment] = useState(null);
   const [saving, setSaving] = useState(false);
 
@@ -39,7 +41,7 @@ function Desk() {
   }, [state?.file.name, state?.changed.length]);
   useEffect(() => {
     if (said?.about === "save" && said.fine) setSaving(false);
-    if (said?.fine && (said.about === "begin" || said.about === "log use")) setOpen("");
+    if (said?.fine && (said.about === "begin" || said.about === "log use" || said.about === "log lay")) setOpen("");
   }, [said]);
   useEffect(() => {
     if (bringing.shown) setOpen("log");
@@ -82,6 +84,7 @@ function Desk() {
                 {result.predicted?.path && "Dotted: the lift predicted for the car with this setting."}
               </p>
               <Ceilings state={state} values={values} set={set} moment={moment} stale={stale} />
+              <Runs runs={state.runs} others={result.others} ask={ask} />
               {stale && <div class="refused" role="alert"><b>These settings cannot be.</b> The pictures and figures are those of the last ones that could.<ul>{refused.map((text) => <li key={text}>{text}</li>)}</ul></div>}
               {!state.has_ceilings && <Maps state={state} values={values} set={set} stale={stale} />}
               <Within state={state} values={values} set={set} stale={stale} />
@@ -91,7 +94,7 @@ function Desk() {
             <section aria-labelledby="what-then" class="then">
               <div class="title">
                 <h2 id="what-then">And what happens then?</h2>
-                <Views result={result} ask={ask} />
+                <Steady of={[result.launches, result.launch, result.whole]}>{() => <Views result={result} ask={ask} />}</Steady>
               </div>
               {result.loud.map((text) => <p key={text} class="bar warn">{text}</p>)}
               {result.out_of_service ? (
@@ -101,22 +104,29 @@ function Desk() {
                 </details>
               ) : <Figures result={result} disk={disk} stale={stale} />}
               <Replayed key={kindOf(result.strip)} result={result} disk={disk} moment={moment} setMoment={setMoment} stale={stale} />
+              <Apart apart={result.apart} />
               {disk && <p class="note"><span class="key disk-key" /> dashed: the file on disk{disk.why_not && `, which cannot be shown: ${disk.why_not}`}</p>}
-              <Remarks result={result} />
+              <Steady of={[result.warnings, result.looks, result.notes]}>{() => <Remarks result={result} />}</Steady>
             </section>
             <section aria-labelledby="keep" class="keep">
               <h2 id="keep">Keep it, and give it back</h2>
-              <Knobs state={state} values={values} set={set} />
+              <Steady of={[state.knobs, state.knobs.map(({ name }) => values[name]), values.hold_from]}>
+                {() => <Knobs state={state} values={values} set={set} />}
+              </Steady>
             </section>
-            <Rest state={state} values={values} set={set} />
-            <Along state={state} values={values} />
+            <Steady of={[state.sections, state.guesses, Object.entries(values).filter(([name]) => /[. ]|^measured$/.test(name))]}>
+              {() => <Rest state={state} values={values} set={set} />}
+            </Steady>
+            <Steady of={[state.file, state.changed.length, state.guesses, values.measured]}>
+              {() => <Along state={state} values={values} />}
+            </Steady>
             {result.predicted && (
               <section aria-labelledby="the-car" class="car">
                 <h2 id="the-car">What would the car do?</h2>
                 <Predicted predicted={result.predicted} disk={disk} model={state.model} stale={stale} />
               </section>
             )}
-            <Foot state={state} />
+            <Steady of={[state.cautions, state.pages]}>{() => <Foot state={state} />}</Steady>
           </div>
         )}
       </main>

@@ -1,9 +1,11 @@
 // Small things that several parts of the page use.
-import { useEffect, useState } from "preact/hooks";
+import { useEffect, useMemo, useRef, useState } from "preact/hooks";
 
 export const digitsOf = (step) => Math.max(0, -Math.floor(Math.log10(step) + 1e-9));
 export const clamp = (value, low, high) => Math.min(high, Math.max(low, value));
 export const toStep = (value, step) => Number((Math.round(value / step) * step).toFixed(digitsOf(step)));
+/** The look of the run at a place among those that lie over the chosen one. */
+export const lookOf = (place) => `run-${place + 1}`;
 export const plain = (value, digits = 1) => Number(value.toFixed(digits)).toString();
 
 // The width that an element has, in CSS pixels.
@@ -52,6 +54,20 @@ export function placed(texts, taken, [x0, y0, x1, y1]) {
     boxes.push(boxOf(spot));
   }
   return found;
+}
+
+/** A value as it was before, as long as it says the same: what is drawn from it needs not be drawn anew. */
+export function useSame(value) {
+  const held = useRef(["", undefined]);
+  const text = JSON.stringify(value) ?? "";
+  if (held.current[0] !== text) held.current = [text, value];
+  return held.current[1];
+}
+
+/** Draws `children()` anew only where `of`, plain data, says something else. */
+export function Steady({ of, children }) {
+  const same = useSame(of);
+  return useMemo(children, [same]);
 }
 
 // The last index whose place is at or before `at`, in a rising list.

@@ -8,12 +8,20 @@ export function Rest({ state, values, set }) {
     <section aria-labelledby="rest" class="rest">
       <h2 id="rest">All of the calibration</h2>
       {state.sections.map((section) => {
-        const open = section.keys.filter(({ key }) => isGuess(state, values, key)).length;
+        const off = section.switches.filter(({ name }) => !values[name]).map(({ of }) => of);
+        const shown = section.keys.filter(({ key }) => !off.some((of) => key.startsWith(of)));
+        const open = shown.filter(({ key }) => isGuess(state, values, key)).length;
         return (
           <details key={section.title} class="keys">
             <summary>{section.title}{open > 0 && <b class="guess">{open} guessed</b>}</summary>
             <p class="note">{section.why}{section.seen && ` Its effect is seen in: ${section.seen}.`}</p>
-            {section.keys.map((one) => <Key key={one.key} one={one} state={state} values={values} set={set} />)}
+            {section.switches.map((one) => (
+              <label key={one.name} class="switch">
+                <input type="checkbox" role="switch" checked={values[one.name]} onChange={() => set({ [one.name]: !values[one.name] }, gesture(one.name, true))} />
+                {" "}{one.words}<span class="hint">{values[one.name] ? "on" : "off; it begins with guesses, which are marked"}</span>
+              </label>
+            ))}
+            {shown.map((one) => <Key key={one.key} one={one} state={state} values={values} set={set} />)}
           </details>
         );
       })}

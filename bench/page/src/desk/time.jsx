@@ -1,13 +1,13 @@
 // What happens then: the replayed run over time, and the predicted one.
 import { useLayoutEffect, useMemo, useRef } from "preact/hooks";
 import { Panels, Strip } from "../strip.jsx";
-import { clamp, plain, valueAt } from "./parts.jsx";
+import { clamp, lookOf, plain, valueAt } from "./parts.jsx";
 
 const SHORT = { "out of sight": "sight", "kept (fault)": "kept", "blind (fault)": "blind", "engine ceiling": "engine", "shaft ceiling": "shaft" };
-const SHADES = { "out of sight": "sight", "height not believed": "fault" };
+const SHADES = { "out of sight": "sight", "height not believed": "fault", "the car's own differs": "differs" };
 
 // By the series of a line: colour, width, dash, fill down to 0.
-const LOOKS = {
+export const LOOKS = {
   lift: ["lift", 2.2, []],
   entry: ["lift", 1.1, [3, 2]],
   full: ["cut", 1.3, []],
@@ -24,6 +24,11 @@ const LOOKS = {
   engine_ceiling: ["cut", 1.3, [9, 4]],
   shaft_ceiling: ["cut", 1.3, [2, 4]],
   file: ["disk", 1.8, [5, 3]],
+  "run-1": ["run-1", 1.8, [9, 4]],
+  "run-2": ["run-2", 1.8, [3, 3]],
+  "run-3": ["run-3", 1.8, [12, 3, 3, 3]],
+  "run-4": ["run-4", 1.4, []],
+  "run-5": ["run-5", 1.4, [6, 6]],
   "with lift": ["foreseen", 2.5, []],
   "without lift": ["soft", 2, [7, 4]],
 };
@@ -32,21 +37,25 @@ const BARS = {
   dot: ["retard-fill", "."], pipe: ["retard-fill", "|"],
 }; // prettier-ignore
 
-/** A strip as it came, in the desk's colours; `file` are [column, series] of the file on disk to lie over it. */
-function dressed(strip, file = [], marks = []) {
+/** A strip as it came, in the desk's colours; over it lie `over`, [column, series, look, label] each; `marks` are shades of
+    all panels, `apart` of those with the car's own command. */
+function dressed(strip, over = [], marks = [], apart = []) {
   const panels = strip.panels.map((panel) => {
     if (panel.kind === "bands") {
       return { ...panel, rows: panel.rows.map((row) => ({ ...row, short: row.words.map(([n, word]) => [n, SHORT[word] ?? ""]) })) };
     }
     const own = panel.lines.map((line) => ({ ...line, look: line.series }));
-    const others = file.flatMap(([column]) => panel.lines.filter((line) => line.series === column)
-      .map((line) => ({ ...line, label: "the file", look: "file", series: `file ${column}` }))); // prettier-ignore
-    return { ...panel, lines: [...own, ...others], shades: [...panel.shades, ...marks].map((shade) => ({ ...shade, colour: SHADES[shade.label] ?? "soft" })) };
+    const others = over.flatMap(([column, , look, label]) => panel.lines.filter((line) => line.series === column)
+      .map((line) => ({ ...line, label, look, series: `${look} ${column}` }))); // prettier-ignore
+    const differs = panel.lines.some(({ column }) => column.startsWith("logged_")) ? apart : [];
+    return { ...panel, lines: [...own, ...others], shades: [...panel.shades, ...differs, ...marks].map((shade) => ({ ...shade, colour: SHADES[shade.label] ?? "soft" })) };
   });
-  const series = { ...strip.series, ...Object.fromEntries(file.map(([column, its]) => [`file ${column}`, its])) };
+  const series = { ...strip.series, ...Object.fromEntries(over.map(([column, its, look]) => [`${look} ${column}`, its])) };
   return { ...strip, series, panels, free: true, axis_label: strip.axis };
 }
-const ofFile = (strip, columns) => (strip ? columns.map((column) => [column, strip.series[column]]) : []);
+const ofFile = (strip, columns) => (strip ? columns.map((column) => [column, strip.series[column], "file", "the file"]) : []);
+const ofRuns = (others) => others.flatMap(({ series, name }, n) =>
+  series ? Object.entries(series).map(([column, its]) => [column, its, lookOf(n), name]) : []); // prettier-ignore
 
 /** What must be equal for a strip to take another in its place. */
 export const kindOf = (strip) => strip.panels.map(({ kind, title }) => `${kind} ${title}`).join();
@@ -64,11 +73,17 @@ function useStrip(spec) {
 export function Replayed({ result, disk, moment, setMoment, stale }) {
   const [from, to] = result.strip.view.map((s) => Math.round(s * 1e4) / 10);
   const other = disk?.result?.strip;
-  const run = useStrip(useMemo(
-    () => dressed(result.strip, ofFile(other, ["reduction", "retard"]), result.launch ? [{ from: 0, to: 0 }] : []),
+  const spec = useMemo(
+    () => dressed(
+      result.strip,
+      [...ofRuns(result.others), ...ofFile(other, ["reduction", "retard"])],
+      result.launch ? [{ from: 0, to: 0 }] : [],
+      (result.apart?.stretches ?? []).map(({ from, to }) => ({ from, to, label: "the car's own differs" })),
+    ),
     [result, other],
-  )); // prettier-ignore
-  const shaded = new Set(result.strip.panels.flatMap((panel) => panel.shades ?? []).map(({ label }) => label));
+  );
+  const run = useStrip(spec);
+  const shaded = new Set(spec.panels.flatMap((panel) => panel.shades ?? []).map(({ label }) => label));
   const shownAt = moment == null ? null : clamp(moment, from, to);
   useLayoutEffect(() => run.show(shownAt == null ? null : shownAt / 1000), [shownAt]);
   const key = (event) => {

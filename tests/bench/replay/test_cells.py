@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from bench.calibration import compile_text, load
-from bench.desk.cells import cells, nearest
 from bench.desk.convert import convert
+from bench.replay.cells import cells, nearest
 from tests.desk_support import TRACES, recorded
 
 

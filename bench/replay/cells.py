@@ -41,6 +41,16 @@ def cells(s: Replay, first: int, stop: int) -> dict[str, Any]:
     }
 
 
+def cells_of_runs(s: Replay) -> dict[str, Any] | None:
+    """The same of all runs together, with the path of the first; None where there was none."""
+    if not s.runs:
+        return None
+    first, *others = (cells(s, start, stop) for start, stop in s.runs)
+    for key in ("ms", "taken_ms"):
+        first[key] = np.round(sum(np.array(one[key]) for one in (first, *others)), 1).tolist()
+    return first
+
+
 def nearest(axis: list[int], at: npt.NDArray[Any]) -> Ints:
     """The index of the point of a rising axis that is nearest to each place; of two the higher."""
     points = np.asarray(axis, float)
