@@ -57,7 +57,11 @@ def make_document(
         what="next",
         title=f"After run {facts['last']['run']}",
         subjects=[Subject("run", f"{facts['last']['run']}, calibration {facts['last']['image_crc32']}")],
-        alarm=[*facts["loud"], *(f"sensor: {line}" for line in facts["sensor"])],
+        alarm=[
+            *facts["loud"],
+            *(f"sensor: {line}" for line in facts["sensor"]),
+            *(f"In the model: {line}" for step in facts["steps"] for line in step["worse"]),
+        ],
         answer=list(_answer(facts)),
         sections=[
             Section("What to change", list(_steps(facts))),
@@ -133,7 +137,7 @@ def _steps(facts: dict[str, Any]) -> Iterator[Block]:
     note = "80 of 100 runs lie between; times by the speed, from one foot on"
     yield Table(columns, rows, "What is expected", note=note)
     for step in facts["steps"]:
-        lines = [step["why"], *step["worse"]]
+        lines = [step["why"]]
         lines += [f"{one['key']}: {one['from']} becomes {one['to']}" for one in step["changed"]]
         yield Bullets(lines, "The same again" if step["step"] == "same" else step["step"].capitalize())
     limits = ", ".join(f"{name} {most}" for name, most in facts["limits"].items())

@@ -19,7 +19,7 @@ from bench.search.spread import CHECK_FROM, Spread, most_noise
 from bench.search.study import Options, candidates, longest_run
 from bench.search.wishes import Wishes
 from bench.vehicle.facts import MISSED_LANDING_MPS, MISSED_LIFT, MISSED_LIFT_MM, MISSED_TIME_S
-from bench.vehicle.harm import harm, of_cars
+from bench.vehicle.harm import Side, harm, of_cars
 from bench.vehicle.results import Floats
 
 if TYPE_CHECKING:
@@ -39,7 +39,7 @@ _SHARE = 0.95
 @dataclass(frozen=True)
 class Step:
     """One proposal: its calibration, what it changes of the present one (key, from, to), why, what gets
-    worse, and each figure as bench.book.predictions keeps it."""
+    worse than with that or without control, and each figure as bench.book.predictions keeps it."""
 
     name: str
     calibration: CalibrationFile
@@ -89,11 +89,12 @@ def propose(
         watch(plan.generations / (plan.generations + 1), "checking")
         tried = _settings(settings, course)
         jobs = [Job(calibration, CHECK_FROM, _CHECK) for calibration in tried]
+        *driven_, free = drive([*jobs, Job(present, CHECK_FROM, _CHECK, controlled=False)])
         done = [
             _driven(calibration, scores, plan, limits, corrections, misses)
-            for calibration, scores in zip(tried, drive(jobs), strict=True)
+            for calibration, scores in zip(tried, driven_, strict=True)
         ]
-    return list(_chosen(done, limits, feet))
+    return list(_chosen(done, of_cars("no control", free, feet), feet))
 
 
 def _settings(settings: Settings, course: Course) -> list[CalibrationFile]:
@@ -163,7 +164,7 @@ def _keeps(cars: CarFigures, figures: dict[str, dict[str, float]], limits: Seque
     return True
 
 
-def _chosen(done: Sequence[_Driven], limits: Sequence[Limit], feet: int) -> list[Step]:
+def _chosen(done: Sequence[_Driven], without: Side, feet: int) -> list[Step]:
     """Safer, the same and faster, as far as there are such."""
     present, *others = done
     softer = [one for one in others if _softer(one, present) and (one.kept or not present.kept)]
@@ -171,10 +172,10 @@ def _chosen(done: Sequence[_Driven], limits: Sequence[Limit], feet: int) -> list
     found = []
     if softer:
         best = min(softer, key=lambda one: (not one.kept, _time(one)))
-        found.append(_step(SAFER, best, present, feet))
-    found.append(_step(SAME, present, present, feet))
+        found.append(_step(SAFER, best, present, without, feet))
+    found.append(_step(SAME, present, present, without, feet))
     if quicker:
-        found.append(_step(FASTER, min(quicker, key=_time), present, feet))
+        found.append(_step(FASTER, min(quicker, key=_time), present, without, feet))
     return found
 
 
@@ -199,12 +200,13 @@ def _softer(one: _Driven, present: _Driven) -> bool:
     return better and lift < _LESS_LIFT_M / 4 and landing < _LESS_LANDING_MPS / 4
 
 
-def _step(name: str, one: _Driven, present: _Driven, feet: int) -> Step:
+def _step(name: str, one: _Driven, present: _Driven, without: Side, feet: int) -> Step:
     changed = []
     for change in changes(present.calibration, one.calibration):
         changed.append((change.key, change.text(change.a), change.text(change.b)))
-    sides = [of_cars(text, d.scores, feet) for text, d in ((name, one), ("the present setting", present))]
-    worse = [] if one is present else harm(sides[0], [sides[1]])
+    mine = of_cars("the present setting" if one is present else f"the {name} step", one.scores, feet)
+    others = [] if one is present else [of_cars("the present setting", present.scores, feet)]
+    worse = harm(mine, [*others, without])
     return Step(name, one.calibration, changed, _why(one, present), worse, one.figures, one.kept)
 
 

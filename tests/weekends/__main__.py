@@ -45,7 +45,8 @@ def _main(count: int, runs: int, first: int, whose: str) -> None:
         done.append(one)
         by_figure = ", ".join(f"{figure} {_share([one], _held(figure))}" for figure in FIGURES)
         took = max(one.took_s)
-        print(f"{seed}: {by_figure}; codes {one.codes}; {took:.0f} s; broken {one.broken}", flush=True)
+        print(f"{seed}: {by_figure}; codes {one.codes}; {took:.0f} s; broken of {one.driven}: {one.broken}")
+        sys.stdout.flush()
     for figure in (*FIGURES, ""):
         print(f"80 % ranges that held, {figure or 'all'}: {_share(done, _held(figure))}")
     for step in ("safer", "same", "faster"):

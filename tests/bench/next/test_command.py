@@ -68,6 +68,10 @@ def test_two_rounds(car: Path) -> None:
         assert by_name["faster"]["keeps_limits"]
     page = (folder / "report.html").read_text()
     assert "modelled" in page
+    for step in facts["steps"]:  # what gets worse stands before what is expected
+        for line in step["worse"]:
+            assert "than with" in line
+            assert page.index("In the model: Worse with") < page.index("What is expected")
     assert tomllib.loads((folder / "fitted.toml").read_text())["scatter"]["fit"]
     # the next round: a step is driven, and scored
     taken = names[0]
