@@ -86,9 +86,9 @@ def _write(
     """One extension: a C file or header included as a whole, and a function that gives the digest of its
     sources."""
     builder = cffi.FFI()
-    fields = (CORE / "image_fields.h").read_text()
+    fields = (CORE / "image_fields.h").read_text(encoding="utf-8")
     for header in headers:
-        builder.cdef(declarations(header.read_text(), fields))
+        builder.cdef(declarations(header.read_text(encoding="utf-8"), fields))
     builder.cdef(f"const char *{digest_name}(void);")
     tell = f'static const char *{digest_name}(void) {{ return "{digest}"; }}'
     builder.set_source(module, f'#include "{source}"\n{tell}\n')

@@ -6,7 +6,6 @@ on a request to terminate. Only a process that is killed outright leaves it behi
 still the old one; the next one that writes the same target removes what no process holds.
 """
 
-import ctypes
 import errno
 import hashlib
 import os
@@ -23,7 +22,7 @@ from types import FrameType
 from typing import NoReturn
 
 from bench.errors import UserError
-from bench.system import sync_folder, try_lock
+from bench.system import ENDING, exchange, hold, open_now, sync_file, sync_folder, unblocked
 
 # Lists the files of a folder made by whole_folder, so that only such a folder is ever replaced and
 # nothing that a person put there is lost. A line that begins with a tab is no file but an input: its name and
@@ -31,9 +30,6 @@ from bench.system import sync_folder, try_lock
 MANIFEST = ".liftlatch"
 
 _PART = re.compile(r"[0-9a-f]{12}\.part")
-_AT_FDCWD = -100
-_RENAME_EXCHANGE = 2
-_CANNOT_EXCHANGE = {errno.ENOSYS, errno.EINVAL, errno.EXDEV, errno.EOPNOTSUPP}
 _RIGHT = {
     errno.ENOSPC: "free some space or write elsewhere",
     errno.EDQUOT: "free some space or write elsewhere",
@@ -67,11 +63,11 @@ def write_whole(path: str | os.PathLike[str], content: bytes | str) -> None:
         if mode is not None and not os.access(target, os.W_OK):
             raise PermissionError(errno.EACCES, os.strerror(errno.EACCES))
         _remove_left(target)
-        new_file = _part(target, lambda part: part.touch(exist_ok=False), os.O_WRONLY)
-        with _terminable(), new_file as (part, held):
-            with open(held, "wb", closefd=False) as stream:
+        with _terminable(), _part(target, lambda part: part.touch(exist_ok=False)) as part:
+            with part.open("wb") as stream:
                 stream.write(data)
-            os.fsync(held)
+                stream.flush()
+                os.fsync(stream.fileno())
             if mode is not None:
                 part.chmod(stat.S_IMODE(mode))
             part.replace(target)
@@ -81,7 +77,7 @@ def write_whole(path: str | os.PathLike[str], content: bytes | str) -> None:
 def _write_directly(target: Path, data: bytes) -> None:
     """Into a pipe or a device, without waiting for a reader to come."""
     try:
-        descriptor = os.open(target, os.O_WRONLY | getattr(os, "O_NONBLOCK", 0))
+        descriptor = open_now(target, os.O_WRONLY)
     except OSError as error:
         if error.errno == errno.ENXIO:
             raise UserError(
@@ -89,7 +85,7 @@ def _write_directly(target: Path, data: bytes) -> None:
             ) from None
         raise
     with open(descriptor, "wb") as stream:
-        os.set_blocking(descriptor, True)
+        unblocked(descriptor, False)
         stream.write(data)
 
 
@@ -140,7 +136,7 @@ def whole_folder(
         made = _make_parents(target.parent)
         _remove_left(target)
         try:
-            with _part(target, Path.mkdir, os.O_RDONLY) as (part, _):
+            with _part(target, Path.mkdir) as part:
                 yield part
                 names = sorted(_names_in(part))
                 names += [f"\t{name}\t{value}" for name, value in (made_from or {}).items()]
@@ -165,7 +161,7 @@ def numbered_folder(parent: Path, first: int, fill: Callable[[Path], None]) -> i
     target = parent / "new"
     with _explained(parent, target), _terminable() as asked:
         _remove_left(target)
-        with _part(target, Path.mkdir, os.O_RDONLY) as (part, _):
+        with _part(target, Path.mkdir) as part:
             fill(part)
             _settle(part, asked)
             number = first
@@ -193,44 +189,30 @@ def _remove_left(target: Path) -> None:
         for part in [one for one in stem.parent.iterdir() if one.name.startswith(stem.name)]:
             if not _PART.fullmatch(part.name[len(stem.name) :]) or part.is_symlink():
                 continue
-            with suppress(OSError):
-                descriptor = os.open(part, os.O_RDONLY | os.O_NONBLOCK)
-                try:
-                    if try_lock(descriptor):  # and kept meanwhile: whoever just made it takes another name
-                        shutil.rmtree(part) if part.is_dir() else part.unlink()
-                finally:
-                    os.close(descriptor)
+            # Held meanwhile: whoever just made it takes another name.
+            with suppress(OSError), hold(part, left=True) as nobodys:
+                if nobodys:
+                    shutil.rmtree(part) if part.is_dir() else part.unlink()
 
 
 @contextmanager
-def _part(target: Path, make: Callable[[Path], None], flags: int) -> Iterator[tuple[Path, int]]:
-    """A new part of a target, and the descriptor that keeps it locked. What is left of it at the end goes,
-    whenever that comes: a Ctrl-C while it is being made leaves nothing either."""
+def _part(target: Path, make: Callable[[Path], None]) -> Iterator[Path]:
+    """A new part of a target, locked. What is left of it at the end goes, whenever that comes: a Ctrl-C while
+    it is being made leaves nothing either."""
     while True:
-        part, descriptor = _part_of(target), None
+        part = _part_of(target)
         try:
             make(part)
-            with suppress(FileNotFoundError):  # another process takes what nobody has locked yet for a rest
-                descriptor = os.open(part, flags)
-            if descriptor is not None and try_lock(descriptor) and _is(part, descriptor):
-                yield part, descriptor
-                return
+            with hold(part) as ours:
+                if ours:
+                    yield part
+                    return
             # Another process took it for something left: once more, by another name.
         finally:
-            if descriptor is not None:
-                os.close(descriptor)
             # After an exchange this is the old folder.
             shutil.rmtree(part, ignore_errors=True)
             with suppress(OSError):
                 part.unlink()
-
-
-def _is(path: Path, descriptor: int) -> bool:
-    """Whether a path still leads to what was opened."""
-    try:
-        return os.path.samestat(os.stat(path, follow_symlinks=False), os.fstat(descriptor))
-    except FileNotFoundError:
-        return False
 
 
 def _part_of(target: Path) -> Path:
@@ -273,7 +255,7 @@ def _terminable() -> Iterator[list[int]]:
         asked.append(number)
         raise SystemExit(128 + number)
 
-    signals = [s for s in (signal.SIGTERM, signal.SIGHUP) if signal.getsignal(s) == signal.SIG_DFL]
+    signals = [s for s in ENDING if signal.getsignal(s) == signal.SIG_DFL]
     for number in signals:
         signal.signal(number, leave)
     try:
@@ -354,11 +336,7 @@ def _settle(part: Path, asked: list[int]) -> None:
 
 def _sync_all(folder: Path) -> None:
     for name in _names_in(folder):
-        descriptor = os.open(folder / name, os.O_RDONLY)
-        try:
-            os.fsync(descriptor)
-        finally:
-            os.close(descriptor)
+        sync_file(folder / name)
 
 
 def _put_in_place(shown: Path, part: Path, target: Path, check: Callable[[], None]) -> None:
@@ -380,17 +358,10 @@ def _put_in_place(shown: Path, part: Path, target: Path, check: Callable[[], Non
 
 
 def _exchange(part: Path, target: Path) -> None:
-    """Swap two folders in one step, so that `target` is there at every moment."""
-    libc = ctypes.CDLL(None, use_errno=True)
-    code = errno.ENOSYS
-    if hasattr(libc, "renameat2"):
-        done = libc.renameat2(_AT_FDCWD, os.fsencode(part), _AT_FDCWD, os.fsencode(target), _RENAME_EXCHANGE)
-        if done == 0:
-            return
-        code = ctypes.get_errno()
-    if code not in _CANNOT_EXCHANGE:
-        raise OSError(code, os.strerror(code), str(target))
-    # A file system without the swap: two steps, with a moment in which the target is absent.
+    """Swap two folders, in one step where that can be, so that `target` is there at every moment."""
+    if exchange(part, target):
+        return
+    # Two steps, with a moment in which the target is absent.
     old = _part_of(target)
     target.rename(old)
     try:

@@ -188,6 +188,15 @@ def _pint_name(unit: str) -> str:
     return _UNITS[unit][1] if unit in _UNITS else f"({_UNITS[unit[:-2]][1]}) / second"
 
 
+# Exact too, and without the library of units, which takes half a second to load.
+_KNOWN = {
+    ("mm", "m"): Fraction(1, 1000),
+    ("in", "m"): Fraction(254, 10_000),
+    ("ft", "m"): Fraction(3048, 10_000),
+    ("ft/s", "m/s"): Fraction(3048, 10_000),
+}
+
+
 @functools.cache
 def factor(from_unit: str, to_unit: str) -> Fraction:
     """How many `to_unit` one `from_unit` is, exactly. Raises ValueError where they are of different kinds."""
@@ -196,6 +205,8 @@ def factor(from_unit: str, to_unit: str) -> Fraction:
         raise ValueError(f"{from_unit} is a {kinds[0]} and {to_unit} a {kinds[1]}")
     if from_unit == to_unit:
         return Fraction(1)
+    if (from_unit, to_unit) in _KNOWN:
+        return _KNOWN[from_unit, to_unit]
     return Fraction(_registry().convert(Fraction(1), _pint_name(from_unit), _pint_name(to_unit)))
 
 

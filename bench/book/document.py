@@ -151,19 +151,21 @@ def _changes(facts: dict[str, Any]) -> Iterator[Block]:
 def _curves(
     runs: Sequence[dict[str, Any]], curves: Sequence[tuple[str, str, str]], of: Any
 ) -> Iterator[Block]:
+    words = [str(run["run"]) for run in runs]
     for name, title, label in curves:
-        known = [(run, of(run)[name]) for run in runs if of(run).get(name) is not None]
+        known = [(at, run, of(run)[name]) for at, run in enumerate(runs) if of(run).get(name) is not None]
         if len(known) < 2:
             continue
         yield Points(
             name.replace("_", "-"), title, "run", label,
             [
                 Group(
-                    title, [run["run"] for run, _ in known], [value for _, value in known], "run-1",
-                    [f"run {run['run']}, {run['when']}: {value:.4g}" for run, value in known],
-                    [f"run-{run['run']}" for run, _ in known], joined=True,
+                    title, [at for at, _, _ in known], [value for *_, value in known], "run-1",
+                    [f"run {run['run']}, {run['when']}: {value:.4g}" for _, run, value in known],
+                    [f"run-{run['run']}" for _, run, _ in known], joined=True,
                 )
             ],
+            x_words=words,
             height=240,
         )  # fmt: skip
 

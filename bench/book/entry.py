@@ -5,7 +5,6 @@ Keys that are not known here, of a newer version or by hand, are kept as they ar
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Mapping
 from datetime import datetime
@@ -46,35 +45,9 @@ def read(path: Path) -> Entry:
 
 def text(entry: Mapping[str, Any]) -> str:
     """An entry as run.toml."""
-    plain = {key: value for key, value in entry.items() if not isinstance(value, dict)}
-    lines = [f"{_key(key)} = {_value(value)}" for key, value in plain.items()]
-    for name, table in entry.items():
-        if isinstance(table, dict) and table:
-            lines += ["", f"[{_key(name)}]"]
-            lines += [f"{_key(key)} = {_value(value)}" for key, value in table.items()]
-    return "\n".join(lines) + "\n"
+    import tomlkit
 
-
-def _key(key: str) -> str:
-    bare = key.isascii() and key.replace("_", "").replace("-", "").isalnum()
-    return key if bare else _value(key)
-
-
-def _value(value: Any) -> str:
-    """As TOML has it: JSON's strings are TOML's but for DEL."""
-    if isinstance(value, str):
-        return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    if isinstance(value, float) and not math.isfinite(value):
-        return "nan" if math.isnan(value) else "inf" if value > 0 else "-inf"
-    if isinstance(value, int | float):
-        return repr(value)
-    if isinstance(value, list):
-        return f"[{', '.join(map(_value, value))}]"
-    if isinstance(value, dict):
-        return "{" + ", ".join(f"{_key(key)} = {_value(one)}" for key, one in value.items()) + "}"
-    return str(value.isoformat())  # dates and times
+    return tomlkit.dumps({name: value for name, value in entry.items() if value != {}})
 
 
 def changed(entry: Entry, told: Mapping[str, Any]) -> Entry:

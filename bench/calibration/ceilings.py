@@ -9,7 +9,8 @@ reduction cannot follow a slanting ceiling exactly; rows and columns are put whe
 from __future__ import annotations
 
 import functools
-from collections.abc import Iterator
+import itertools
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -91,43 +92,56 @@ class _Grid:
 
         self.ceilings = ceilings
         self.progress = places
-        self.breaks = np.stack(ceilings.at(places), axis=1)
+        self._breaks = np.stack(ceilings.at(places), axis=1)
         self._lines = [line[:, None] for line in ceilings.at(places)]
 
     def differences(
         self, rows: Floats, columns: Floats, reduction: Floats, retard: Floats
     ) -> tuple[Floats, Floats, Floats]:
-        """Map less ceiling for reduction and retard, both float64[places, lifts], and those lifts."""
+        """Map less ceiling for reduction and retard of k maps, float64[k, places, lifts], and those lifts.
+
+        rows: float64[k, r], columns: float64[k, c], reduction and retard as shares: float64[k, r, c].
+        """
         import numpy as np
 
-        places = len(self.progress)
-        lifts = np.concatenate([np.broadcast_to(rows, (places, len(rows))), self.breaks], axis=1)
+        maps, places = len(rows), len(self.progress)
+        at_rows = np.broadcast_to(rows[:, None, :], (maps, places, rows.shape[1]))
+        at_breaks = np.broadcast_to(self._breaks, (maps, *self._breaks.shape))
+        lifts = np.concatenate([at_rows, at_breaks], axis=2)
         row, down = _parts(rows, lifts)
-        column, across = (part[:, None] for part in _parts(columns, self.progress))
-        below = np.minimum(row + 1, len(rows) - 1)
-        beside = np.minimum(column + 1, len(columns) - 1)
+        column, across = _parts(columns, np.broadcast_to(self.progress[:, None], (maps, places, 1)))
+        below = np.minimum(row + 1, rows.shape[1] - 1)
+        beside = np.minimum(column + 1, columns.shape[1] - 1)
+        number = np.arange(maps)[:, None, None]
         exact = _shares(lifts, *self._lines)
         found = []
         for cells, wanted in ((reduction, exact[0]), (retard, exact[1])):
-            left = cells[row, column] * (1 - down) + cells[below, column] * down
-            right = cells[row, beside] * (1 - down) + cells[below, beside] * down
+            left = cells[number, row, column] * (1 - down) + cells[number, below, column] * down
+            right = cells[number, row, beside] * (1 - down) + cells[number, below, beside] * down
             found.append(left * (1 - across) + right * across - wanted)
         return found[0], found[1], lifts
 
 
-def _parts(axis: Floats, at: Floats) -> tuple[npt.NDArray[np.intp], Floats]:
-    """The point of an axis at or before each place, and how far the place lies towards the next one, 0..1."""
+def _parts(axes: Floats, at: Floats) -> tuple[npt.NDArray[np.intp], Floats]:
+    """The point of each axis at or before places, and how far these lie towards the next point, 0..1.
+
+    axes: float64[k, n], at: float64[k, a, b].
+    """
     import numpy as np
 
-    index = np.searchsorted(axis, at, side="right") - 1
-    index = np.minimum(np.maximum(index, 0), max(len(axis) - 2, 0))
-    if len(axis) == 1:
+    points = axes.shape[1]
+    index = (at[..., None] >= axes[:, None, None, :]).sum(axis=-1) - 1
+    index = np.minimum(np.maximum(index, 0), max(points - 2, 0))
+    if points == 1:
         return index, np.zeros_like(at)
-    return index, _within((at - axis[index]) / (axis[index + 1] - axis[index]))
+    number = np.arange(len(axes))[:, None, None]
+    before = axes[number, index]
+    return index, _within((at - before) / (axes[number, index + 1] - before))
 
 
 def _cells(ceilings: Ceilings, rows: Floats, columns: Floats) -> tuple[Floats, Floats]:
-    return ceilings.shares(rows[:, None], columns[None, :])
+    """Shares of k maps, both float64[k, r, c]; rows: float64[k, r], columns: float64[k, c]."""
+    return ceilings.shares(rows[:, :, None], columns[:, None, :])
 
 
 def _steps(points: Floats, steps: int) -> Floats:
@@ -179,32 +193,40 @@ class _Search:
 
         self.ceilings = Ceilings(*(np.array(line) for line in lines))
         lowest = np.floor(min(self.ceilings.retard_from.min(), self.ceilings.reduction_from.min()))
-        self._rows = np.array([lowest, np.ceil(self.ceilings.full.max())])
-        self._columns = self.ceilings.progress.copy()
         self._weights = weights
         self._grid = _Grid(self.ceilings, _steps(self.ceilings.progress, _SEARCH_STEPS))
-        self._steps: list[tuple[float, Floats, Floats]] = []
-        self._last: _Judged | None = None
+        ends = np.array([lowest, np.ceil(self.ceilings.full.max())])
+        self._steps = [self._judge([(ends, self.ceilings.progress)])[0]]
 
-    def steps(self) -> Iterator[tuple[float, Floats, Floats]]:
-        """Each step's largest difference (a share), rows and columns."""
+    def steps(self) -> Iterator[_Judged]:
+        """Each step's axes and how far off they are."""
         at = 0
         while at < len(self._steps) or self._advance():
             yield self._steps[at]
             at += 1
 
     def _advance(self) -> bool:
-        if self._last is not None:
-            options = [
-                (_judge(self._grid, *axes, self._weights).badness, i, axes)
-                for i, axes in enumerate(_candidates(self.ceilings, self._rows, self._columns, self._last))
-            ]
-            if not options:
-                return False
-            _, _, (self._rows, self._columns) = min(options, key=lambda option: option[:2])
-        self._last = _judge(self._grid, self._rows, self._columns, self._weights)
-        self._steps.append((self._last.worst, self._rows, self._columns))
-        return True
+        # Axes of one length are judged together, which is quicker; the first of equally good ones is taken.
+        more = [self._judge(axes) for axes in _candidates(self.ceilings, self._steps[-1]) if axes]
+        if more:
+            self._steps.append(min(itertools.chain(*more), key=lambda judged: judged.badness))
+        return bool(more)
+
+    def _judge(self, axes: Sequence[tuple[Floats, Floats]]) -> list[_Judged]:
+        import numpy as np
+
+        rows, columns = (np.stack(axis) for axis in zip(*axes, strict=True))
+        cells = _cells(self.ceilings, rows, columns)
+        first, second, lifts = self._grid.differences(rows, columns, *cells)
+        sizes = np.maximum(np.abs(first) * self._weights[0], np.abs(second) * self._weights[1])
+        found = []
+        for number, size in enumerate(sizes):
+            place = int(size.argmax())
+            progress = float(self._grid.progress[place // size.shape[1]])
+            lift = float(lifts[number].flat[place])
+            badness = float((size**8).sum())
+            found.append(_Judged(*axes[number], float(size.flat[place]), lift, progress, badness))
+        return found
 
 
 # The search is most of the time that a file takes to compile; a sweep varies something else in most files.
@@ -213,60 +235,48 @@ _search = functools.lru_cache(maxsize=16)(_Search)
 
 @functools.lru_cache(maxsize=16)
 def _fit(lines: tuple[tuple[float, ...], ...], reduction: int, retard: int, limit: float) -> Fit:
-    import numpy as np
-
     search = _search(lines, (1.0 if reduction else 0.0, 1.0 if retard else 0.0))
-    best = (np.inf, *next(search.steps())[1:])
-    for worst, rows, columns in search.steps():
-        if worst < best[0] - 1e-9:
-            best = (worst, rows, columns)
-        if worst <= limit:
-            made = _made(search.ceilings, rows, columns, reduction, retard)
+    best = next(search.steps())
+    for step in search.steps():
+        if step.worst < best.worst - 1e-9:
+            best = step
+        if step.worst <= limit:
+            made = _made(search.ceilings, step, reduction, retard)
             if made.off <= limit:
                 return made
-    return _made(search.ceilings, best[1], best[2], reduction, retard)
+    return _made(search.ceilings, best, reduction, retard)
 
 
 @dataclass(frozen=True)
 class _Judged:
-    """How far maps are from the ceilings: the largest difference as a share, where it is, and a measure that
-    falls with each of the large ones."""
+    """Axes, and how far their maps are from the ceilings: the largest difference as a share, where it is, and
+    a measure that falls with each of the large ones."""
 
+    rows: Floats
+    columns: Floats
     worst: float
     lift: float
     progress: float
     badness: float
 
 
-def _judge(grid: _Grid, rows: Floats, columns: Floats, weights: tuple[float, float]) -> _Judged:
+def _candidates(ceilings: Ceilings, found: _Judged) -> tuple[list[tuple[Floats, Floats]], ...]:
+    """Axes with one more row, and with one more column, at or near the place of the largest difference."""
     import numpy as np
 
-    cells = _cells(grid.ceilings, rows, columns)
-    first, second, lifts = grid.differences(rows, columns, *cells)
-    size = np.maximum(np.abs(first) * weights[0], np.abs(second) * weights[1])
-    place = int(size.argmax())
-    progress = float(grid.progress[place // size.shape[1]])
-    return _Judged(float(size.flat[place]), float(lifts.flat[place]), progress, float((size**8).sum()))
-
-
-def _candidates(
-    ceilings: Ceilings, rows: Floats, columns: Floats, found: _Judged
-) -> list[tuple[Floats, Floats]]:
-    """Axes with one point more, at or near the place of the largest difference."""
-    import numpy as np
-
-    options = []
+    rows, columns = found.rows, found.columns
+    longer, wider = [], []
     if len(rows) < AXIS_POINTS:
         breaks = [float(value[0]) for value in ceilings.at(np.array([found.progress]))]
         for value in sorted({round(v) for v in (found.lift, _between(rows, found.lift), *breaks)}):
             if value not in rows:
-                options.append((np.sort(np.append(rows, value)), columns))
+                longer.append((np.sort(np.append(rows, value)), columns))
     if 1 < len(columns) < AXIS_POINTS:
         near = [_between(columns, found.progress + step) for step in (-1, 0)]
         for value in sorted({round(v) for v in (found.progress, *near)}):
             if value not in columns:
-                options.append((rows, np.sort(np.append(columns, value))))
-    return options
+                wider.append((rows, np.sort(np.append(columns, value))))
+    return longer, wider
 
 
 def _between(axis: Floats, at: float) -> float:
@@ -279,22 +289,23 @@ def _between(axis: Floats, at: float) -> float:
     return float(axis[index] + axis[index + 1]) / 2
 
 
-def _made(ceilings: Ceilings, rows: Floats, columns: Floats, reduction: int, retard: int) -> Fit:
+def _made(ceilings: Ceilings, axes: _Judged, reduction: int, retard: int) -> Fit:
     """The maps in whole units, and how far they are from the ceilings."""
     import numpy as np
 
-    shares = _cells(ceilings, rows, columns)
+    rows, columns = axes.rows, axes.columns
+    shares = _cells(ceilings, rows[None], columns[None])
     cells = [np.floor(share * most + 0.5) for share, most in zip(shares, (reduction, retard), strict=True)]
     scaled = [c / most if most else c for c, most in zip(cells, (reduction, retard), strict=True)]
     corners = _crossings(ceilings, rows)
     grid = _Grid(ceilings, np.unique(np.concatenate([_steps(columns, _FINAL_STEPS), corners])))
-    first, second, _ = grid.differences(rows, columns, scaled[0], scaled[1])
+    first, second, _ = grid.differences(rows[None], columns[None], scaled[0], scaled[1])
     off = [float(np.abs(d).max()) if most else 0.0 for d, most in ((first, reduction), (second, retard))]
     return Fit(
         rows.astype(np.int64),
         columns.astype(np.int64),
-        cells[0].astype(np.int64),
-        cells[1].astype(np.int64),
+        cells[0][0].astype(np.int64),
+        cells[1][0].astype(np.int64),
         off[0] * reduction,
         off[1] * retard,
         max(off),

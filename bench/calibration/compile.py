@@ -9,7 +9,7 @@ from pathlib import Path
 from bench.calibration.advice import advise
 from bench.calibration.build import build
 from bench.calibration.calibration_file import CalibrationFile
-from bench.calibration.image import pack, unpack
+from bench.calibration.image import judge, pack
 from bench.calibration.parsing import parse
 from bench.calibration.reader import CalibrationMistakes, read_text
 
@@ -31,7 +31,7 @@ def compile_text(text: str, path: str | os.PathLike[str], digest: str = "") -> C
     if file.mistakes:
         raise CalibrationMistakes(mistake for _, mistake in sorted(file.mistakes, key=lambda entry: entry[0]))
     image = pack(file.values)
-    unpack(image)  # the controller's own judgement; a refusal here is a mistake of ours
+    judge(image)  # a refusal here is a mistake of ours
     cal = CalibrationFile(
         Path(path),
         text,

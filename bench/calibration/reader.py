@@ -368,15 +368,7 @@ class Section:
     ) -> tuple[str, str, str, Fraction] | None:
         """The key for something, its canonical unit, its written unit, and that one's size."""
         self._known += [(base, unit) for unit in allowed]
-        kinds = {units.kind_of(unit): unit for unit in allowed if unit}
-        found: list[tuple[str, str, str, Fraction]] = []
-        for key in self.content:
-            written = unit_after(key, base)
-            if key == base and "" in allowed:
-                found.append((key, "", "", Fraction(1)))
-            elif written and units.kind_of(written[0]) in kinds:
-                unit = kinds[units.kind_of(written[0])]
-                found.append((key, unit, written[2], written[1] * units.factor(written[0], unit)))
+        found = [form for key in self.content if (form := _form(key, base, tuple(allowed))) is not None]
         self._claimed |= {entry[0] for entry in found}
         if not found:
             if not optional:
@@ -410,6 +402,20 @@ class Section:
         word: str | bool = "", base: str = "",
     ) -> None:  # fmt: skip
         self.file.shown.append(Shown(self.name, key, given, q, several, word, base or key))
+
+
+@functools.lru_cache(maxsize=65536)  # a sweep and a desk ask the same of each of their files
+def _form(key: str, base: str, allowed: tuple[str, ...]) -> tuple[str, str, str, Fraction] | None:
+    """The key, its canonical unit of those allowed, its written unit, and that one's size; None where the key
+    says something else."""
+    if key == base and "" in allowed:
+        return key, "", "", Fraction(1)
+    written = unit_after(key, base)
+    kinds = {units.kind_of(unit): unit for unit in allowed if unit}
+    if written is None or units.kind_of(written[0]) not in kinds:
+        return None
+    unit = kinds[units.kind_of(written[0])]
+    return key, unit, written[2], written[1] * units.factor(written[0], unit)
 
 
 def _exact(item: object) -> tuple[Fraction, str]:

@@ -13,7 +13,6 @@ import hashlib
 import json
 import os
 import stat
-import sys
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -21,7 +20,7 @@ from typing import Any
 
 from bench.errors import UserError
 from bench.files import write_whole
-from bench.system import try_lock
+from bench.system import LOCKS_HINDER_OTHERS, open_now, try_lock, unlink_held
 
 _VERSION = 1
 _FOLDER = "liftlatch/desk"
@@ -74,10 +73,10 @@ class DraftFile:
     def hold(self) -> bool:
         """Lock the calibration that is there now, which may be another file of that name than before; False
         where another desk has it."""
-        if sys.platform == "win32":
+        if LOCKS_HINDER_OTHERS:
             return True
         try:
-            descriptor = os.open(self.calibration, os.O_RDONLY | os.O_NONBLOCK)
+            descriptor = open_now(self.calibration, os.O_RDONLY)
         except OSError:  # what cannot be read is told by the one who reads it
             return True
         found = os.fstat(descriptor)
@@ -97,7 +96,7 @@ class DraftFile:
         """Lock the file beside the draft; False where another desk has it."""
         path = self.path.with_suffix(".lock")
         while True:
-            descriptor = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+            descriptor = os.open(path, os.O_RDWR | os.O_CREAT, 0o600)
             if not try_lock(descriptor):
                 os.close(descriptor)
                 return False
@@ -171,10 +170,10 @@ class DraftFile:
             os.close(self._held)
             self._held = None
         if self._lock is not None:
-            if not self.path.exists():
-                with suppress(OSError):
-                    self.path.with_suffix(".lock").unlink()
-            os.close(self._lock)
+            if self.path.exists():
+                os.close(self._lock)
+            else:
+                unlink_held(self.path.with_suffix(".lock"), self._lock)
             self._lock = None
 
 

@@ -23,6 +23,7 @@ from starlette.websockets import WebSocket, WebSocketDisconnect
 from bench.desk.crowd import BACKLOG, LARGEST_HEAD, LARGEST_MESSAGE, MOST_PAGES, QUEUE, Visitor, keep_quiet
 from bench.desk.guard import Guard
 from bench.errors import UserError
+from bench.system import ENDING
 
 LOOPBACK = "127.0.0.1"
 _TOKEN_BYTES = 24
@@ -186,8 +187,9 @@ def serve(desk: Served[C], port: int, ready: Callable[[str], None], host: str = 
         token = new_token()
         server = make_server(make_app(desk, number, token, host))
         # Where the terminal goes away: end as at SIGTERM, which the server takes.
-        if signal.getsignal(signal.SIGHUP) == signal.SIG_DFL:
-            signal.signal(signal.SIGHUP, lambda *_: signal.raise_signal(signal.SIGTERM))
+        for number in ENDING:
+            if number != signal.SIGTERM and signal.getsignal(number) == signal.SIG_DFL:
+                signal.signal(number, lambda *_: signal.raise_signal(signal.SIGTERM))
         keep_quiet()
         ready(f"http://{host}:{number}/{token}/")
         server.run(sockets=[listening])

@@ -7,7 +7,6 @@ on every machine. While the processor waits, time is the wall clock's.
 
 from __future__ import annotations
 
-import os
 import random
 import re
 import shutil
@@ -18,6 +17,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from bench.errors import UserError
+from bench.system import HAS_EMULATORS, cpu_seconds, some_processor, unblocked
 from firmware_model.board.build import BOARDS, USUAL, BuildFailed, build
 from firmware_model.board.build import missing as build_missing
 
@@ -31,7 +31,8 @@ _END_S = 5.0
 
 def missing(board: str = USUAL) -> str | None:
     """None where emulator and compiler are there, else one line that says what would help."""
-
+    if not HAS_EMULATORS:
+        return "emulated boards are not on this system; use a Linux one, or a device on a port"
     if not all(shutil.which(program) for program in ("setpriv", "taskset")):
         return "the emulated board needs setpriv and taskset; run: apt-get install util-linux"
     if shutil.which(BOARDS[board].machine[0]) and build_missing(board) is None:
@@ -49,7 +50,7 @@ class EmulatedBoard:
     def __init__(self, firmware: Path, board: str = USUAL) -> None:
         """Start it with this firmware, which must be of that board. Raises UserError where that fails."""
         machine = BOARDS[board].machine
-        processor = str(random.choice(sorted(os.sched_getaffinity(0))))
+        processor = some_processor(random.choice)
         ends_with_us = ("setpriv", "--pdeathsig", "KILL", "taskset", "--cpu-list", processor)
         command = [*ends_with_us, *machine, *_MACHINE, *_PORT, "-kernel", str(firmware)]
         self._process = subprocess.Popen(
@@ -69,7 +70,7 @@ class EmulatedBoard:
         assert self._process.stdout is not None
         said: list[str] = []
         until = time.monotonic() + _START_S
-        os.set_blocking(self._process.stdout.fileno(), False)
+        unblocked(self._process.stdout.fileno())
         while time.monotonic() < until:
             line = self._process.stdout.readline().decode(errors="replace").strip()
             if line:
@@ -90,8 +91,7 @@ class EmulatedBoard:
 
     def cpu_s(self) -> float:
         """Seconds of processor time that the emulator has used so far."""
-        fields = Path(f"/proc/{self.pid}/stat").read_text().rpartition(")")[2].split()
-        return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+        return cpu_seconds(self.pid)
 
     def wait(self) -> None:
         """Until the emulator ends; raises UserError then."""

@@ -6,6 +6,7 @@ import os
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import partial
 from types import MappingProxyType
 
 import numpy as np
@@ -17,7 +18,9 @@ from bench.fit.solve import Solution, solve
 from bench.fit.spread import (
     WIDER,
     LeftOut,
+    bent,
     directions,
+    far,
     leave_out,
     misses,
     noise_left,
@@ -151,10 +154,11 @@ def fit(
         zero = np.zeros(len(free))
         seen = [of.seen(full, i) for i in range(len(runs))]
         differences = [of.differences(full, i) for i in range(len(runs))]
+        bend = partial(bent, waves_=max(waves(of, full, i) for i in range(len(runs))), far_=far(differences))
         return Fitted(
             car=of.car_at(full),
             estimates=[
-                _estimate(car, of.car_at(full), u, s, u in kept)
+                _estimate(car, of.car_at(full), u, min(u.sd, bend(u.sd * float(s))), u in kept)
                 for u, s in zip(free, sd, strict=True)
                 if u.run < 0
             ],
@@ -181,7 +185,7 @@ def fit(
             steps=steps,
             left_out=left_out,
             directions=directions(free, sd, correlation),
-            ratio_sd=_ratio_sd(free, sd, correlation),
+            ratio_sd=bend(_ratio_sd(free, sd, correlation)),
             misses=misses(differences),
         )
 
@@ -209,11 +213,11 @@ def _torque(free: list[Unknown], x: Floats, run: int) -> Floats:
 
 
 def _estimate(given: Car, fitted: Car, u: Unknown, sd: float, kept: bool) -> Estimate:
-    verdict = ("known" if sd < KNOWN else "weak") if kept else "left"
+    verdict = ("known" if sd < KNOWN * u.sd else "weak") if kept else "left"
     if u.sd < GIVEN and not kept:
         verdict = "measured"
     values = value_of(given, u.name), value_of(fitted, u.name)
-    return Estimate(u.name, verdict, *values, float(sd) * u.sd, u.sd)
+    return Estimate(u.name, verdict, *values, sd, u.sd)
 
 
 def _together(free: list[Unknown], kept: list[Unknown], correlation: Floats) -> list[tuple[str, str, float]]:

@@ -67,8 +67,9 @@ class MeasuredRun:
     """One run. `time` (s since launch, float64[n]) and `values`, float64[n] for those of CHANNELS that it
     has, each in its unit, NaN where it tells nothing; `shaft` stands in place of `engine` only. `at_end`
     (bool[n]): the height was beyond the sensor's end `end_mm`.
-    `share` (float64[m], steps of STEP_S) is the share of torque commanded as it reaches the engine, `shifts`
-    the times of the gear changes, known to `shift_sd` s, `noise` one standard deviation by channel."""
+    `share` (float64[m], steps of STEP_S) is the share of torque commanded as it reaches the engine, by the
+    log of what drove the car where `logged`, else by what is taken to have driven it. `shifts` are the times
+    of the gear changes, known to `shift_sd` s, `noise` one standard deviation by channel."""
 
     path: Path
     digest: str
@@ -77,6 +78,7 @@ class MeasuredRun:
     at_end: Bools
     end_mm: float
     share: Floats
+    logged: bool
     shifts: tuple[float, ...]
     shift_sd: float
     noise: dict[str, float]
@@ -153,8 +155,9 @@ def measure(
         shifts, sd = engine_shifts(*turned, speed, share, car, float(time[-1]), notes), SHIFT_SD_S
     else:
         shifts, sd = shaft_shifts(*turned, share, car, float(time[-1]), notes), SHAFT_SHIFT_SD_S
+    logged = torque_from != "replay" and _has(trace, "logged_reduction")
     return MeasuredRun(
-        trace.path, trace.digest, time, values, at_end, end_mm, share, shifts, sd, noise, peak, notes
+        trace.path, trace.digest, time, values, at_end, end_mm, share, logged, shifts, sd, noise, peak, notes
     )
 
 

@@ -6,13 +6,12 @@ import errno
 import os
 import select
 import socket
-import termios
 import time
-import tty
 from contextlib import suppress
 from typing import Any
 
 from bench.link.line import LinkError
+from bench.system import PORT_ERRORS, open_terminal, unblocked
 
 BAUD = 115200
 
@@ -29,6 +28,7 @@ _OPEN_ERRORS = {
     errno.ENOTTY: ("is no serial port", "give a serial port or a URL such as socket://HOST:PORT"),
     errno.EISDIR: ("is a folder", "give a serial port or a URL such as socket://HOST:PORT"),
 }
+_CANNOT_OPEN: tuple[type[Exception], ...] = (OSError, ValueError, NotImplementedError, *PORT_ERRORS)
 _GONE = ("the port went away", "check cable and device, and start again")
 _IN_USE = (
     "is in use: it hung up before it said anything",
@@ -120,7 +120,7 @@ def _open(name: str, baud: int) -> Any:
         if "://" not in name:
             port.exclusive = True
         port.open()
-    except (OSError, ValueError, NotImplementedError, termios.error) as error:
+    except _CANNOT_OPEN as error:
         what, right = _why(error)
         raise LinkError(what, name, right) from error
     return port
@@ -130,7 +130,7 @@ def _why(error: Exception) -> tuple[str, str]:
     seen: BaseException | None = error
     text = str(error)
     while seen is not None:
-        number = seen.args[0] if isinstance(seen, OSError | termios.error) and seen.args else None
+        number = seen.args[0] if isinstance(seen, (OSError, *PORT_ERRORS)) and seen.args else None
         if number in _OPEN_ERRORS:
             return _OPEN_ERRORS[number]
         seen = seen.__cause__ or seen.__context__
@@ -145,7 +145,8 @@ def _descriptor(port: Any) -> int | None:
     """The file descriptor to wait on; None where the port has none of its own."""
     try:
         fd = port.fileno()
-        os.set_blocking(fd, False)
+        if not unblocked(fd):
+            return None
     except (AttributeError, OSError, ValueError):
         return None
     return int(fd)
@@ -172,18 +173,18 @@ class _DescriptorLine:
     def _flush(self) -> None:
         if self._pending and self._fd >= 0:
             with suppress(BlockingIOError):
-                sent = os.write(self._fd, self._pending)
+                sent = self._write(self._pending)
                 del self._pending[:sent]
+
+    def _write(self, data: bytearray) -> int:
+        return os.write(self._fd, data)
 
 
 class PtyLine(_DescriptorLine):
     """The device's end of a pseudo-terminal; `path` is the port for the other end."""
 
     def __init__(self) -> None:
-        master, self._other = os.openpty()
-        tty.setraw(self._other)
-        os.set_blocking(master, False)
-        self.path = os.ttyname(self._other)
+        master, self._other, self.path = open_terminal()
         super().__init__(self.path)
         self._fd = master
 
@@ -226,8 +227,8 @@ class ListeningLine(_DescriptorLine):
         try:
             if writable:
                 self._flush()
-            if self._fd in readable:
-                data = os.read(self._fd, 65536)
+            if self._bench is not None and self._fd in readable:
+                data = self._bench.recv(65536)
                 if data:
                     return data
                 self._drop()
@@ -240,6 +241,10 @@ class ListeningLine(_DescriptorLine):
             super().send(data)
         except OSError:
             self._drop()
+
+    def _write(self, data: bytearray) -> int:
+        assert self._bench is not None
+        return self._bench.send(data)  # not by its number, which is no file's on Windows
 
     def _accept(self) -> None:
         other, _ = self._server.accept()

@@ -80,6 +80,7 @@ def propose(
     )  # fmt: skip
     plan = Plan(tightened(limits), _SHARE, feet, longest, _CARS, _POPULATION, _GENERATIONS, seed)
     corrections = {name: correction(scored, name) for name in FIGURES}
+    misses = vehicle.ways.misses if vehicle.ways else 1.0
     with driver(spread) as drive:
         course, search = Course(), Search(plan, settings, drive)
         while course.generation < plan.generations:
@@ -89,7 +90,7 @@ def propose(
         tried = _settings(settings, course)
         jobs = [Job(calibration, CHECK_FROM, _CHECK) for calibration in tried]
         done = [
-            _driven(calibration, scores, plan, limits, corrections)
+            _driven(calibration, scores, plan, limits, corrections, misses)
             for calibration, scores in zip(tried, drive(jobs), strict=True)
         ]
     return list(_chosen(done, limits, feet))
@@ -115,7 +116,9 @@ def _driven(
     plan: Plan,
     limits: Sequence[Limit],
     corrections: dict[str, tuple[float, float]],
+    misses: float,
 ) -> _Driven:
+    """`misses`: how many times as far as usual the fit may miss, as `predict` takes it."""
     cars = driven(scores, plan.feet, plan.longest_s)
     flown = np.where(cars.up > 0, np.nan, cars.landing)
     values = {"peak_lift_mm": 1000 * cars.lift, "landing_m_per_s": flown, "time_s": cars.time}
@@ -128,7 +131,7 @@ def _driven(
     for name, of_all in values.items():
         known = of_all[np.isfinite(of_all)]
         if len(known) >= 0.9 * len(of_all):
-            figures[name] = _range(known, missed[name], *corrections[name])
+            figures[name] = _range(known, misses * missed[name], *corrections[name])
     return _Driven(calibration, scores, cars, figures, _keeps(cars, figures, limits))
 
 

@@ -237,7 +237,7 @@ def _lifts(s: Replay, threshold: float, ends_below: float) -> list[LiftEvent]:
                 tick=start,
                 since_launch_s=s.since_launch(start, run),
                 in_air_s=s.seconds(stop - start),
-                unknown_s=s.seconds(s.bit(c.FAULT_SENSOR)[start:stop]),
+                unknown_s=s.seconds(s.bit(c.FAULT_SENSOR, slice(start, stop))),
                 peak_lift_mm=int(lift[peak]) / 16,
                 peak_height_mm=int(s.ticks["height"][start:stop].max()) / 16,
                 peak_since_launch_s=s.since_launch(peak, run),

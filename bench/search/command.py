@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from click.core import ParameterSource
+
 from bench.facts import command_line, json_option, print_json
 from bench.options import (
     SEED,
@@ -22,6 +24,9 @@ from bench.options import (
 
 if TYPE_CHECKING:
     from bench.search.study import Found
+
+# Of --quick, unless given.
+_QUICK = {"cars": 32, "population": 12, "generations": 12}
 
 
 @click.command()
@@ -81,6 +86,11 @@ if TYPE_CHECKING:
     help="How often each of them is changed.",
 )  # fmt: skip
 @click.option(
+    "--quick", is_flag=True,
+    help="A first look, for about a fifth of the work: coarser steps of the model, and unless given"
+    " --population 12 --generations 12 --cars 32. The check stays as it is.",
+)  # fmt: skip
+@click.option(
     "--take", type=Whole(1), metavar="ROW",
     help="Write the calibration of this row of the trade-off instead of the chosen one. A search that is done"
     " is not done again: give the same command with it.",
@@ -107,6 +117,7 @@ def search(
     check: int,
     population: int,
     generations: int,
+    quick: bool,
     take: int | None,
     cluster: str | None,
     out: Path | None,
@@ -138,6 +149,11 @@ def search(
     wishes = read_wishes(fixed, range_texts, near)
     if take is not None and out is None:
         raise UserError("--take writes a calibration", "--take", "give --out DIR too")
+    if quick:
+        cars, population, generations = (
+            _QUICK[name] if _not_given(name) else given
+            for name, given in (("cars", cars), ("population", population), ("generations", generations))
+        )
     vehicle = load_vehicle(vehicle_path)
     start = load_calibration(calibration_path)
     if cluster is not None:
@@ -146,7 +162,7 @@ def search(
         check_cluster(cluster)
     options = Options(
         limits, share_percent / 100, feet, None if road == "level" else road, spread == "wide", cars,
-        check, population, generations, seed, wishes,
+        check, population, generations, seed, quick, wishes,
     )  # fmt: skip
     try:
         with progress_line() as watch:
@@ -160,6 +176,10 @@ def search(
         found = found.take(take)
     _tell(found, out, as_json)
     return 0 if found.kept else 1
+
+
+def _not_given(name: str) -> bool:
+    return click.get_current_context().get_parameter_source(name) is ParameterSource.DEFAULT
 
 
 def _tell(found: Found, out: Path | None, as_json: bool) -> None:

@@ -136,6 +136,9 @@ def _subjects(facts: dict[str, Any]) -> Iterator[Subject]:
     told = [f"{word} {facts['sought'][key]}" for word, key in asked.items() if facts["sought"][key]]
     if told:
         yield Subject("asked", "; ".join(told) + (" %" if facts["sought"]["near"] else ""))
+    if facts["quick"]:
+        size = f"{facts['population']} settings, {facts['generations']} generations"
+        yield Subject("quick", f"{size}, midpoint steps; the check is not shortened")
     yield Subject("spread", f"{spread['cars']} cars on {road}, seed {spread['seed']}; {facts['runs']} runs")
     if spread["widened_by"]:
         yield Subject("widened", ", ".join(spread["widened_by"]))

@@ -72,6 +72,7 @@ def make_facts(found: Found, command_line: Sequence[str]) -> dict[str, Any]:
         },
         "population": options.population,
         "generations": options.generations,
+        "quick": options.quick,
         "runs": sum(course.runs for course in found.courses.each),
         "best_time_s_by_generation": found.courses.whole.best,
         "sought": options.wishes.as_asked(),

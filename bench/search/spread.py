@@ -56,6 +56,7 @@ class Spread:
     longest_s: float
     wide: bool = True
     most_noise: float = math.inf  # m, one standard deviation that the calibration can take
+    quick: bool = False  # the cars of the search, not those of the check, move by midpoint steps
 
     def one(self, number: int) -> tuple[Car, Track]:
         """One car and its track."""
@@ -69,6 +70,7 @@ class Spread:
             road=roads[number % len(roads)],
             distance=self.feet * FOOT,
             duration=self.longest_s,
+            midpoint=self.quick and number < CHECK_FROM,
         )
         return car, track
 

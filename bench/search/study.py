@@ -50,6 +50,7 @@ class Options:
     population: int = 24
     generations: int = 23
     seed: int = 1
+    quick: bool = False  # see Spread
     wishes: Wishes = field(default_factory=Wishes)
 
 
@@ -136,6 +137,7 @@ def search(
         longest,
         options.wide,
         most_noise(start),
+        options.quick,
     )
     plan = Plan(
         tightened(options.limits), options.share, options.feet, longest, options.cars, options.population,
@@ -205,6 +207,7 @@ def _asked(vehicle: VehicleFile, start: CalibrationFile, options: Options) -> di
         "check": options.check,
         "population": options.population,
         "generations": options.generations,
+        "quick": options.quick,
         **options.wishes.as_asked(),
     }
 

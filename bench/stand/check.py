@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-import select
 import sys
 from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+
+from bench.system import line_typed
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -112,8 +113,7 @@ class _Guide:
             )
             sys.stderr.write(f"\r{line}")
             sys.stderr.flush()
-        ready, _, _ = select.select([sys.stdin], [], [], 0.0)
-        return bool(ready) and sys.stdin.readline() is not None
+        return line_typed() and sys.stdin.readline() is not None
 
 
 def _tell(console: Console, result: Result) -> None:

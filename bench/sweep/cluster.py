@@ -1,59 +1,27 @@
-"""Stepping a batch on the workers of a Dask scheduler.
-
-A worker needs Liftlatch of the same version and the same C sources as here. Inputs travel as tasks of their
-own, so that the scheduler can make them again where the worker that held them is lost.
-"""
+"""Work on the workers of a Dask scheduler, which need Liftlatch of the same version and the same C sources as
+here."""
 
 from __future__ import annotations
 
 import logging
 import socket
-import threading
 import time
 import warnings
-import zlib
-from collections.abc import Generator, Iterator, Sequence
+from collections.abc import Generator, Iterator
 from concurrent.futures import CancelledError
 from contextlib import contextmanager
 from importlib.metadata import version
 from typing import Any
 from urllib.parse import urlsplit
 
-import numpy as np
-
 from bench.errors import UserError
-from bench.sweep.local import Job
-from bench.sweep.measure import Ints, Measures, step_and_measure
 from bench.trace.text import plural
 from firmware_model.core_sources import source_digest
 
 _CONNECT_S = 5.0
 _WORKERS_S = 10.0
-_LOST_S = 30.0
+LOST_S = 30.0
 _LOOK_S = 1.0
-
-# name -> (type, number of values, the values compressed; only one of a constant)
-Packed = dict[str, tuple[str, int, bytes]]
-
-
-def run_on_cluster(
-    address: str, jobs: Sequence[Job], core: str, lost_s: float = _LOST_S
-) -> Generator[tuple[Job, Measures], None, None]:
-    """Step all jobs on the workers of the scheduler at `address` and give each with its result as it ends.
-
-    What a lost worker had under way is done again by the others. UserError where the extra is not installed,
-    nothing answers, there is no worker, all of them are lost for `lost_s` seconds, or a worker cannot do it.
-    """
-    with connected(address) as (distributed, client):
-        wait_for_workers(client, address)
-        same = program()
-        shared: dict[int, Any] = {}
-        waiting: dict[Any, Job] = {}
-        for job in jobs:
-            if job.inputs not in shared:
-                shared[job.inputs] = client.submit(_hand_over, _packed(job.arrays), pure=False)
-            waiting[client.submit(_step_there, same, core, job.image, shared[job.inputs], pure=False)] = job
-        yield from results(distributed, client, waiting, lost_s)
 
 
 def check_cluster(address: str) -> None:
@@ -67,6 +35,14 @@ def program() -> str:
     return f"{version('liftlatch')} {source_digest()[:16]}"
 
 
+def check_program(same: str) -> None:
+    """On a worker: UserError where it has another program than the one that asks."""
+    mine = program()
+    if mine != same:
+        what = f"it runs Liftlatch {mine}, not {same} (version and C sources)"
+        raise UserError(what, right="install the same on every worker")
+
+
 def _extra() -> Any:
     try:
         import distributed
@@ -78,7 +54,10 @@ def _extra() -> Any:
 
 @contextmanager
 def connected(address: str) -> Iterator[tuple[Any, Any]]:
-    """Give the package of the extra and a client of the scheduler; UserError as in run_on_cluster."""
+    """Give the package of the extra and a client of the scheduler.
+
+    UserError where the extra is not installed or nothing answers.
+    """
     distributed = _extra()
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # of other versions on the other side, and of large inputs
@@ -126,8 +105,8 @@ def wait_for_workers(client: Any, address: str) -> None:
 def results(
     distributed: Any, client: Any, waiting: dict[Any, Any], lost_s: float
 ) -> Generator[tuple[Any, Any], None, None]:
-    """Give what stands for each waiting future with its result, as they end; UserError as in
-    run_on_cluster."""
+    """Give what stands for each waiting future with its result, as they end. UserError where all workers are
+    lost for `lost_s` seconds, or one cannot do it. What a lost worker had under way the others do again."""
     alive = time.monotonic()
     while waiting:
         try:
@@ -150,7 +129,7 @@ def results(
 
 def _left(what: str, waiting: dict[Any, Any]) -> UserError:
     right = "check the scheduler and its workers"
-    return UserError(f"{what}, {plural(len(waiting), 'run')} not done", "--cluster", right)
+    return UserError(f"{what}, {plural(len(waiting), 'task')} not done", "--cluster", right)
 
 
 def _has_workers(client: Any) -> bool:
@@ -174,36 +153,3 @@ def _result(future: Any) -> Any:
         why = f"{type(error).__name__}: {' '.join(str(error).split())}"
         right = "check that its workers run, with the same Liftlatch as here"
         raise UserError(f"a worker failed ({why[:160]})", "--cluster", right) from None
-
-
-# --- what runs on a worker
-
-
-def _hand_over(packed: Packed) -> Packed:
-    return packed
-
-
-def _step_there(same: str, core: str, image: bytes, packed: Packed) -> Measures:
-    mine = program()
-    if mine != same:
-        what = f"it runs Liftlatch {mine}, not {same} (version and C sources)"
-        raise UserError(what, right="install the same on every worker")
-    return step_and_measure(core, image, _unpacked(packed), threading.Event())
-
-
-def _packed(arrays: dict[str, Ints]) -> Packed:
-    """The arrays as small as is quickly done."""
-    packed = {}
-    for name, values in arrays.items():
-        constant = len(values) > 0 and bool((values == values[0]).all())
-        content = np.ascontiguousarray(values[:1] if constant else values)
-        packed[name] = (values.dtype.str, len(values), zlib.compress(content.tobytes(), 1))
-    return packed
-
-
-def _unpacked(packed: Packed) -> dict[str, Ints]:
-    arrays = {}
-    for name, (kind, n, content) in packed.items():
-        values = np.frombuffer(zlib.decompress(content), dtype=kind)
-        arrays[name] = values if len(values) == n else np.full(n, values[0])
-    return arrays

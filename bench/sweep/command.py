@@ -20,6 +20,10 @@ from bench.options import (
 from bench.trace.options import trace_options
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from bench.sweep.study import Study
+    from bench.sweep.vary import Setting
     from bench.trace.choice import ColumnChoice
 
 
@@ -71,7 +75,8 @@ def sweep(
     from bench.sweep.document import make_document
     from bench.sweep.facts import Sweep, make_facts
     from bench.sweep.files import as_csv
-    from bench.sweep.study import read_study, run_study
+    from bench.sweep.on_cluster import sweep_on_cluster
+    from bench.sweep.study import Swept, Told, read_study, run_study
     from bench.sweep.vary import read_varied, settings
     from bench.trace.progress import progress_bar
 
@@ -83,16 +88,26 @@ def sweep(
         check_cluster(cluster)
     calibration = load(calibration_path)
     varied = read_varied(varied_texts, calibration)
+    options = Options(max_gap, speed, launch_at)
+
+    def read(some: Sequence[Setting]) -> Study:
+        with progress_bar("reading") as progress:
+            return read_study(traces, some, choice, options, progress)
+
     # The folder first: a long sweep must not end with one that cannot be written.
     with result_folder(out) as folder:
-        with progress_bar("compiling") as progress:
-            made = settings(calibration, varied, progress)
-        with progress_bar("reading") as progress:
-            study = read_study(traces, made, choice, Options(max_gap, speed, launch_at), progress)
-        with progress_bar("stepping") as progress:
-            measures = run_study(study, core, cluster, progress)
+        if cluster is not None:
+            with progress_bar("stepping") as progress:
+                swept = sweep_on_cluster(cluster, calibration, varied, core, read, progress)
+        else:
+            with progress_bar("compiling") as progress:
+                made = settings(calibration, varied, progress)
+            study = read(made)
+            with progress_bar("stepping") as progress:
+                swept = Swept(study, [Told.of(one) for one in made], run_study(study, core, progress))
         where = f"the workers of {cluster}" if cluster else "this machine"
-        found = Sweep(calibration, varied, made, study.recordings, measures, core, where)
+        recordings = swept.study.recordings
+        found = Sweep(calibration, varied, swept.settings, recordings, swept.measures, core, where)
         facts = make_facts(found, command_line())
         document = make_document(facts, found)
         if folder is not None:

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Any
 from bench.cautions import CAUTIONS, OPEN_LOOP
 from bench.facts import head
 from bench.sweep.measure import Measures
-from bench.sweep.study import Recording
-from bench.sweep.vary import Setting, Varied
+from bench.sweep.study import Recording, Told
+from bench.sweep.vary import Varied
 
 if TYPE_CHECKING:
     from bench.calibration import CalibrationFile
@@ -24,7 +24,7 @@ class Sweep:
 
     calibration: CalibrationFile
     varied: Sequence[Varied]
-    settings: Sequence[Setting]
+    settings: Sequence[Told]
     recordings: Sequence[Recording]
     measures: Sequence[Sequence[Measures]]
     core: str
@@ -78,10 +78,10 @@ def make_facts(sweep: Sweep, command_line: Sequence[str]) -> dict[str, Any]:
         "settings": [
             {
                 "values": dict(zip((one.key for one in sweep.varied), setting.values, strict=True)),
-                "image_crc32": f"{setting.calibration.crc:08x}",
-                "as_in_file": setting.calibration.image == base.image,
-                "over_all": figures(row, setting.calibration.tick_us),
-                "traces": [figures([one], setting.calibration.tick_us) for one in row],
+                "image_crc32": f"{setting.crc:08x}",
+                "as_in_file": setting.image == base.image,
+                "over_all": figures(row, setting.tick_us),
+                "traces": [figures([one], setting.tick_us) for one in row],
             }
             for setting, row in zip(sweep.settings, sweep.measures, strict=True)
         ],
@@ -95,6 +95,6 @@ def _warnings(sweep: Sweep) -> list[dict[str, Any]]:
     """What looks wrong, and with which settings (numbers in the list of settings)."""
     found: dict[str, list[int]] = {}
     for number, setting in enumerate(sweep.settings):
-        for text in dict.fromkeys(setting.calibration.warnings):
+        for text in dict.fromkeys(setting.warnings):
             found.setdefault(text, []).append(number)
     return [{"text": text, "settings": numbers} for text, numbers in found.items()]

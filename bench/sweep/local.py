@@ -5,7 +5,6 @@ from __future__ import annotations
 
 import multiprocessing
 import os
-import signal
 import threading
 from collections.abc import Generator, Iterable, Iterator
 from concurrent.futures import (
@@ -23,6 +22,7 @@ from functools import partial
 
 from bench.errors import UserError
 from bench.sweep.measure import Ints, Measures, Stop, step_and_measure
+from bench.system import no_ctrl_c
 
 _stop_of_this_process: Stop
 
@@ -58,7 +58,7 @@ def run_local(
         waiting: dict[Future[Measures], Job] = {}
         while True:
             while len(waiting) < 2 * workers and (job := next(left, None)) is not None:
-                with _no_ctrl_c():
+                with no_ctrl_c():
                     waiting[pool.submit(work, job.image, job.arrays)] = job
             if not waiting:
                 return
@@ -120,14 +120,3 @@ def _step_in_process(core: str, image: bytes, arrays: dict[str, Ints]) -> Measur
     return step_and_measure(core, image, arrays, _stop_of_this_process)
 
 
-@contextmanager
-def _no_ctrl_c() -> Iterator[None]:
-    """Hold back Ctrl-C. What is started meanwhile never gets one: it is told to stop another way."""
-    if not hasattr(signal, "pthread_sigmask"):
-        yield
-        return
-    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
-    try:
-        yield
-    finally:
-        signal.pthread_sigmask(signal.SIG_SETMASK, before)

@@ -10,10 +10,9 @@ from typing import TYPE_CHECKING, Any
 
 from bench.errors import UserError
 from bench.replay.inputs import Inputs, Options, from_trace
-from bench.sweep.cluster import run_on_cluster
 from bench.sweep.local import Job, run_local
 from bench.sweep.measure import Measures
-from bench.sweep.vary import Setting
+from bench.sweep.vary import Setting, Value
 from bench.trace.read import read_trace
 
 if TYPE_CHECKING:
@@ -44,6 +43,27 @@ class Recording:
     notes: list[str]
 
 
+@dataclass(frozen=True)
+class Told:
+    """What is said of a setting: its values, and the image and the warnings of its calibration."""
+
+    values: tuple[Value, ...]
+    image: bytes
+    tick_us: int
+    warnings: tuple[str, ...]
+
+    @classmethod
+    def of(cls, setting: Setting) -> Told:
+        """What is said of a setting that was compiled here."""
+        made = setting.calibration
+        return cls(setting.values, made.image, made.tick_us, tuple(made.warnings))
+
+    @property
+    def crc(self) -> int:
+        """The CRC-32 that stands in the image."""
+        return int.from_bytes(self.image[8:12], "little")
+
+
 @dataclass
 class Study:
     """The inputs of a batch: settings by recordings."""
@@ -55,10 +75,7 @@ class Study:
     _traces: list[Trace] = field(default_factory=list)  # only where some settings need other inputs
 
     def __post_init__(self) -> None:
-        groups: dict[Any, list[int]] = {}
-        for number, setting in enumerate(self.settings):
-            groups.setdefault(inputs_key(setting.calibration), []).append(number)
-        self._groups = list(groups.values())
+        self._groups = groups(self.settings)
 
     def add(self, label: str, trace: Trace) -> None:
         """One trace more, laid on the tick of the first setting."""
@@ -118,15 +135,29 @@ def inputs_key(calibration: CalibrationFile) -> Any:
     return (calibration.built.volts_to_counts, *(tuple(v) if isinstance(v, list) else v for v in values))
 
 
-def run_study(
-    study: Study, core: str, cluster: str | None = None, progress: Progress = lambda share: None
-) -> list[list[Measures]]:
-    """Step all of it, here or on a cluster: the results by setting and recording. Equal however it is run."""
+@dataclass(frozen=True)
+class Swept:
+    """What came of a sweep: the study with its recordings, the settings, and the results by both."""
+
+    study: Study
+    settings: list[Told]
+    measures: list[list[Measures]]
+
+
+def groups(settings: Sequence[Setting]) -> list[list[int]]:
+    """The numbers of the settings, those together that read the same inputs from a trace."""
+    found: dict[Any, list[int]] = {}
+    for number, setting in enumerate(settings):
+        found.setdefault(inputs_key(setting.calibration), []).append(number)
+    return list(found.values())
+
+
+def run_study(study: Study, core: str, progress: Progress = lambda share: None) -> list[list[Measures]]:
+    """Step all of it on this machine: the results by setting and recording."""
     whole = len(study.settings) * sum(recording.ticks for recording in study.recordings)
     stepped = 0
     found: dict[tuple[int, int], Measures] = {}
-    results = run_on_cluster(cluster, list(study.jobs()), core) if cluster else run_local(study.jobs(), core)
-    with closing(results):
+    with closing(run_local(study.jobs(), core)) as results:
         for job, measures in results:
             found[job.setting, job.trace] = measures
             stepped += job.ticks

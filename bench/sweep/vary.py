@@ -209,28 +209,45 @@ def _base(key: str) -> str:
     return split[0] if split else key
 
 
+def combinations(varied: Sequence[Varied]) -> list[tuple[Value, ...]]:
+    """All combinations of the values, the last key changing fastest."""
+    return list(itertools.product(*(one.values for one in varied)))
+
+
+class Maker:
+    """Makes the calibration of each combination of values."""
+
+    def __init__(self, calibration: CalibrationFile, varied: Sequence[Varied]) -> None:
+        self._calibration = calibration
+        self._varied = varied
+        self._rewriter = Rewriter(calibration.text)
+
+    def make(self, combination: Sequence[Value]) -> Setting:
+        """One setting. UserErrors with the mistakes told as for a file, and the setting named."""
+        changes: dict[str, Any] = {}
+        for one, value in zip(self._varied, combination, strict=True):
+            changes.update(_change(one.key, value, self._calibration, changes))
+        # What is taken out would be gone for the next ones.
+        own = None in changes.values()
+        text = (Rewriter(self._calibration.text) if own else self._rewriter).set(changes)
+        try:
+            return Setting(tuple(combination), compile_text(text, self._calibration.path))
+        except CalibrationMistakes as mistakes:
+            raise UserErrors(_with(mistakes, self._varied, combination)) from None
+
+
 def settings(
     calibration: CalibrationFile,
     varied: Sequence[Varied],
     progress: Callable[[float], None] = lambda share: None,
 ) -> list[Setting]:
-    """A calibration for each combination of the values, the last key changing fastest.
-
-    The first one that is wrong stops it, with the mistakes told as for a file and the setting named.
-    """
-    rewriter = Rewriter(calibration.text)
-    count = _product(varied)
+    """A setting for each combination. The first one that is wrong stops it, as `Maker` does."""
+    maker = Maker(calibration, varied)
+    wanted = combinations(varied)
     made = []
-    for combination in itertools.product(*(one.values for one in varied)):
-        changes: dict[str, Any] = {}
-        for one, value in zip(varied, combination, strict=True):
-            changes.update(_change(one.key, value, calibration, changes))
-        try:
-            text = rewriter.set(changes)
-            made.append(Setting(combination, compile_text(text, calibration.path)))
-        except CalibrationMistakes as mistakes:
-            raise UserErrors(_with(mistakes, varied, combination)) from None
-        progress(len(made) / count)
+    for combination in wanted:
+        made.append(maker.make(combination))
+        progress(len(made) / len(wanted))
     return made
 
 

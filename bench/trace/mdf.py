@@ -7,13 +7,13 @@ import importlib.util
 import os
 import pickle
 import re
-import signal
 import subprocess
 import sys
 from pathlib import Path
 from typing import Any
 
 from bench.errors import UserError
+from bench.system import KILLED
 from bench.trace.choice import ColumnChoice
 from bench.trace.roles import TIME
 from bench.trace.survey import ColumnFacts
@@ -55,7 +55,7 @@ def _ask(path: Path, *request: object) -> Any:
         )
     except subprocess.TimeoutExpired:
         raise UserError(f"not read in {_LONGEST_S} s", path, "export it again, or as CSV") from None
-    if done.returncode == -signal.SIGKILL:
+    if done.returncode == KILLED:
         raise MemoryError
     if done.returncode:
         how = f"signal {-done.returncode}" if done.returncode < 0 else f"exit code {done.returncode}"

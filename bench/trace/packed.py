@@ -57,7 +57,9 @@ class Packed(NDArrayOperatorsMixin):
         if (block == first).all():
             return first
         # bytes of like weight beside one another: the high ones hardly change
-        data = block.view(np.uint8).reshape(len(block), self.dtype.itemsize).T.tobytes()
+        weights = block.view(f"u{self.dtype.itemsize}")
+        places = range(self.dtype.itemsize)
+        data = b"".join((weights >> 8 * place).astype(np.uint8).tobytes() for place in places)
         deflated = zlib.compress(data, 1)
         return deflated if len(deflated) < len(data) else block.copy()
 
@@ -69,7 +71,11 @@ class Packed(NDArrayOperatorsMixin):
         block = self._blocks[number]
         if isinstance(block, bytes):
             data = np.frombuffer(zlib.decompress(block), np.uint8).reshape(self.dtype.itemsize, _BLOCK)
-            values = np.ascontiguousarray(data.T).view(self.dtype).reshape(_BLOCK)
+            weights: Array = data[-1].astype(f"u{self.dtype.itemsize}")
+            for plane in data[-2::-1]:
+                weights <<= 8
+                weights |= plane
+            values = weights.view(self.dtype)
         elif isinstance(block, np.ndarray):
             values = block
         else:

@@ -23,8 +23,9 @@ _OUTPUTS = tuple(OUTPUT.names or ())
 def write_set(of_set: ConformanceSet, folder: Path) -> None:
     """Write FILES to a folder that exists."""
     images = changed_images(of_set.cases[0])
-    (folder / "conformance.jsonl").write_text("".join(_json_lines(of_set, images)))
-    (folder / "data.h").write_text("".join(_header(of_set, images)))
+    json_lines, header = _json_lines(of_set, images), _header(of_set, images)
+    for name, lines in (("conformance.jsonl", json_lines), ("data.h", header)):
+        (folder / name).write_text("".join(lines), encoding="utf-8", newline="\n")
     for name in COPIED:
         (folder / name).write_text((HERE / name).read_text(encoding="utf-8"), encoding="utf-8")
 

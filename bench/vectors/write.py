@@ -61,9 +61,12 @@ def write_vectors(
 ) -> None:
     """Write the three files to a folder that exists. `outputs` as make_outputs gives them; `source` says in
     one line where the inputs come from."""
-    (folder / JSON_NAME).write_text("".join(_json_lines(image, inputs, outputs, source)))
-    (folder / HEADER_NAME).write_text("".join(_header(image, inputs, outputs, source)))
-    (folder / MAIN_NAME).write_text(_MAIN)
+    for name, lines in (
+        (JSON_NAME, _json_lines(image, inputs, outputs, source)),
+        (HEADER_NAME, _header(image, inputs, outputs, source)),
+        (MAIN_NAME, [_MAIN]),
+    ):
+        (folder / name).write_text("".join(lines), encoding="utf-8", newline="\n")
 
 
 def _events_by_tick(outputs: Mapping[str, Ints]) -> dict[int, list[list[int]]]:

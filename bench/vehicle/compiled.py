@@ -118,6 +118,7 @@ class _Memory:
             "road_step": 1.0 if road is None else road.step,
             "distance": track.distance,
             "duration": track.duration,
+            "midpoint": track.midpoint,
         }
 
 
@@ -201,7 +202,7 @@ def run(car: Car, calibration: CalibrationFile, track: Track, controlled: bool) 
     return Outcome("the compiled model", tick_s, columns, found)
 
 
-def batch(cases: Sequence[Case], workers: int | None = None) -> dict[str, Floats]:
+def batch(cases: Sequence[Case], workers: int | None = None, lanes: int = 4) -> dict[str, Floats]:
     """Many runs at once over `workers` threads (all cores): float64[n] for each name of SCORES, float64[n, 5]
     for those at the marks. Each row equals the scores of the same single run."""
     assert _vehicle is not None
@@ -222,7 +223,7 @@ def batch(cases: Sequence[Case], workers: int | None = None) -> dict[str, Floats
     def chunk(start: int) -> int:
         count = min(_CHUNK, len(cases) - start)
         scores = ffi.cast("lv_scores_t *", table.ctypes.data + start * table.strides[0])
-        return int(lib.lv_batch(count, c_cases + start, length, scores))
+        return int(lib.lv_batch(count, c_cases + start, length, lanes, scores))
 
     with ThreadPoolExecutor(workers or os.cpu_count() or 1) as pool:
         for verdict in pool.map(chunk, range(0, len(cases), _CHUNK)):

@@ -1,4 +1,4 @@
-/* The car in closed loop: see vehicle.h, and model.py for the equations and the meaning of each letter. */
+/* The car in closed loop: see vehicle.h, motion.h for how it moves, and equations.py for the meaning of each letter. */
 #include "core/liftlatch.h"
 
 #include <math.h>
@@ -7,6 +7,11 @@
 
 #include "vehicle.h"
 
+#ifdef __GNUC__
+#define INLINE inline __attribute__((always_inline))
+#else
+#define INLINE inline
+#endif
 #define GRAVITY 9.80665
 #define RING 512
 #define LONGEST_STEP_US 500
@@ -24,30 +29,98 @@ enum { WAY, SPEED, PITCH, PITCH_RATE, TRAVEL, TRAVEL_RATE, WHEEL, SLIP, ENGINE, 
 
 static const double MARK_FT[LV_MARKS] = {60.0, 330.0, 660.0, 1000.0, 1320.0};
 
-/* What follows from a car's parameters and does not change. */
+/* What motion.h reads of a car: parameters by their own names, and what follows from them and does not change. */
+#define PARAMETERS(X) \
+    X(mass) X(wheelbase) X(pitch_inertia) X(front_unsprung) X(rear_radius) X(grip) X(sliding) X(wheel_inertia) \
+    X(front_tyre_rate) X(front_spring) X(rebound) X(bump) X(droop) X(bump_travel) X(stop_rate) X(stop_damping) \
+    X(bar_behind) X(bar_rate) X(bar_damping) X(rear_spring) X(rear_damping) X(rear_travel) X(friction) X(boost) \
+    X(converter) X(converter_ratio) X(coupling) X(clutch_torque) X(clutch_centrifugal) X(efficiency)
+/* body_ahead and body_up: the body's centre of gravity from the rear axle; front_up: the front wheel's centre over
+ * it; bar_low: that of the bar's wheel; drag, rolling: N for each (m/s)^2, and N. */
+#define FOLLOWING(X) \
+    X(body_mass) X(body_ahead) X(body_up) X(front_up) X(strut_static) X(rear_static) X(free_radius) X(jacking) \
+    X(bar_low) X(drag) X(rolling) X(input_inertia) X(locking) X(converter_slope) X(per_launch_speed) \
+    X(per_engine_inertia) X(per_lag) X(per_boost_lag) X(per_efficiency) X(per_front_unsprung) X(per_peak_slip) \
+    X(per_relaxation)
+#define FIXED(X) PARAMETERS(X) FOLLOWING(X)
+
+/* A curve over x by straight lines, ends held: the value at each point and the slope after it. */
+typedef struct {
+    int32_t points;
+    double x[LV_POINTS], y[LV_POINTS], slope[LV_POINTS];
+} lv_table_t;
+
 typedef struct {
     lv_car_t car;
-    double body_mass, body_ahead, body_up; /* the body's centre of gravity from the rear axle */
-    double front_up;                       /* front wheel centre over the rear axle */
-    double front_static, strut_static, rear_static, free_radius, jacking;
-    double input_inertia, locking;
+#define DECLARE(name) double name;
+    FIXED(DECLARE)
+#undef DECLARE
+    double front_static;
+    lv_table_t torque, throttle;
 } lv_made_t;
+
+/* What acts on a car and depends on the time alone: share of torque commanded, engine turns for a turn of the
+ * wheels and how fast that changes, throttle, the same with the launch's share, what the clutch carries at the
+ * launch's engine speed. */
+typedef struct {
+    double share, ratio, ratio_rate, throttle, open, carries;
+} lv_given_t;
 
 typedef struct {
     int32_t gear, shifting;
     double since, ratio, next;
 } lv_gearbox_t;
 
+static double look_up(const lv_table_t *t, double x, int32_t *near) {
+    int32_t i = *near;
+    while (i > 0 && x < t->x[i]) {
+        i -= 1;
+    }
+    while (i + 1 < t->points && x >= t->x[i + 1]) {
+        i += 1;
+    }
+    *near = i;
+    double past = x - t->x[i];
+    return t->y[i] + t->slope[i] * (past > 0 ? past : 0.0);
+}
+
+#define LANES 1
+#include "motion.h"
+#undef LANES
+#if defined(__x86_64__) && defined(__GNUC__)
+#ifdef __clang__
+#define WITH_AVX2 _Pragma("clang attribute push(__attribute__((target(\"avx2\"))), apply_to = function)")
+#define WITHOUT_AVX2 _Pragma("clang attribute pop")
+#else
+#define WITH_AVX2 _Pragma("GCC push_options") _Pragma("GCC target(\"avx2\")")
+#define WITHOUT_AVX2 _Pragma("GCC pop_options")
+#endif
+#define LANES 4
+WITH_AVX2
+#include "motion.h"
+WITHOUT_AVX2
+#undef LANES
+#endif
+
+typedef struct {
+    int32_t flying, direction, taking;
+    double reduction;
+} lv_watch_t;
+
 struct lv_run {
     lift_controller_t controller;
     lv_made_t made;
+    fixed_t_1 fixed;
     lv_track_t track;
     int32_t controlled;
     int64_t lead, tick;
     double tick_s, step_s;
-    int32_t steps, delay_steps, delay_ticks;
+    int32_t steps, delay_ticks;
+    int32_t late_ticks, late_steps; /* of the torque behind the command: whole ticks, and steps of the next */
     double state[LV_STATES];
+    double sine, cosine; /* of the pitch */
     lv_gearbox_t gearbox;
+    int32_t at_throttle; /* where in that table: only saves time */
     double shares[RING];  /* commanded share of torque, by tick since launch */
     double heights[RING]; /* true height at the sensor, by tick */
     uint64_t rng;
@@ -58,6 +131,7 @@ struct lv_run {
     int32_t nose_started, beam_started;
     lv_forces_t forces; /* at the start of the last tick */
     lv_scores_t scores;
+    lv_watch_t watch;
 };
 
 static double at(const double *x, const double *y, int32_t points, double place) {
@@ -97,8 +171,20 @@ static double rng_normal(uint64_t *state) {
 
 /* ---- the car ---- */
 
+static void tabulate(lv_table_t *t, const double *x, const double *y, int32_t points) {
+    t->points = points;
+    for (int32_t i = 0; i < points; i++) {
+        t->x[i] = x[i];
+        t->y[i] = y[i];
+        t->slope[i] = i + 1 < points ? (y[i + 1] - y[i]) / (x[i + 1] - x[i]) : 0.0;
+    }
+}
+
 static void make(lv_made_t *m, const lv_car_t *car) {
     m->car = *car;
+#define COPY(name) m->name = car->name;
+    PARAMETERS(COPY)
+#undef COPY
     m->body_mass = car->mass - car->front_unsprung - car->rear_unsprung;
     m->front_up = car->front_radius - car->rear_radius;
     m->body_ahead = (car->mass * car->cg_ahead - car->front_unsprung * car->wheelbase) / m->body_mass;
@@ -109,207 +195,62 @@ static void make(lv_made_t *m, const lv_car_t *car) {
     m->rear_static = car->mass * GRAVITY - m->front_static - car->rear_unsprung * GRAVITY;
     m->free_radius = car->front_radius + m->front_static / car->front_tyre_rate;
     m->jacking = car->rear_spring > 0 ? car->anti_squat * car->cg_height / (car->wheelbase * car->rear_radius) : 0.0;
+    m->bar_low = car->bar_clear - car->rear_radius;
+    m->drag = 0.5 * car->air_density * car->drag_area;
+    m->rolling = car->rolling * car->mass * GRAVITY;
     m->input_inertia = car->turbine_inertia + car->clutch_inertia;
     double first = car->gear[0] * car->final_drive;
     double behind = m->input_inertia + car->wheel_inertia / (first * first);
     m->locking = 1.0 / (LOCKS_S * (1.0 / car->engine_inertia + 1.0 / behind));
+    m->converter_slope = car->coupling > 0 ? (1.0 - car->converter_ratio) / car->coupling : 0.0;
+    m->per_launch_speed = 1.0 / car->launch_speed;
+    m->per_engine_inertia = 1.0 / car->engine_inertia;
+    m->per_lag = car->lag > 0 ? 1.0 / car->lag : 0.0;
+    m->per_boost_lag = car->boost > 0 ? 1.0 / car->boost_lag : 0.0;
+    m->per_efficiency = 1.0 / car->efficiency;
+    m->per_front_unsprung = 1.0 / car->front_unsprung;
+    m->per_peak_slip = 1.0 / car->peak_slip;
+    m->per_relaxation = 1.0 / car->relaxation;
+    tabulate(&m->torque, car->torque_speed, car->torque, car->torque_points);
+    tabulate(&m->throttle, car->throttle_time, car->throttle, car->throttle_points);
 }
 
-static double stop_force(const lv_car_t *car, double depth, double rate) {
-    double force = depth > 0 ? car->stop_rate * depth + car->stop_damping * rate : 0.0;
-    return force > 0 ? force : 0.0;
-}
-
-static double strut_force(const lv_made_t *m, double travel, double rate) {
-    const lv_car_t *car = &m->car;
-    double spring = m->strut_static - car->front_spring * travel;
-    double force = spring > 0 ? spring : 0.0;
-    force -= (rate > 0 ? car->rebound : car->bump) * rate;
-    force -= stop_force(car, travel - car->droop, rate);
-    return force + stop_force(car, -car->bump_travel - travel, -rate);
-}
-
-static double front_tyre(const lv_made_t *m, const double *y, double sine, double cosine) {
-    double axle = m->car.rear_radius + m->car.wheelbase * sine +
-                  (m->front_up - y[TRAVEL] + y[RISE]) * cosine;
-    double force = m->car.front_tyre_rate * (m->free_radius - axle);
-    return force > 0 ? force : 0.0;
-}
-
-static double converter_ratio(const lv_car_t *car, double speed_ratio) {
-    if (speed_ratio >= car->coupling) {
-        return 1.0;
-    }
-    return car->converter_ratio + (1.0 - car->converter_ratio) * speed_ratio / car->coupling;
-}
-
-static double clutch_torque(const lv_made_t *m, double engine, double turbine, double time) {
-    const lv_car_t *car = &m->car;
-    double risen = (time - car->clutch_after) / car->clutch_rise;
-    double most = car->clutch_torque + (car->clutch_full - car->clutch_torque) * risen;
+/* What the clutch carries while the engine turns as at the launch. */
+static double clutch_carries(const lv_car_t *car, double time) {
     if (time <= car->clutch_after) {
-        most = car->clutch_torque;
-    } else if (time >= car->clutch_after + car->clutch_rise) {
-        most = car->clutch_full;
+        return car->clutch_torque;
     }
-    double turns = engine / car->launch_speed, c = car->clutch_centrifugal;
-    most *= 1.0 - c + c * turns * turns;
-    double carried = (engine - turbine) * m->locking;
-    return carried > most ? most : carried < -most ? -most : carried;
+    if (time >= car->clutch_after + car->clutch_rise) {
+        return car->clutch_full;
+    }
+    double risen = (time - car->clutch_after) / car->clutch_rise;
+    return car->clutch_torque + (car->clutch_full - car->clutch_torque) * risen;
 }
 
-static void rates_of(const lv_made_t *m, double time, const double *y, double share, double ratio,
-                     double ratio_rate, double *dy, lv_forces_t *f) {
+static void pedal(lv_given_t *g, const lv_made_t *m, double time, int32_t *near) {
     const lv_car_t *car = &m->car;
-    double sine = sin(y[PITCH]), cosine = cos(y[PITCH]);
-    double speed = y[SPEED], q = y[PITCH_RATE], du = y[TRAVEL_RATE], dw = y[RISE_RATE];
-    double mb = m->body_mass, mf = car->front_unsprung;
-    double p = m->body_ahead, r = m->body_up + y[RISE];
-    double length = car->wheelbase;
-    double e = m->front_up - y[TRAVEL] + y[RISE];
-    double up = p * sine + r * cosine, ahead = p * cosine - r * sine;                /* body CG */
-    double front_up = length * sine + e * cosine, front_ahead = length * cosine - e * sine; /* front wheel */
-
-    /* drive line */
-    double turn = y[WHEEL] + q + m->jacking * dw;
-    double turbine = ratio * turn;
-    double engine = y[ENGINE];
-    double taken, out;
-    if (car->clutch_torque > 0) {
-        taken = out = clutch_torque(m, engine, turbine, time);
-    } else {
-        double speed_ratio = engine > 1.0 ? turbine / engine : 0.0;
-        if (speed_ratio < 0) {
-            speed_ratio = 0;
-        }
-        double sr2 = speed_ratio * speed_ratio;
-        double load = 1.0 - sr2 * sr2 * sr2 * speed_ratio;
-        taken = car->converter * engine * fabs(engine) * (load > -1.0 ? load : -1.0);
-        out = taken > 0 ? taken * converter_ratio(car, speed_ratio) : taken;
-    }
-    double open = at(car->throttle_time, car->throttle, car->throttle_points, time);
-    dy[BOOST] = car->boost > 0 ? (open * y[SHARE] - y[BOOST]) / car->boost_lag : 0.0;
+    g->throttle = g->open = look_up(&m->throttle, time, near);
     if (time < car->full_after) {
-        open *= car->launch_share + (1.0 - car->launch_share) * time / car->full_after;
+        g->open *= car->launch_share + (1.0 - car->launch_share) * time / car->full_after;
     }
-    double full = (at(car->torque_speed, car->torque, car->torque_points, engine) + car->friction) * open;
-    full *= 1.0 - car->boost * (1.0 - y[BOOST]);
-    double friction = engine > 1.0 ? car->friction : car->friction * engine;
-    dy[ENGINE] = (y[SHARE] * full - friction - taken) / car->engine_inertia;
-    dy[SHARE] = car->lag > 0 ? (share - y[SHARE]) / car->lag : 0.0;
-
-    double through = ratio * (out > 0 ? out * car->efficiency : out / car->efficiency);
-    double drive = through - ratio * m->input_inertia * ratio_rate * turn;
-    double inertia = m->input_inertia * ratio * ratio;
-
-    /* forces */
-    double front = front_tyre(m, y, sine, cosine);
-    double bar_low = m->car.bar_clear - car->rear_radius + y[RISE];
-    double bar_arm = -car->bar_behind * cosine - bar_low * sine;
-    double bar_depth = -(car->rear_radius - car->bar_behind * sine + bar_low * cosine);
-    double bar = 0.0;
-    if (car->bar_rate > 0 && bar_depth > 0) {
-        bar = car->bar_rate * bar_depth - car->bar_damping * (bar_arm * q + cosine * dw);
-        bar = bar > 0 ? bar : 0.0;
-    }
-    double strut = strut_force(m, y[TRAVEL], du);
-    double drag = 0.5 * car->air_density * car->drag_area * speed * fabs(speed);
-    double crawl = speed > 0.5 ? 1.0 : speed < -0.5 ? -1.0 : speed / 0.5;
-    double rolling = car->rolling * car->mass * GRAVITY * crawl;
-
-    /* generalised forces less the velocity terms, without the thrust */
-    double db = -ahead * q * q - 2.0 * cosine * q * dw, dbz = -up * q * q - 2.0 * sine * q * dw;
-    double slide = du - dw;
-    double df = -front_ahead * q * q + 2.0 * cosine * q * slide, dfz = -front_up * q * q + 2.0 * sine * q * slide;
-    double lean = mf * e * q * q;
-    double fx = -drag - rolling - mb * db - mf * df;
-    double ft = -mb * GRAVITY * ahead - mf * GRAVITY * front_ahead + front * front_ahead + bar * bar_arm +
-                drag * up + drive - 2.0 * mb * q * dw * r + 2.0 * mf * q * slide * e;
-    double fu = mf * GRAVITY * cosine + strut - front * cosine - lean;
-    double fp = drive;
-
-    /* the strut and the wheel's spin drop out first */
-    double all = car->wheel_inertia + inertia;
-    double joined = inertia * car->wheel_inertia / all;
-    double axx = car->mass - mf * sine * sine;
-    double axt = -(mb * up + mf * front_up) + mf * sine * length;
-    double att = car->pitch_inertia + mb * (p * p + r * r) + mf * (length * length + e * e) - mf * length * length + joined;
-    double bx = fx - sine * fu, bt = ft + length * fu - inertia * fp / all;
-    /* the same for one newton of thrust: it acts on the way and on the wheel */
-    double tx = 1.0, tt = inertia * car->rear_radius / all;
-
-    double axw = 0, atw = 0, aww = 1, bw = 0, tw = 0, fw = 0;
-    if (car->rear_spring > 0) {
-        double a = m->jacking;
-        double rear = m->rear_static - car->rear_spring * y[RISE];
-        rear = (rear > 0 ? rear : 0.0) - car->rear_damping * dw;
-        rear += stop_force(car, -car->rear_travel - y[RISE], -dw) - stop_force(car, y[RISE] - car->rear_travel, dw);
-        fw = -(mb + mf) * GRAVITY * cosine + front * cosine + bar * cosine + drag * sine + rear + a * drive +
-             mb * r * q * q + lean;
-        axw = -mb * sine;
-        atw = mb * p + joined * a;
-        aww = mb + joined * a * a;
-        bw = fw + fu - a * inertia * fp / all;
-        tw = a * inertia * car->rear_radius / all;
-        axx -= axw * axw / aww;
-        axt -= axw * atw / aww;
-        att -= atw * atw / aww;
-        bx -= axw * bw / aww;
-        bt -= atw * bw / aww;
-        tx -= axw * tw / aww;
-        tt -= atw * tw / aww;
-    }
-    double det = axx * att - axt * axt;
-    double x0 = (bx * att - axt * bt) / det, x1 = (tx * att - axt * tt) / det;
-    double t0 = (axx * bt - axt * bx) / det, t1 = (axx * tt - axt * tx) / det;
-    double w0 = 0, w1 = 0;
-    if (car->rear_spring > 0) {
-        w0 = (bw - axw * x0 - atw * t0) / aww;
-        w1 = (tw - axw * x1 - atw * t1) / aww;
-    }
-    double u0 = fu / mf - sine * x0 + length * t0 + w0, u1 = -sine * x1 + length * t1 + w1;
-
-    /* rear load: what the vertical motion asks of the ground; the thrust is a share of it */
-    double load0 = car->mass * GRAVITY + mb * (ahead * t0 + cosine * w0 + dbz) +
-                   mf * (front_ahead * t0 + cosine * (w0 - u0) + dfz) - front - bar;
-    double load1 = mb * (ahead * t1 + cosine * w1) + mf * (front_ahead * t1 + cosine * (w1 - u1));
-    double s = y[SLIP] / car->peak_slip;
-    double shape = 2.0 * s / (1.0 + s * s);
-    if (fabs(s) > 1.0) {
-        shape = shape * (1.0 - car->sliding) + (s > 0 ? car->sliding : -car->sliding);
-    }
-    double grip = car->grip * shape;
-    double rear_load = load0 / (1.0 - grip * load1);
-    double thrust = rear_load > 0 ? grip * rear_load : 0.0;
-    rear_load = load0 + load1 * thrust;
-
-    double dt = t0 + t1 * thrust, dww = w0 + w1 * thrust;
-    dy[WAY] = speed;
-    dy[SPEED] = x0 + x1 * thrust;
-    dy[PITCH] = q;
-    dy[PITCH_RATE] = dt;
-    dy[TRAVEL] = du;
-    dy[TRAVEL_RATE] = u0 + u1 * thrust;
-    dy[WHEEL] = (drive - thrust * car->rear_radius - inertia * (dt + m->jacking * dww)) / all;
-    dy[SLIP] = ((y[WHEEL] * car->rear_radius - speed) - fabs(speed) * y[SLIP]) / car->relaxation;
-    dy[RISE] = dw;
-    dy[RISE_RATE] = dww;
-
-    f->acceleration = dy[SPEED];
-    f->pitch_acceleration = dt;
-    f->front_load = front;
-    f->rear_load = rear_load;
-    f->thrust = thrust;
-    f->bar_load = bar;
-    f->gear_ratio = ratio;
-    f->torque = full;
+    g->carries = car->clutch_torque > 0 ? clutch_carries(car, time) : 0.0;
 }
 
 void lv_rates(const lv_car_t *car, double time, const double *state, double share, double ratio, double ratio_rate,
               double *rates, lv_forces_t *forces) {
     lv_made_t m;
+    fixed_t_1 fixed;
+    lv_given_t given = {.share = share, .ratio = ratio, .ratio_rate = ratio_rate};
+    given_t_1 g;
+    forces_t_1 f;
+    int32_t near = 0;
     make(&m, car);
-    rates_of(&m, time, state, share, ratio, ratio_rate, rates, forces);
+    fix_1(&fixed, 0, &m);
+    pedal(&given, &m, time, &near);
+    give_1(&g, 0, &given);
+    rates_of_1(&fixed, &g, state, rates, &f);
+    *forces = (lv_forces_t){rates[SPEED], f.pitch_acceleration, f.front_load, f.rear_load,
+                            f.thrust, f.bar_load, ratio, f.torque};
 }
 
 static void shift(lv_gearbox_t *g, const lv_car_t *car, double time, double engine) {
@@ -341,61 +282,54 @@ static double ratio_at(const lv_gearbox_t *g, const lv_car_t *car, double time, 
     return g->ratio + (g->next - g->ratio) * part;
 }
 
-/* One step of the classic fourth-order Runge-Kutta method; forces are those at its start. */
-static void step(lv_run_t *run, double time, double share) {
-    const lv_made_t *m = &run->made;
-    const lv_car_t *car = &m->car;
+/* What acts in a step that begins at `time`: at its start, middle and end. */
+static void give(lv_run_t *run, double time, double share, lv_given_t given[3]) {
+    const lv_car_t *car = &run->made.car;
     double h = run->step_s;
-    double *y = run->state, z[LV_STATES], k1[LV_STATES], k2[LV_STATES], k3[LV_STATES], k4[LV_STATES];
-    lv_forces_t scrap;
-    shift(&run->gearbox, car, time, y[ENGINE]);
-    if (car->lag <= 0) {
-        y[SHARE] = share;
-    }
-    double rate, ratio = ratio_at(&run->gearbox, car, time, &rate);
-    rates_of(m, time, y, share, ratio, rate, k1, &run->forces);
-    for (int32_t i = 0; i < LV_STATES; i++) {
-        z[i] = y[i] + 0.5 * h * k1[i];
-    }
-    ratio = ratio_at(&run->gearbox, car, time + 0.5 * h, &rate);
-    rates_of(m, time + 0.5 * h, z, share, ratio, rate, k2, &scrap);
-    for (int32_t i = 0; i < LV_STATES; i++) {
-        z[i] = y[i] + 0.5 * h * k2[i];
-    }
-    rates_of(m, time + 0.5 * h, z, share, ratio, rate, k3, &scrap);
-    for (int32_t i = 0; i < LV_STATES; i++) {
-        z[i] = y[i] + h * k3[i];
-    }
-    ratio = ratio_at(&run->gearbox, car, time + h, &rate);
-    rates_of(m, time + h, z, share, ratio, rate, k4, &scrap);
-    for (int32_t i = 0; i < LV_STATES; i++) {
-        y[i] += h / 6.0 * (k1[i] + 2.0 * k2[i] + 2.0 * k3[i] + k4[i]);
+    shift(&run->gearbox, car, time, run->state[ENGINE]);
+    for (int32_t i = 0; i < 3; i++) {
+        double then = i == 0 ? time : i == 1 ? time + 0.5 * h : time + h;
+        given[i].share = share;
+        given[i].ratio = ratio_at(&run->gearbox, car, then, &given[i].ratio_rate);
+        pedal(&given[i], &run->made, then, &run->at_throttle);
     }
 }
 
+static void step_alone(lv_run_t *run, double time, double share) {
+    lv_given_t given[3];
+    given_t_1 g[3];
+    forces_t_1 f;
+    double acceleration;
+    give(run, time, share, given);
+    for (int32_t i = 0; i < 3; i++) {
+        give_1(&g[i], 0, &given[i]);
+    }
+    step_1(&run->fixed, run->state, g, run->step_s, run->track.midpoint, &acceleration, &f);
+    run->forces = (lv_forces_t){acceleration, f.pitch_acceleration, f.front_load, f.rear_load,
+                                f.thrust, f.bar_load, given[0].ratio, f.torque};
+}
+
+static void tilt(lv_run_t *run) { sine_cosine_1(run->state[PITCH], &run->sine, &run->cosine); }
+
 /* ---- what can be seen of it ---- */
+
+static double clearance(const lv_run_t *run) {
+    const lv_car_t *car = &run->made.car;
+    return car->rear_radius + (car->wheelbase + car->sensor_ahead) * run->sine +
+           (car->sensor_height - car->rear_radius + run->state[RISE]) * run->cosine;
+}
 
 static double along_beam(const lv_run_t *run) {
     const lv_car_t *car = &run->made.car;
-    const double *y = run->state;
-    double sine = sin(y[PITCH]), cosine = cos(y[PITCH]);
-    double height = car->rear_radius + (car->wheelbase + car->sensor_ahead) * sine +
-                    (car->sensor_height - car->rear_radius + y[RISE]) * cosine;
+    double height = clearance(run);
     const lv_track_t *t = &run->track;
     if (t->road != NULL && t->road_points > 1) {
-        double place = (y[WAY] + car->wheelbase + car->sensor_ahead) / t->road_step;
+        double place = (run->state[WAY] + car->wheelbase + car->sensor_ahead) / t->road_step;
         int64_t i = (int64_t)floor(place);
         i = i < 0 ? 0 : i > t->road_points - 2 ? t->road_points - 2 : i;
         height -= t->road[i] + (t->road[i + 1] - t->road[i]) * (place - (double)i);
     }
-    return height / cosine;
-}
-
-static double clearance(const lv_run_t *run) {
-    const lv_car_t *car = &run->made.car;
-    const double *y = run->state;
-    return car->rear_radius + (car->wheelbase + car->sensor_ahead) * sin(y[PITCH]) +
-           (car->sensor_height - car->rear_radius + y[RISE]) * cos(y[PITCH]);
+    return height / run->cosine;
 }
 
 /* Ideal counts for a height in mm, by the calibration's curve, ends held. */
@@ -444,9 +378,9 @@ void lv_sense(lv_run_t *run, lv_reading_t *out) {
     if (run->tick % c->sample_ticks == 0) {
         run->counts = read_sensor(run);
     }
-    double sine = sin(y[PITCH]), cosine = cos(y[PITCH]);
-    double follow = run->tick_s / (front_tyre(&run->made, y, sine, cosine) > 0 ? WHEEL_ON_GROUND_S : WHEEL_IN_AIR_S);
-    double goal = front_tyre(&run->made, y, sine, cosine) > 0 ? y[SPEED] : 0.0;
+    int32_t on_ground = front_tyre_1(&run->fixed, y, run->sine, run->cosine) > 0;
+    double follow = run->tick_s / (on_ground ? WHEEL_ON_GROUND_S : WHEEL_IN_AIR_S);
+    double goal = on_ground ? y[SPEED] : 0.0;
     run->front_wheel += (goal - run->front_wheel) * (follow < 1.0 ? follow : 1.0);
     double speed = c->speed_source == LIFT_FRONT_WHEEL_SPEED ? run->front_wheel : y[SPEED];
     out->tick = (int32_t)(run->tick & 0xFFFF);
@@ -475,7 +409,7 @@ static void watch_strip(lv_run_t *run) {
     lv_scores_t *s = &run->scores;
     const double *y = run->state;
     double time = since_launch(run);
-    double sine = sin(y[PITCH]), cosine = cos(y[PITCH]);
+    double sine = run->sine, cosine = run->cosine;
     double e = run->made.front_up - y[TRAVEL] + y[RISE];
     double axle_up = car->rear_radius + car->wheelbase * sine + e * cosine;
     double axle = y[WAY] + car->wheelbase * cosine - e * sine;
@@ -535,13 +469,17 @@ int32_t lv_begin(lv_run_t *run, const lv_car_t *car, const uint8_t *image, int64
     }
     const lift_image_t *c = run->controller.calibration;
     make(&run->made, car);
+    fix_1(&run->fixed, 0, &run->made);
+    tilt(run);
     run->track = *track;
     run->controlled = controlled;
     run->lead = lead_of(c);
     run->tick_s = c->tick_us * 1e-6;
     run->steps = (c->tick_us + LONGEST_STEP_US - 1) / LONGEST_STEP_US;
     run->step_s = run->tick_s / run->steps;
-    run->delay_steps = (int32_t)floor(car->delay / run->step_s + 0.5);
+    int32_t late = (int32_t)floor(car->delay / run->step_s + 0.5);
+    run->late_ticks = late / run->steps;
+    run->late_steps = late % run->steps;
     run->delay_ticks = (int32_t)floor(car->sensor_delay / run->tick_s + 0.5);
     run->rng = rng_from(track->seed);
     run->state[ENGINE] = car->launch_speed;
@@ -560,27 +498,24 @@ int32_t lv_begin(lv_run_t *run, const lv_car_t *car, const uint8_t *image, int64
 
 int64_t lv_lead(const lv_run_t *run) { return run->lead; }
 
-int32_t lv_act(lv_run_t *run, int32_t reduction, int32_t retard) {
-    const lv_car_t *car = &run->made.car;
-    if (run->tick < run->lead) {
-        run->tick += 1;
-        return 0;
-    }
-    int64_t since = run->tick - run->lead;
+/* The command of this tick, before the car moves. */
+static void command(lv_run_t *run, int32_t reduction, int32_t retard) {
     watch_strip(run);
     double degrees = retard / 10.0;
-    double spark = 1.0 - car->retard_loss * degrees * degrees;
-    run->shares[since % RING] = (1.0 - reduction / 1000.0) * (spark > 0 ? spark : 0.0);
-    lv_forces_t first = {0};
-    for (int32_t i = 0; i < run->steps; i++) {
-        int64_t from = since * run->steps + i - run->delay_steps;
-        double share = from < 0 ? 1.0 : run->shares[(from / run->steps) % RING];
-        step(run, (double)since * run->tick_s + i * run->step_s, share);
-        if (i == 0) {
-            first = run->forces;
-        }
-    }
-    run->forces = first;
+    double spark = 1.0 - run->made.car.retard_loss * degrees * degrees;
+    run->shares[(run->tick - run->lead) % RING] = (1.0 - reduction / 1000.0) * (spark > 0 ? spark : 0.0);
+}
+
+/* When a step of this tick begins, and the share of torque that acts in it. */
+static double at_step(const lv_run_t *run, int32_t number, double *share) {
+    int64_t since = run->tick - run->lead;
+    int64_t from = since - run->late_ticks - (number < run->late_steps);
+    *share = from < 0 ? 1.0 : run->shares[from % RING];
+    return (double)since * run->tick_s + number * run->step_s;
+}
+
+/* The tick is over: 0 while the run goes on. */
+static int32_t ended(lv_run_t *run) {
     run->tick += 1;
     if (!(fabs(run->state[PITCH]) < TURNED_OVER)) {
         run->scores.turned_over = 1;
@@ -593,16 +528,35 @@ int32_t lv_act(lv_run_t *run, int32_t reduction, int32_t retard) {
     return since_launch(run) >= run->track.duration - 1e-9;
 }
 
+int32_t lv_act(lv_run_t *run, int32_t reduction, int32_t retard) {
+    if (run->tick < run->lead) {
+        run->tick += 1;
+        return 0;
+    }
+    command(run, reduction, retard);
+    lv_forces_t first = {0};
+    for (int32_t i = 0; i < run->steps; i++) {
+        double share, time = at_step(run, i, &share);
+        step_alone(run, time, share);
+        if (i == 0) {
+            first = run->forces;
+        }
+    }
+    run->forces = first;
+    tilt(run);
+    return ended(run);
+}
+
 static double ceiling(const lv_ceilings_t *c, const double *levels, double velocity, double time) {
     return c->points ? at(c->progress, levels, c->points, c->by_time ? time * 1000.0 : velocity * 3.6) : INFINITY;
 }
 
-void lv_view(const lv_run_t *run, lv_row_t *row) {
+static void see(const lv_run_t *run, double height, lv_row_t *row) {
     memset(row, 0, sizeof *row);
     const lv_made_t *m = &run->made;
     const lv_car_t *car = &m->car;
     const double *y = run->state;
-    double sine = sin(y[PITCH]), cosine = cos(y[PITCH]);
+    double sine = run->sine, cosine = run->cosine;
     double e = m->front_up - y[TRAVEL] + y[RISE], body = m->front_up + y[RISE];
     row->time = since_launch(run);
     row->way = y[WAY];
@@ -619,14 +573,16 @@ void lv_view(const lv_run_t *run, lv_row_t *row) {
     row->engine_speed = y[ENGINE];
     row->share = y[SHARE];
     row->rear_rise = y[RISE];
-    row->height = along_beam(run);
+    row->height = height;
     row->clearance = clearance(run);
     row->front_wheel = run->front_wheel;
 }
 
+void lv_view(const lv_run_t *run, lv_row_t *row) { see(run, along_beam(run), row); }
+
 /* A tick's row from before the car moves; forces and command are filled in after. */
 static void view(const lv_run_t *run, const lv_reading_t *read, lv_row_t *row) {
-    lv_view(run, row);
+    see(run, run->heights[run->tick % RING], row);
     row->counts = read->counts;
     row->speed = read->speed;
     row->engine = read->engine;
@@ -652,11 +608,6 @@ static void stand(lv_run_t *run) {
     f->rear_load = run->made.car.mass * GRAVITY - run->made.front_static;
     f->gear_ratio = run->gearbox.ratio;
 }
-
-typedef struct {
-    int32_t flying, direction, taking;
-    double reduction;
-} lv_watch_t;
 
 static double least(double a, double b) { return a < b ? a : b; }
 static double most(double a, double b) { return a < b ? b : a; }
@@ -712,34 +663,47 @@ static void judge(lv_run_t *run, const lv_ceilings_t *ceilings, const lv_row_t *
     s->end_time = row->time + dt;
 }
 
-int64_t lv_loop(lv_run_t *run, const lv_ceilings_t *ceilings, lv_row_t *rows, int64_t room, lv_scores_t *scores) {
-    lv_watch_t watch = {0};
-    lv_row_t row;
+/* Everything of a tick before the car moves. */
+static void before(lv_run_t *run, lv_row_t *row) {
+    lv_reading_t read;
+    lv_sense(run, &read);
+    view(run, &read, row);
+    if (run->controlled) {
+        lift_inputs_t in = {.tick = read.tick, .counts = read.counts, .speed = read.speed, .speed_valid = 1,
+                            .engine_speed = read.engine, .shaft_speed = read.shaft, .armed = 1,
+                            .launch = read.launch};
+        lift_step(&run->controller, &in);
+        row->reduction = run->controller.command.reduction;
+        row->retard = run->controller.command.retard;
+        row->reason = run->controller.command.reason;
+        row->faults = run->controller.faults;
+        row->demand = run->controller.reduction.demand;
+        row->lift_seen = run->controller.lift.value / 16000.0;
+    }
+}
+
+/* And after. */
+static void after(lv_run_t *run, const lv_ceilings_t *ceilings, lv_row_t *row) {
+    add_forces(run, row);
+    if (row->launch > 0) {
+        judge(run, ceilings, row, &run->watch);
+    }
+}
+
+static void start_scores(lv_run_t *run) {
     run->scores.clearance = run->scores.rear_load = INFINITY;
     stand(run);
+}
+
+int64_t lv_loop(lv_run_t *run, const lv_ceilings_t *ceilings, lv_row_t *rows, int64_t room, lv_scores_t *scores) {
+    lv_row_t row;
     int64_t n = 0;
-    int32_t ended = 0;
-    while (!ended) {
-        lv_reading_t read;
-        lv_sense(run, &read);
-        view(run, &read, &row);
-        if (run->controlled) {
-            lift_inputs_t in = {.tick = read.tick, .counts = read.counts, .speed = read.speed, .speed_valid = 1,
-                              .engine_speed = read.engine, .shaft_speed = read.shaft, .armed = 1,
-                              .launch = read.launch};
-            lift_step(&run->controller, &in);
-            row.reduction = run->controller.command.reduction;
-            row.retard = run->controller.command.retard;
-            row.reason = run->controller.command.reason;
-            row.faults = run->controller.faults;
-            row.demand = run->controller.reduction.demand;
-            row.lift_seen = run->controller.lift.value / 16000.0;
-        }
-        ended = lv_act(run, (int32_t)row.reduction, (int32_t)row.retard);
-        add_forces(run, &row);
-        if (read.launch) {
-            judge(run, ceilings, &row, &watch);
-        }
+    int32_t over = 0;
+    start_scores(run);
+    while (!over) {
+        before(run, &row);
+        over = lv_act(run, (int32_t)row.reduction, (int32_t)row.retard);
+        after(run, ceilings, &row);
         if (rows != NULL) {
             if (n >= room) {
                 break;
@@ -752,21 +716,199 @@ int64_t lv_loop(lv_run_t *run, const lv_ceilings_t *ceilings, lv_row_t *rows, in
     return n;
 }
 
-int32_t lv_batch(int64_t n, const lv_case_t *cases, int64_t length, lv_scores_t *scores) {
+/* ---- batches ---- */
+
+/* The cases of a batch that are still to be driven, one car after the other. */
+typedef struct {
+    int64_t next, n;
+    const lv_case_t *cases;
+    int64_t length;
+    lv_scores_t *scores;
+} lv_batch_t;
+
+static int32_t begin_case(lv_run_t *run, const lv_batch_t *b, int64_t number) {
+    const lv_case_t *c = &b->cases[number];
+    return lv_begin(run, c->car, c->image, b->length, &c->track, c->controlled);
+}
+
+static int32_t one_by_one(lv_batch_t *b) {
     lv_run_t *run = lv_new();
     if (run == NULL) {
         return -1;
     }
     int32_t verdict = 0;
-    for (int64_t i = 0; i < n && verdict == 0; i++) {
-        const lv_case_t *c = &cases[i];
-        verdict = lv_begin(run, c->car, c->image, length, &c->track, c->controlled);
+    for (; b->next < b->n && verdict == 0; b->next++) {
+        verdict = begin_case(run, b, b->next);
         if (verdict == 0) {
-            lv_loop(run, c->ceilings, NULL, 0, &scores[i]);
+            lv_loop(run, b->cases[b->next].ceilings, NULL, 0, &b->scores[b->next]);
         }
     }
     lv_free(run);
     return verdict;
+}
+
+#ifdef WITH_AVX2
+WITH_AVX2
+/* Four cars that drive side by side, in equal steps. number: that of each lane's case, -1 where none is left. */
+typedef struct {
+    fixed_t_4 fixed;
+    real_4 state[LV_STATES];
+    given_t_4 given[3];
+    lv_run_t *runs[4];
+    lv_row_t rows[4];
+    int64_t number[4];
+    int32_t steps, midpoint;
+    double step_s;
+} lv_pack_t;
+
+static int32_t fits(lv_pack_t *pack, const lv_run_t *run) {
+    if (pack->steps == 0) {
+        pack->steps = run->steps;
+        pack->step_s = run->step_s;
+        pack->midpoint = run->track.midpoint;
+    }
+    return run->steps == pack->steps && run->step_s == pack->step_s && run->track.midpoint == pack->midpoint;
+}
+
+/* Bring the next case to its launch, in this lane; those that do not fit beside the others drive alone. */
+static int32_t fill_lane(lv_pack_t *pack, int32_t lane, lv_batch_t *b) {
+    lv_run_t *run = pack->runs[lane];
+    pack->number[lane] = -1;
+    while (b->next < b->n) {
+        int64_t number = b->next++;
+        int32_t verdict = begin_case(run, b, number);
+        if (verdict != 0) {
+            return verdict;
+        }
+        if (!fits(pack, run)) {
+            lv_loop(run, b->cases[number].ceilings, NULL, 0, &b->scores[number]);
+            continue;
+        }
+        start_scores(run);
+        for (; run->tick < run->lead; run->tick++) {
+            before(run, &pack->rows[lane]);
+        }
+        fix_4(&pack->fixed, lane, &run->made);
+        for (int32_t i = 0; i < LV_STATES; i++) {
+            pack->state[i][lane] = run->state[i];
+        }
+        pack->number[lane] = number;
+        return 0;
+    }
+    return 0;
+}
+
+static void step_pack(lv_pack_t *pack, int32_t number) {
+    real_4 acceleration;
+    forces_t_4 f;
+    for (int32_t lane = 0; lane < 4; lane++) {
+        lv_run_t *run = pack->runs[lane];
+        if (pack->number[lane] < 0) {
+            continue;
+        }
+        lv_given_t given[3];
+        double share, time = at_step(run, number, &share);
+        run->state[ENGINE] = pack->state[ENGINE][lane];
+        give(run, time, share, given);
+        for (int32_t i = 0; i < 3; i++) {
+            give_4(&pack->given[i], lane, &given[i]);
+        }
+    }
+    step_4(&pack->fixed, pack->state, pack->given, pack->step_s, pack->midpoint, &acceleration, &f);
+    for (int32_t lane = 0; lane < 4 && number == 0; lane++) {
+        pack->runs[lane]->forces = (lv_forces_t){
+            acceleration[lane], f.pitch_acceleration[lane], f.front_load[lane], f.rear_load[lane],
+            f.thrust[lane], f.bar_load[lane], pack->given[0].ratio[lane], f.torque[lane]};
+    }
+}
+
+/* Move all by a tick. */
+static void move_pack(lv_pack_t *pack) {
+    for (int32_t i = 0; i < pack->steps; i++) {
+        step_pack(pack, i);
+    }
+    real_4 sine, cosine;
+    sine_cosine_4(pack->state[PITCH], &sine, &cosine);
+    for (int32_t lane = 0; lane < 4; lane++) {
+        lv_run_t *run = pack->runs[lane];
+        run->sine = sine[lane];
+        run->cosine = cosine[lane];
+        for (int32_t i = 0; i < LV_STATES; i++) {
+            run->state[i] = pack->state[i][lane];
+        }
+    }
+}
+
+static int32_t drive_pack(lv_pack_t *pack, lv_batch_t *b) {
+    int32_t verdict = 0, driving = 0;
+    for (int32_t lane = 0; lane < 4 && verdict == 0; lane++) {
+        verdict = fill_lane(pack, lane, b);
+        driving += pack->number[lane] >= 0;
+        if (pack->number[lane] < 0) { /* it goes along empty */
+            fix_4(&pack->fixed, lane, &pack->runs[0]->made);
+        }
+    }
+    while (driving > 0 && verdict == 0) {
+        for (int32_t lane = 0; lane < 4; lane++) {
+            if (pack->number[lane] >= 0) {
+                before(pack->runs[lane], &pack->rows[lane]);
+                command(pack->runs[lane], (int32_t)pack->rows[lane].reduction, (int32_t)pack->rows[lane].retard);
+            }
+        }
+        move_pack(pack);
+        for (int32_t lane = 0; lane < 4 && verdict == 0; lane++) {
+            lv_run_t *run = pack->runs[lane];
+            int64_t number = pack->number[lane];
+            if (number < 0) {
+                continue;
+            }
+            int32_t over = ended(run);
+            after(run, b->cases[number].ceilings, &pack->rows[lane]);
+            if (over) {
+                b->scores[number] = run->scores;
+                verdict = fill_lane(pack, lane, b);
+                driving -= pack->number[lane] < 0;
+            }
+        }
+    }
+    return verdict;
+}
+
+static int32_t side_by_side(lv_batch_t *b) {
+    lv_pack_t *pack = NULL;
+    lv_run_t *runs = calloc(4, sizeof *runs);
+    int32_t verdict = -1;
+    if (runs != NULL && posix_memalign((void **)&pack, sizeof(real_4), sizeof *pack) == 0) {
+        memset(pack, 0, sizeof *pack);
+        for (int32_t lane = 0; lane < 4; lane++) {
+            pack->runs[lane] = &runs[lane];
+        }
+        verdict = drive_pack(pack, b);
+    }
+    free(pack);
+    free(runs);
+    return verdict;
+}
+WITHOUT_AVX2
+#endif
+
+int32_t lv_lanes(void) {
+#ifdef WITH_AVX2
+    return __builtin_cpu_supports("avx2") ? 4 : 1;
+#else
+    return 1;
+#endif
+}
+
+int32_t lv_batch(int64_t n, const lv_case_t *cases, int64_t length, int32_t lanes, lv_scores_t *scores) {
+    lv_batch_t batch = {.n = n, .cases = cases, .length = length, .scores = scores};
+#ifdef WITH_AVX2
+    if (lanes >= 4 && lv_lanes() >= 4) {
+        return side_by_side(&batch);
+    }
+#endif
+    (void)lanes;
+    return one_by_one(&batch);
 }
 
 /* ---- under a command that is given ---- */
@@ -786,6 +928,8 @@ int64_t lv_follow(const lv_car_t *car, double h, int64_t n, const double *share,
         return -1;
     }
     make(&run->made, car);
+    fix_1(&run->fixed, 0, &run->made);
+    tilt(run);
     run->made.car.shift_by_time = 1;
     run->step_s = h;
     run->state[ENGINE] = car->launch_speed;
@@ -796,11 +940,12 @@ int64_t lv_follow(const lv_car_t *car, double h, int64_t n, const double *share,
     for (int64_t i = 0; i < n && fabs(y[PITCH]) < TURNED_OVER; i++) {
         double time = (double)i * h;
         if (i % each == 0) {
-            double lift = car->wheelbase * sin(y[PITCH]) + (run->made.front_up + y[RISE]) * cos(y[PITCH]);
+            double lift = car->wheelbase * run->sine + (run->made.front_up + y[RISE]) * run->cosine;
             rows[made++] = (lv_seen_t){along_beam(run), y[SPEED], y[ENGINE], lift - run->made.front_up, shaft_speed(run)};
         }
         foresee_shift(&run->gearbox, car, time, h);
-        step(run, time, share[i]);
+        step_alone(run, time, share[i]);
+        tilt(run);
     }
     lv_free(run);
     return made;

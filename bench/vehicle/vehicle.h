@@ -1,7 +1,7 @@
-/* The car in closed loop with the controller, compiled: the fast twin of model.py and loop.py.
+/* The car in closed loop with the controller, compiled: the fast twin of equations.py and loop.py.
  *
  * SI units and radians throughout, doubles allowed: nothing here goes into a device. The equations are stated
- * in model.py; here they are eliminated by hand, there they are solved as they stand. Reads its own memory
+ * in equations.py; here they are eliminated by hand, there they are solved as they stand. Reads its own memory
  * only, so runs may go on side by side in several threads.
  */
 #ifndef LV_VEHICLE_H
@@ -41,6 +41,7 @@ typedef struct {
     double road_step;
     double distance;  /* m the front has to cover past the start beam */
     double duration;  /* s at most */
+    int32_t midpoint; /* steps of the midpoint method: half the work, less exact */
 } lv_track_t;
 
 /* Ceilings over progress for the time spent above them; start is the lower of the two that begin a cut. */
@@ -116,8 +117,11 @@ void lv_view(const lv_run_t *run, lv_row_t *row);
 /* The whole run with the compiled controller. rows: room for `room` ticks, or null; gives the ticks made. */
 int64_t lv_loop(lv_run_t *run, const lv_ceilings_t *ceilings, lv_row_t *rows, int64_t room, lv_scores_t *scores);
 
-/* Many runs, one after the other. */
-int32_t lv_batch(int64_t n, const lv_case_t *cases, int64_t length, lv_scores_t *scores);
+/* Cars that this processor drives side by side: 4 or 1. */
+int32_t lv_lanes(void);
+
+/* Many runs, so many side by side as `lanes` and the processor allow; equal to the bit whatever that is. */
+int32_t lv_batch(int64_t n, const lv_case_t *cases, int64_t length, int32_t lanes, lv_scores_t *scores);
 
 /* n steps of h seconds from the launch on with a share of torque commanded for each, delay and retard already in
  * it. The gear changes at the times shift_at, to fractions of a step, so that what is seen depends smoothly on

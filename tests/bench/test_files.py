@@ -300,7 +300,7 @@ class TestWholeFolder:
         assert (path / "a.csv").read_text() == (path / "b.csv").read_text()
 
     def test_without_the_swap_of_the_system(self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-        monkeypatch.setattr(files.ctypes, "CDLL", lambda *_, **__: object())
+        monkeypatch.setattr("ctypes.CDLL", lambda *_, **__: object())
         fill(tmp_path / "x", "1")
         fill(tmp_path / "x", "2")
         assert (tmp_path / "x" / "a.csv").read_text() == "2"
@@ -399,7 +399,7 @@ def test_ctrl_c_while_a_part_is_begun_leaves_nothing(
     if when == "it is opened":
         monkeypatch.setattr(os, "open", stopped_at_part)
     else:
-        monkeypatch.setattr(files, "try_lock", stopped)
+        monkeypatch.setattr("bench.system.posix.try_lock", stopped)
     with pytest.raises(KeyboardInterrupt):
         write(tmp_path / "out", "new")
     assert os.listdir(tmp_path) == []

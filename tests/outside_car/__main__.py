@@ -2,11 +2,14 @@
 
 python -m tests.outside_car --write CALIBRATION...    # minutes; keeps tests/outside_car/truth.csv
 python -m tests.outside_car --table [KIND...]         # how far to trust fit and prediction: table.py
+python -m tests.outside_car --values SEED...          # do the intervals of values hold? values.py
 """
 
 from __future__ import annotations
 
+import itertools
 import sys
+import tempfile
 from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
@@ -34,8 +37,24 @@ def row(kind: str, name: str) -> str:
     return f"{kind},{name},{1000 * run.peak_lift:.0f},{landing},{run.bar:.0f},{run.flights},{times}"
 
 
+def _values(seeds: list[int]) -> None:
+    """For each kind and seed, and in all."""
+    from tests.outside_car.values import held
+
+    whole = [0, 0, 0]
+    for seed, kind in itertools.product(seeds, KINDS):
+        with tempfile.TemporaryDirectory() as folder:
+            *found, describes = held(kind, seed, Path(folder))
+        whole = [a + b for a, b in zip(whole, found, strict=True)]
+        print(f"{kind} {seed}: {found[0]} and {found[1]} of {found[2]}; describes {describes}", flush=True)
+    print(f"all: {whole[0]} (80 %) and {whole[1]} (95 %) of {whole[2]}")
+
+
 def main() -> None:
     """The table on standard output, and with --write in the file."""
+    if "--values" in sys.argv:
+        _values([int(word) for word in sys.argv[1:] if not word.startswith("-")])
+        return
     if "--table" in sys.argv:
         from tests.outside_car.table import write
 

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
+
 from tests.outside_car.parts import Parts
 
 _WELDED = Parts(
@@ -38,3 +40,28 @@ KINDS = {
         lifts_above=0.38,
     ),
 }
+
+# What is drawn anew for each car of a kind, in shares (one standard deviation, cut at two); no source.
+_LITTLE, _MORE = 0.025, 0.05
+_DRAWN = {
+    **dict.fromkeys(("cg_ahead", "cg_up", "launch_rpm", "grip"), _LITTLE),
+    **dict.fromkeys(
+        (
+            *("body_mass", "body_inertia", "front_mass", "strut_rate", "strut_rebound", "strut_bump"),
+            *("droop", "front_tyre_rate", "rim_inertia", "tread_inertia", "sidewall_rate", "grip_at_slip"),
+            *("bar_clear", "bar_flex", "friction", "engine_inertia", "converter_factor", "converter_ratio"),
+            *("shaft_rate", "turbine_inertia", "drag", "spring_rate", "spring_damping", "shift_time"),
+        ),
+        _MORE,
+    ),
+}  # fmt: skip
+
+
+def drawn(kind: str, seed: int) -> Parts:
+    """Another car of a kind."""
+    rng, p = np.random.default_rng(seed), KINDS[kind]
+    values = {
+        name: getattr(p, name) * (1 + share * float(np.clip(rng.normal(), -2, 2)))
+        for name, share in _DRAWN.items()
+    }
+    return replace(p, name=f"{kind} {seed}", **values)

@@ -219,6 +219,38 @@ def test_how_far_a_fit_stays_from_its_runs_beside_others():
     assert misses([near, far]) == pytest.approx(2)
 
 
+def test_values_of_a_model_that_does_not_hold_are_known_less_well():
+    from bench.fit.spread import BENT, bent
+
+    assert bent(0.02, 0.0, 1.0) == pytest.approx(0.02)
+    # a derivative at one point makes a value known to nothing; a bent model's never is
+    assert bent(1e-6, 1.0, 1.0) == pytest.approx(BENT)
+    assert bent(0.02, 1.0, 3.0) == pytest.approx(3 * np.hypot(0.02, BENT))
+
+
+@pytest.mark.parametrize(
+    ("logged", "least", "most", "right"),
+    [
+        (False, 0.75, 1.11, False),  # another calibration replayed, as with a recorded outside car
+        (False, 1.0, 1.4, False),
+        (False, 0.89, 1.11, True),  # as far as right ones go
+        (True, 0.65, 1.03, True),  # a driver's foot: the log says what was commanded
+    ],
+)
+def test_torque_that_nobody_commanded_says_that_the_fit_is_none(logged, least, most, right):
+    from pathlib import Path
+    from types import SimpleNamespace
+
+    from bench.fit.facts import holds
+
+    run = SimpleNamespace(logged=logged, noise={"height": 1.0}, path=Path("run.csv"))
+    quiet = {"height": np.full(9, 1.0)}
+    found = SimpleNamespace(
+        left_out=[], torque=[np.array([1.0, least, most, 1.0])], before=[quiet], differences=[quiet]
+    )
+    assert holds(SimpleNamespace(runs=[run], fitted=found)) == right
+
+
 @pytest.mark.slow
 def test_the_same_again(fitted, trace, tmp_path):
     liftlatch("fit", str(trace), *WITH, "--out", str(tmp_path / "out"))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tomllib
+from dataclasses import replace
 from fractions import Fraction
 from itertools import pairwise
 from typing import Any
@@ -18,11 +19,12 @@ from bench.replay.findings import Replay, find
 from bench.replay.inputs import from_trace
 from bench.replay.run import run
 from bench.sweep import study as study_module
-from bench.sweep.cluster import _packed, _step_there, _unpacked, program
+from bench.sweep.cluster import program
 from bench.sweep.facts import figures
 from bench.sweep.local import run_local
 from bench.sweep.measure import Measures, measure
-from bench.sweep.study import INPUTS_DEPEND_ON, read_study, run_study
+from bench.sweep.on_cluster import Plan, packed, step_there, unpacked
+from bench.sweep.study import INPUTS_DEPEND_ON, Told, inputs_key, read_study, run_study
 from bench.sweep.vary import Varied, find_key, read_varied
 from bench.sweep.vary import settings as make_settings
 from bench.trace.read import read_trace
@@ -446,17 +448,42 @@ def test_packed_inputs_come_back_as_they_were() -> None:
         "one": np.array([3], dtype=np.uint16),
         "none": np.array([], dtype=np.uint16),
     }
-    packed = _packed(arrays)
-    assert sum(len(content) for _, _, content in packed.values()) < 10_100
-    back = _unpacked(packed)
+    small = packed(arrays)
+    assert sum(len(content) for _, _, content in small.values()) < 10_100
+    back = unpacked(small)
     for name, column in arrays.items():
         assert back[name].dtype == column.dtype
         np.testing.assert_array_equal(back[name], column)
 
 
+def for_a_worker(*texts: str) -> tuple[Plan, Any, list[Any]]:
+    """What a worker gets of these keys: the plan, the key of their inputs, and the inputs of one trace."""
+    base = demo()
+    jobs = list(study("latch.hold_ms=1").jobs())
+    plan = Plan(program(), "c", base.text, base.path, tuple(read_varied(texts, base)))
+    return plan, inputs_key(base), [packed(jobs[0].arrays)]
+
+
+def test_a_worker_compiles_and_steps_as_this_machine_does() -> None:
+    texts = ("latch.hold_ms=100,300", "latch.release_percent_per_s=step,150")
+    plan, key, inputs = for_a_worker(*texts)
+    here = study(*texts, traces=("high_wheelstand",))
+    wanted = [setting.values for setting in here.settings]
+    # In parts and from the end, since a worker gets them as they come.
+    there = [step_there(plan, key, [values], inputs) for values in reversed(wanted)]
+    told = [(Told.of(one), row) for one, row in zip(here.settings, run_study(here, "c"), strict=True)]
+    assert [one[0] for one in reversed(there) if one] == told
+
+
+def test_a_worker_tells_of_settings_that_are_wrong_or_read_other_inputs() -> None:
+    plan, key, inputs = for_a_worker("latch.hold_ms=100,-1")
+    assert step_there(plan, key, [(100,)], inputs)
+    assert step_there(plan, key, [(100,), (-1,)], inputs) is None
+    plan, _, inputs = for_a_worker("rest_height_mm=125,130")
+    assert step_there(plan, key, [(125,)], inputs) is None
+
+
 def test_a_worker_with_another_program_refuses() -> None:
-    (job,) = study("latch.hold_ms=100").jobs()
-    packed = _packed(job.arrays)
-    assert isinstance(_step_there(program(), "c", job.image, packed), Measures)
+    plan, key, inputs = for_a_worker("latch.hold_ms=100")
     with pytest.raises(UserError, match=r"it runs Liftlatch .* not 9\.9 abc"):
-        _step_there("9.9 abc", "c", job.image, packed)
+        step_there(replace(plan, program="9.9 abc"), key, [(100,)], inputs)

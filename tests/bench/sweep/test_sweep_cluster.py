@@ -8,18 +8,20 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from bench.errors import UserError
-from bench.sweep.cluster import run_on_cluster
-from bench.sweep.study import run_study
+from bench.sweep.on_cluster import sweep_on_cluster
+from bench.sweep.study import Swept, Told, read_study, run_study
+from bench.sweep.vary import read_varied
 from tests import ROOT
-from tests.sweep_support import DEMO, TRACES, short_trace, study
+from tests.sweep_support import DEMO, TRACES, demo, short_trace, study
 
 distributed = pytest.importorskip("distributed")
 pytestmark = pytest.mark.slow
@@ -78,32 +80,41 @@ def wait_for(happened: Any) -> None:
         time.sleep(0.05)
 
 
+def swept(
+    cluster: Cluster, *varied: str, core: str = "reference", traces: Sequence[str] = ("high_wheelstand",),
+    progress: Callable[[float], None] = lambda share: None,
+) -> Swept:  # fmt: skip
+    """The demo calibration varied over demo traces, on the cluster."""
+    paths = [TRACES / f"{name}.csv" for name in traces]
+    keys = read_varied(varied, demo())
+    return sweep_on_cluster(
+        cluster.address, demo(), keys, core, partial(read_study, paths), progress, lost_s=2.0
+    )
+
+
 def test_a_worker_ended_mid_run_changes_nothing(cluster: Cluster) -> None:
     lost, _ = cluster.start_worker(), cluster.start_worker()
-    made = study("latch.hold_ms=0:600:75", traces=("high_wheelstand", "second_lift"))
-    jobs = list(made.jobs())
-    results = run_on_cluster(cluster.address, jobs, "reference")
-    found = {}
+    varied, traces = "latch.hold_ms=0:600:10", ("high_wheelstand", "second_lift")
+    made = study(varied, traces=traces)
+    shares: list[float] = []
     with distributed.Client(cluster.address, set_as_default=False) as onlooker:
         wait_for(lambda: len(onlooker.scheduler_info(n_workers=-1)["workers"]) == 2)
-        job, measures = next(results)
-        found[job.setting, job.trace] = measures
-        addresses = {
-            info["name"]: address
-            for address, info in onlooker.scheduler_info(n_workers=-1)["workers"].items()
-        }
-        mine = addresses["w1"]
-        assert onlooker.processing([mine])[mine], "the worker to be lost had nothing to do"
-        lost.kill()
-        lost.wait()
-        left = 0
-        for job, measures in results:
-            found[job.setting, job.trace] = measures
-            left += 1
+
+        def end_one(share: float) -> None:
+            if not shares:
+                workers = onlooker.scheduler_info(n_workers=-1)["workers"]
+                mine = next(address for address, info in workers.items() if info["name"] == "w1")
+                assert onlooker.processing([mine])[mine], "the worker to be lost had nothing to do"
+                lost.kill()
+                lost.wait()
+            shares.append(share)
+
+        found = swept(cluster, varied, traces=traces, progress=end_one)
         assert len(onlooker.scheduler_info(n_workers=-1)["workers"]) == 1
-    assert left > len(jobs) // 2
-    by_setting = [[found[s, t] for t in range(2)] for s in range(len(made.settings))]
-    assert by_setting == run_study(made, "c")
+    assert shares[0] < 0.5
+    assert shares[-1] == 1
+    assert found.measures == run_study(made, "c")
+    assert found.settings == [Told.of(one) for one in made.settings]
 
 
 def test_the_command_gives_what_it_gives_here(cluster: Cluster) -> None:
@@ -125,30 +136,39 @@ def test_the_command_gives_what_it_gives_here(cluster: Cluster) -> None:
         assert facts["there"][same] == facts["here"][same]
 
 
+def test_what_is_wrong_is_told_as_here(cluster: Cluster) -> None:
+    cluster.start_worker()
+    # The ends are right, so only a worker finds that one between them is not.
+    with pytest.raises(UserError) as here:
+        study("latch.hold_ms=100,-1,200")
+    with pytest.raises(UserError) as there:
+        swept(cluster, "latch.hold_ms=100,-1,200")
+    assert str(there.value) == str(here.value)
+
+
+def test_inputs_that_only_a_setting_in_the_middle_changes_are_noticed(cluster: Cluster) -> None:
+    cluster.start_worker()
+    varied = "rest_height_mm=130,125,130.01"
+    found = swept(cluster, varied, core="c")
+    assert found.measures == run_study(study(varied), "c")
+
+
 def test_no_worker_and_all_workers_lost_get_one_line(
-    cluster: Cluster, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+    cluster: Cluster, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("bench.sweep.cluster._WORKERS_S", 1.0)
-    made = study("latch.hold_ms=0:600:20")
     with pytest.raises(UserError, match="has no workers; start some with: dask worker"):
-        next(run_on_cluster(cluster.address, list(made.jobs()), "reference"))
+        swept(cluster, "latch.hold_ms=0:600:10")
     worker = cluster.start_worker()
     monkeypatch.setattr("bench.sweep.cluster._WORKERS_S", 60.0)
-    results = run_on_cluster(cluster.address, list(made.jobs()), "reference", lost_s=2.0)
-    next(results)
-    worker.kill()
-    with pytest.raises(UserError, match=r"all workers are gone, \d+ runs not done; check the scheduler"):
-        list(results)
+    with pytest.raises(UserError, match=r"all workers are gone, \d+ tasks? not done; check the scheduler"):
+        swept(cluster, "latch.hold_ms=0:600:10", progress=lambda share: worker.kill())
 
 
 def test_a_scheduler_that_goes_away_gets_one_line(cluster: Cluster) -> None:
     cluster.start_worker()
-    made = study("latch.hold_ms=0:600:20")
-    results = run_on_cluster(cluster.address, list(made.jobs()), "reference", lost_s=2.0)
-    next(results)
-    cluster.processes[0].kill()
-    with pytest.raises(UserError, match=r"the scheduler was lost, \d+ runs not done; check the scheduler"):
-        list(results)
+    with pytest.raises(UserError, match=r"the scheduler was lost, \d+ tasks? not done; check the scheduler"):
+        swept(cluster, "latch.hold_ms=0:600:10", progress=lambda share: cluster.processes[0].kill())
 
 
 def test_ctrl_c_ends_it_with_130(cluster: Cluster, tmp_path: Path) -> None:
