@@ -93,8 +93,7 @@ def available() -> str | None:
     """None where the C core can be used, else one line that says why not and what would help."""
     if _core is None:
         return (
-            "the C core is not built; install a C compiler"
-            f" (apt-get install gcc libc6-dev), {_SET_UP_AGAIN}"
+            f"the C core is not built; install a C compiler (apt-get install gcc libc6-dev), {_SET_UP_AGAIN}"
         )
     if _core.ffi.string(_core.lib.lift_sources()).decode() != source_digest():
         return f"the C core was built from other sources than those here; {_SET_UP_AGAIN}"

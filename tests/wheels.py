@@ -1,6 +1,6 @@
 """Builds the wheels of all systems here, each with the compiled core, car and box of its system:
 
-    python -m tests.wheels FOLDER [PLATFORM ...]
+python -m tests.wheels FOLDER [PLATFORM ...]
 """
 
 from __future__ import annotations

@@ -156,4 +156,3 @@ def take_away() -> None:
         importlib.import_module("bench.system")
     finally:
         sys.platform = real
-

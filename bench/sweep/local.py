@@ -118,5 +118,3 @@ def _end_with_parent() -> None:
 
 def _step_in_process(core: str, image: bytes, arrays: dict[str, Ints]) -> Measures:
     return step_and_measure(core, image, arrays, _stop_of_this_process)
-
-

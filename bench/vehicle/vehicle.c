@@ -877,17 +877,18 @@ static int32_t drive_pack(lv_pack_t *pack, lv_batch_t *b) {
 }
 
 static int32_t side_by_side(lv_batch_t *b) {
-    lv_pack_t *pack = NULL;
     lv_run_t *runs = calloc(4, sizeof *runs);
+    char *room = calloc(1, sizeof(lv_pack_t) + sizeof(real_4));
     int32_t verdict = -1;
-    if (runs != NULL && posix_memalign((void **)&pack, sizeof(real_4), sizeof *pack) == 0) {
-        memset(pack, 0, sizeof *pack);
+    if (runs != NULL && room != NULL) {
+        /* At a whole multiple of a register, which not every system's allocator gives. */
+        lv_pack_t *pack = (lv_pack_t *)(room + sizeof(real_4) - (uintptr_t)room % sizeof(real_4));
         for (int32_t lane = 0; lane < 4; lane++) {
             pack->runs[lane] = &runs[lane];
         }
         verdict = drive_pack(pack, b);
     }
-    free(pack);
+    free(room);
     free(runs);
     return verdict;
 }

@@ -34,9 +34,7 @@ PORTABLE = (
 def shipped() -> dict[str, Path]:
     """The modules of the installed package, but for the room of the differences."""
     return {
-        name: path
-        for name, path in modules(ROOT).items()
-        if not name.startswith((*NOT_SHIPPED, *DIFFERS))
+        name: path for name, path in modules(ROOT).items() if not name.startswith((*NOT_SHIPPED, *DIFFERS))
     }
 
 
@@ -79,7 +77,9 @@ def test_every_module_is_imported_without_them() -> None:
 
 def test_what_is_gone_is_gone(tmp_path: Path) -> None:
     (tmp_path / "bench_like.py").write_text("")
-    program = TAKE_AWAY + """
+    program = (
+        TAKE_AWAY
+        + """
 names = {"__name__": "bench.like", "path": PATH}
 exec("import os, signal, select, sys", names)
 for text, error in (("os.O_NONBLOCK", AttributeError), ("signal.SIGHUP", AttributeError),
@@ -96,6 +96,7 @@ try:
 except ModuleNotFoundError:
     print("gone")
 """
+    )
     path = str(tmp_path / "bench_like.py")
     done = without_posix("-c", f"PATH = {path!r}\n{program}")
     assert (done.stdout, done.returncode) == ("gone\n", 0), done.stderr
