@@ -1,16 +1,24 @@
-"""Builds the C core, the box and the compiled car as extension modules; the build backend of this project.
+"""Builds the C core, the box and the compiled car as shared libraries; the build backend of this project.
 
-It is setuptools' own backend with one step before it: cffi writes the C source of `firmware_model._core`,
-`firmware_model.probe._probe` and `bench.vehicle._vehicle`. What cffi must know of them it reads from their
-headers, which stay the only place that says it. All are optional: with no C compiler all else is installed,
-and firmware_model.binding, firmware_model.probe.box and bench.vehicle.compiled tell what is missing.
+It is setuptools' own backend with one step before it: beside `firmware_model`, `firmware_model.probe` and
+`bench.vehicle` it puts a library, and what cffi must know of it (`_core_abi.py` and so on), read from their
+headers, which stay the only place that says it. With no C compiler all else is installed, and
+firmware_model.binding, firmware_model.probe.box and bench.vehicle.compiled tell what is missing.
+
+The compiler is $CC, else cc. `platform` among the settings names another system (PLATFORMS): then zig's
+(package ziglang) builds for it, and without it there is no wheel.
 """
 
 from __future__ import annotations
 
+import os
 import re
+import shlex
+import shutil
+import subprocess
+import sys
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import cffi
 from setuptools import build_meta
@@ -25,6 +33,7 @@ from setuptools.build_meta import (
 from bench.vehicle import c_sources as vehicle
 from firmware_model.core_sources import CORE, HERE, source_digest
 from firmware_model.probe import c_sources as probe
+from firmware_model.shared import SUFFIXES
 
 __all__ = [
     "build_editable",
@@ -37,10 +46,46 @@ __all__ = [
     "prepare_metadata_for_build_wheel",
 ]
 
-# Named in pyproject.toml too.
-GENERATED = Path("build", "firmware_model_core.c")
-GENERATED_VEHICLE = Path("build", "bench_vehicle.c")
-GENERATED_PROBE = Path("build", "firmware_model_probe.c")
+# A wheel's platform -> zig's name for it, and its system as Python names it.
+PLATFORMS = {
+    "manylinux2014_x86_64": ("x86_64-linux-gnu.2.17", "linux"),
+    "win_amd64": ("x86_64-windows-gnu", "win32"),
+    "macosx_11_0_arm64": ("aarch64-macos.11.0", "darwin"),
+    "macosx_11_0_x86_64": ("x86_64-macos.11.0", "darwin"),
+}
+# -fno-semantic-interposition: the functions of a library may be put into one another. -ffp-contract=off: a
+# compiler that joins a product and a sum into one rounding would differ from the plain Python model.
+FLAGS = ("-std=c99", "-O2", "-shared", "-fPIC", "-fno-semantic-interposition", "-ffp-contract=off")
+
+
+class Library(NamedTuple):
+    """A library: its name in its folder, headers that cffi reads, C files, and where these include from."""
+
+    folder: Path
+    name: str
+    headers: tuple[Path, ...]
+    sources: tuple[Path, ...]
+    include: tuple[Path, ...]
+    digest_name: str
+    digest: str
+
+
+def libraries() -> list[Library]:
+    """All of them."""
+    core, link = HERE / "core_all.c", HERE / "link" / "frame.c"
+    heads = (CORE / "constants.h", CORE / "liftlatch.h", HERE / "batch.h")
+    car, box = vehicle.HERE, probe.HERE
+    return [
+        Library(HERE, "_core", heads, (core,), (HERE,), "lift_sources", source_digest()),
+        Library(
+            *(car, "_vehicle", (car / "vehicle.h",), (car / "vehicle.c", core), (car, HERE)),
+            *("lv_sources", vehicle.source_digest()),
+        ),
+        Library(
+            *(box, "_probe", (box / "host.h",), (box / "host.c", box / "probe.c", link), (box, HERE)),
+            *("lift_probe_sources", probe.source_digest()),
+        ),
+    ]
 
 
 def declarations(header: str, fields: str = "") -> str:
@@ -68,31 +113,46 @@ def _members(fields: str) -> str:
     )
 
 
-def write_extension_sources() -> None:
-    """Write GENERATED, GENERATED_VEHICLE and GENERATED_PROBE, to be called in the project's root."""
-    GENERATED.parent.mkdir(exist_ok=True)
-    core = (CORE / "constants.h", CORE / "liftlatch.h", HERE / "batch.h")
-    _write(GENERATED, "firmware_model._core", core, "core_all.c", "lift_sources", source_digest())
-    car = (vehicle.HERE / "vehicle.h",)
-    digest = vehicle.source_digest()
-    _write(GENERATED_VEHICLE, "bench.vehicle._vehicle", car, "vehicle.c", "lv_sources", digest)
-    box, digest = (probe.HERE / "host.h",), probe.source_digest()
-    _write(GENERATED_PROBE, "firmware_model.probe._probe", box, "host.h", "lift_probe_sources", digest)
-
-
-def _write(
-    path: Path, module: str, headers: tuple[Path, ...], source: str, digest_name: str, digest: str
-) -> None:
-    """One extension: a C file or header included as a whole, and a function that gives the digest of its
-    sources."""
+def describe(library: Library) -> Path:
+    """Write what cffi must know of a library; gives a C file with the digest of its sources."""
     builder = cffi.FFI()
     fields = (CORE / "image_fields.h").read_text(encoding="utf-8")
-    for header in headers:
+    for header in library.headers:
         builder.cdef(declarations(header.read_text(encoding="utf-8"), fields))
-    builder.cdef(f"const char *{digest_name}(void);")
-    tell = f'static const char *{digest_name}(void) {{ return "{digest}"; }}'
-    builder.set_source(module, f'#include "{source}"\n{tell}\n')
-    builder.emit_c_code(str(path))
+    builder.cdef(f"const char *{library.digest_name}(void);")
+    builder.set_source(f"{library.name}_abi", None)
+    builder.emit_python_code(str(library.folder / f"{library.name}_abi.py"))
+    told = Path("build", f"{library.name}_digest.c")
+    told.parent.mkdir(exist_ok=True)
+    declared = f"const char *{library.digest_name}(void);"
+    told.write_text(f'{declared}\n{declared[:-1]} {{ return "{library.digest}"; }}\n', encoding="utf-8")
+    return told
+
+
+def build_libraries(platform: str | None = None) -> None:
+    """Build all for this system or a platform, to be called in the project's root. Where no compiler works
+    here a line says so; for a platform CalledProcessError is raised."""
+    target, system = PLATFORMS[platform] if platform else ("", sys.platform)
+    compiler = shlex.split(os.environ.get("CC") or "cc")
+    if platform:
+        compiler = [sys.executable, "-m", "ziglang", "cc", "-target", target]
+    for library in libraries():
+        told = describe(library)
+        made = library.folder / f"{library.name}{SUFFIXES.get(system, '.so')}"
+        made.unlink(missing_ok=True)
+        if not platform and shutil.which(compiler[0]) is None:
+            sys.stderr.write(f"{compiler[0]} is not here: without {made.name}\n")
+            continue
+        # moved when it is whole: a process may use the old one
+        part = Path("build", made.name)
+        words = [*compiler, *FLAGS, *(f"-I{folder}" for folder in library.include)]
+        if library.name == "_vehicle":
+            words.append("-O3")
+        words += [*map(str, library.sources), str(told), "-o", str(part)]
+        if not system.startswith("win"):
+            words.append("-lm")
+        if subprocess.run(words, check=bool(platform)).returncode == 0:
+            shutil.move(part, made)
 
 
 def build_editable(
@@ -101,7 +161,7 @@ def build_editable(
     metadata_directory: str | None = None,
 ) -> str:
     """As PEP 660 says."""
-    write_extension_sources()
+    build_libraries()
     name: str = build_meta.build_editable(wheel_directory, config_settings, metadata_directory)
     return name
 
@@ -112,13 +172,16 @@ def build_wheel(
     metadata_directory: str | None = None,
 ) -> str:
     """As PEP 517 says."""
-    write_extension_sources()
-    name: str = build_meta.build_wheel(wheel_directory, config_settings, metadata_directory)
+    settings = dict(config_settings or {})
+    platform = settings.pop("platform", None)
+    build_libraries(platform)
+    if platform:
+        settings["--build-option"] = ["--plat-name", platform]
+    name: str = build_meta.build_wheel(wheel_directory, settings, metadata_directory)
     return name
 
 
 def build_sdist(sdist_directory: str, config_settings: dict[str, Any] | None = None) -> str:
     """As PEP 517 says."""
-    write_extension_sources()
     name: str = build_meta.build_sdist(sdist_directory, config_settings)
     return name

@@ -7,13 +7,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from functools import cache
-from importlib import import_module
 from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
 from firmware_model.core_sources import source_digest
+from firmware_model.shared import load
 
 Ints = npt.NDArray[Any]
 
@@ -60,14 +60,7 @@ OUTPUT_TYPES: dict[str, type[np.integer[Any]]] = {
 _TWO_TURNS = 120_000_000  # as in batch.h
 
 
-def _extension() -> Any:
-    try:
-        return import_module("firmware_model._core")
-    except ImportError:
-        return None
-
-
-_core = _extension()
+_core: Any = load("firmware_model", "_core")
 
 
 class Outputs(NamedTuple):
@@ -100,8 +93,8 @@ def available() -> str | None:
     """None where the C core can be used, else one line that says why not and what would help."""
     if _core is None:
         return (
-            "the C core is not built; install a C compiler and Python's headers"
-            f" (apt-get install gcc libc6-dev python3-dev), {_SET_UP_AGAIN}"
+            "the C core is not built; install a C compiler"
+            f" (apt-get install gcc libc6-dev), {_SET_UP_AGAIN}"
         )
     if _core.ffi.string(_core.lib.lift_sources()).decode() != source_digest():
         return f"the C core was built from other sources than those here; {_SET_UP_AGAIN}"

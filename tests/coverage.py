@@ -14,7 +14,6 @@ import os
 import re
 import subprocess
 import sys
-import sysconfig
 from dataclasses import dataclass
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -89,14 +88,11 @@ def unexplained(folder: Path) -> list[str]:
 
 def build_counting(folder: Path) -> None:
     """Builds the C core of a copy with counters."""
-    program = "from bench import build_backend; build_backend.write_extension_sources()"
+    program = "from bench import build_backend; build_backend.build_libraries()"
     _run(folder, sys.executable, "-c", program)
-    for old in folder.glob("firmware_model/_core*.so"):
-        old.unlink()
-    module = f"firmware_model/_core{sysconfig.get_config_var('EXT_SUFFIX')}"
-    include = sysconfig.get_path("include")
     words = ("gcc", "-std=c99", "-O0", "--coverage", "-fprofile-update=atomic", "-shared", "-fPIC")
-    _run(folder, *words, "-Ifirmware_model", f"-I{include}", "build/firmware_model_core.c", "-o", module)
+    sources = ("firmware_model/core_all.c", "build/_core_digest.c")
+    _run(folder, *words, "-Ifirmware_model", *sources, "-o", "firmware_model/_core.so")
 
 
 def measure(folder: Path, tests: tuple[str, ...]) -> tuple[list[Counted], list[Counted]]:

@@ -21,9 +21,9 @@ from click.testing import CliRunner
 from websockets.sync.client import ClientConnection, connect
 
 from bench.desk.desk import Desk
-from bench.desk.result import Source
 from bench.desk.server import listen, make_app, make_server
 from bench.desk.session import Session
+from bench.desk.source import Source
 from bench.replay.command import replay
 from bench.replay.inputs import Options
 from bench.trace.read import read_trace

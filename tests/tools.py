@@ -44,7 +44,7 @@ def _works(compiler: str) -> bool:
 def need(compiler: str) -> list[str]:
     """The words of a compiler's command line that works here; else the test ends."""
     if not _works(compiler):
-        _missing(f"{compiler} does not work here; run: apt-get install {_PACKAGES[compiler]}")
+        missing(f"{compiler} does not work here; run: apt-get install {_PACKAGES[compiler]}")
     return compiler.split()
 
 
@@ -52,7 +52,7 @@ def need_chromium() -> str:
     """The path of Debian's browser, or the test ends."""
     program = shutil.which("chromium")
     if program is None:
-        _missing("chromium is not here; run: apt-get install chromium fonts-dejavu-core")
+        missing("chromium is not here; run: apt-get install chromium fonts-dejavu-core")
     return str(program)
 
 
@@ -60,7 +60,7 @@ def need_node() -> str:
     """The path of Node, which reads scripts, or the test ends."""
     program = shutil.which("node")
     if program is None:
-        _missing("node is not here; run: apt-get install nodejs")
+        missing("node is not here; run: apt-get install nodejs")
     return str(program)
 
 
@@ -68,7 +68,7 @@ def need_program(name: str, packages: str) -> str:
     """The path of a program that these packages bring, or the test ends."""
     program = shutil.which(name)
     if program is None:
-        _missing(f"{name} is not here; run: apt-get install {packages}")
+        missing(f"{name} is not here; run: apt-get install {packages}")
     return str(program)
 
 
@@ -76,24 +76,25 @@ def need_core() -> None:
     """The C core, or the test ends."""
     reason = binding.available()
     if reason:
-        _missing(reason)
+        missing(reason)
 
 
 def need_board() -> None:
     """Compiler and emulator of the emulated board, or the test ends."""
     reason = emulated.missing()
     if reason:
-        _missing(reason)
+        missing(reason)
 
 
 def need_emulated(board: str) -> None:
     """Compiler and emulator of one of the emulated boards, or the test ends."""
     reason = emulated.missing(board)
     if reason:
-        _missing(reason)
+        missing(reason)
 
 
-def _missing(reason: str) -> None:
+def missing(reason: str) -> None:
+    """A failure in CI, else the test is skipped with this line."""
     if os.environ.get("CI"):
         pytest.fail(reason)
     pytest.skip(reason)

@@ -122,6 +122,8 @@ def main(vehicle: bool) -> None:
     click.echo(
         f"change to picture by the clock: median {times[len(times) // 2]:.0f} ms, 95 % below {late:.0f} ms"
     )
+    share = times[len(times) // 2] / FRAME_MS
+    click.echo(f"that is {share:.1f} frames of a screen by the clock, {work / FRAME_MS:.1f} of the processor")
     click.echo(f"of the processor for each change, program and browser: {work:.0f} ms")
     click.echo(f"change to picture with the processor for itself: below {whole:.0f} ms of {PROMISED_MS:.0f}")
     if whole >= PROMISED_MS:

@@ -37,6 +37,25 @@ for number in range(30):
     spent.append(process_time() - began)
 print(json.dumps([sorted(spent)[15]]))
 """
+_DRIVE = """
+from dataclasses import replace
+from pathlib import Path
+from time import process_time
+from bench.calibration import load
+from bench.vehicle import car, compiled
+from bench.vehicle.road import profile
+from bench.vehicle.track import Track
+try:
+    from bench.vehicle.vehicle_file import load as load_vehicle
+except ImportError:
+    from bench.vehicle.car import load as load_vehicle
+vehicle, plain = load_vehicle(Path("traces/demo_car.toml")), load(Path("traces/demo.toml"))
+track = Track(noise=0.001, road=profile("A", 600.0, 1), distance=201.168)
+cases = [compiled.Case(car.scattered(vehicle, i), plain, replace(track, seed=i)) for i in range(288)]
+began = process_time()
+compiled.batch(cases)
+print(json.dumps([process_time() - began]))
+"""
 _COMMAND = """
 import resource, subprocess, tempfile
 from pathlib import Path
@@ -77,6 +96,7 @@ def _run(*words: str) -> str:
 _REPLAY = ("replay", "--calibration", "traces/demo.toml", "--out", "FOLDER/out")
 TASKS = (
     Task(_COMPILE, (("compile a calibration, processor", "s", 0.25, 0.75),)),
+    Task(_DRIVE, (("drive 288 cars to 660 ft, processor", "s", 0.35, 0.5),)),
     Task(
         _run(*_REPLAY, "traces/clean_launch.csv"),
         (

@@ -11,8 +11,8 @@ from bench.options import TRACE_FILE, Whole, calibration_option, input_options, 
 from bench.trace.options import trace_options
 
 if TYPE_CHECKING:
-    from bench.desk.result import Source
     from bench.desk.session import Session
+    from bench.desk.source import Source
     from bench.trace.choice import ColumnChoice
 
 
@@ -53,8 +53,8 @@ def desk(
     An engineering aid, not a safety device.
     """
     from bench.desk.demo import demo_file
-    from bench.desk.result import Source
     from bench.desk.session import Session
+    from bench.desk.source import Source
     from bench.replay.inputs import Options
     from bench.trace.progress import progress_bar
     from bench.trace.read import read_trace

@@ -18,9 +18,10 @@ from bench.cautions import CAUTIONS, MODEL
 from bench.desk.begin import begin, questions
 from bench.desk.convert import convert
 from bench.desk.logs import LARGEST_LOG, SIGNALS, Logs
-from bench.desk.result import Source, View, ceilings, work_out
+from bench.desk.result import View, ceilings, work_out
 from bench.desk.runs import Laid, Runs
 from bench.desk.session import Session, WouldReplace
+from bench.desk.source import Source
 from bench.desk.transfer import doors
 from bench.desk.words import on_page
 from bench.errors import UserError

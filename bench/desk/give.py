@@ -11,8 +11,8 @@ from bench.facts import command_line
 from bench.replay.account import account
 
 if TYPE_CHECKING:
-    from bench.desk.result import Source
     from bench.desk.session import Session
+    from bench.desk.source import Source
 
 REPORT = "report.html"
 

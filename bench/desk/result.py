@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from bench.desk.runs import Laid, laid_over
+from bench.desk.source import Source
 from bench.desk.words import on_page
 from bench.document.message import message, thinned
 from bench.document.window import AFTER_S, LEAST_S
@@ -22,31 +23,22 @@ from bench.replay.cells import cells
 from bench.replay.figure import live
 from bench.replay.figure_data import window
 from bench.replay.findings import Findings, Launch, Replay, find
-from bench.replay.inputs import Inputs, Options, from_trace
 from bench.replay.key_figures import key_figures
-from bench.replay.logged import Logged, Tolerance, lay_log
+from bench.replay.logged import Tolerance
 from bench.replay.logged_agreement import delay_text, logged_facts
 from bench.replay.logged_figure import disagrees
 from bench.replay.readiness import LOUD, out_of_service, readiness
 from bench.replay.remarks import make_remarks
-from bench.replay.run import core_to_use, run
 from bench.vehicle.document import beside
 from bench.vehicle.facts import figures_of
 from bench.vehicle.figure import live as live_drive
 from bench.vehicle.harm import harm, of_run
 from bench.vehicle.results import Outcome, seen_in
-from bench.vehicle.track import Track
 
 if TYPE_CHECKING:
     from bench.calibration import CalibrationFile
-    from bench.trace.model import Trace
-    from bench.vehicle.car import VehicleFile
 
 _ROUND_S = 0.5  # the time axis ends at a multiple of this, so that it stands still while a handle moves
-_MAPS = ("lift_points", "progress_points", "lift_axis", "progress_axis", "reduction_map", "retard_map")
-_OF_THE_DESK = {
-    *_MAPS, "hold_ticks", "hold_from", "release_q16", "trigger", "look_rising_q12", "look_falling_q12",
-}  # fmt: skip
 _LOUD = ("no_launch", *LOUD)  # remarks that nobody may overlook
 _HARM_FT = 660  # where the model's times are set side by side
 _MOST_APART = 20  # stretches in which a log and the replay differ
@@ -60,59 +52,6 @@ class View:
 
     launch: int = 1
     whole: bool = False
-
-
-class Source:
-    """What stays while a person works: the recorded run, and perhaps a car."""
-
-    def __init__(self, trace: Trace, options: Options, vehicle: VehicleFile | None) -> None:
-        self.trace = trace
-        self.options = options
-        self.vehicle = vehicle
-        self.core, self.remark = core_to_use(None)
-        self._inputs: tuple[dict[str, Any], Inputs, Logged | None] | None = None
-        self._without: tuple[int, Outcome] | None = None
-        self._present: tuple[str, Outcome] | None = None
-
-    def _inputs_for(self, cal: CalibrationFile) -> tuple[Inputs, Logged | None]:
-        """The controller's inputs and what the car's own did; anew only where something else than the desk's
-        settings differs."""
-        given = {name: value for name, value in cal.values.items() if name not in _OF_THE_DESK}
-        if self._inputs is None or self._inputs[0] != given:
-            inputs = from_trace(self.trace, cal, self.options)
-            self._inputs = given, inputs, lay_log(self.trace, inputs, "replay")[0]
-        return self._inputs[1:]
-
-    def replay(self, cal: CalibrationFile) -> Replay:
-        """The recorded run under a calibration."""
-        inputs, logged = self._inputs_for(cal)
-        return Replay(inputs, run(self.core, cal.image, inputs.arrays), cal, logged)
-
-    def predict(self, cal: CalibrationFile) -> tuple[Outcome, Outcome] | str:
-        """The car without and with the controller, driven as `liftlatch predict` does unless told
-        otherwise; or why it is not."""
-        from bench.vehicle.run import run as drive
-        from bench.vehicle.run import slow
-
-        assert self.vehicle is not None
-        reason = slow()
-        if reason:
-            return f"no prediction while a setting moves: {reason}"
-        car = self.vehicle.car
-        track = Track(1, car.sensor_noise)
-        if self._without is None or self._without[0] != cal.tick_us:
-            self._without = (cal.tick_us, drive(car, cal, track, False))
-        return self._without[1], drive(car, cal, track, True)
-
-    def present(self, cal: CalibrationFile) -> Outcome:
-        """The car with the calibration of the file, driven once."""
-        from bench.vehicle.run import run as drive
-
-        assert self.vehicle is not None
-        if self._present is None or self._present[0] != cal.digest:
-            car = self.vehicle.car
-            self._present = (cal.digest, drive(car, cal, Track(1, car.sensor_noise), True))
-        return self._present[1]
 
 
 def work_out(
@@ -129,7 +68,7 @@ def work_out(
     number = min(max(view.launch, 1), len(found.launches))
     launch = found.launches[number - 1] if found.launches else None
     bounds = _window(s, found, launch, view.whole)
-    remarks = make_remarks(s, found)
+    remarks = [(one.code in _LOUD, on_page(one.text)) for one in make_remarks(s, found)]
     first, stop, zero = bounds
     figures = {one.key: asdict(one) for one in key_figures(s, found, launch)}
     predicted = _predicted(source, cal, present)
@@ -148,11 +87,8 @@ def work_out(
         "figures": [figures[key] for key in _FIGURES if key in figures],
         "out_of_service": launch is not None
         and out_of_service(s.ticks["faults"][launch.tick : launch.end_tick]),
-        "loud": [*(predicted or {}).get("harm", []), *(on_page(r.text) for r in remarks if r.code in _LOUD)],
-        "looks": [
-            *(predicted or {}).get("readiness", []),
-            *(on_page(r.text) for r in remarks if r.code not in _LOUD),
-        ],
+        "loud": [*(predicted or {}).get("harm", []), *(text for loud, text in remarks if loud)],
+        "looks": [*(predicted or {}).get("readiness", []), *(text for loud, text in remarks if not loud)],
         "warnings": list(cal.warnings),
         "notes": [on_page(text) for text in (*source.trace.notes, *s.inputs.notes)],
         "predicted": predicted,

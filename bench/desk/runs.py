@@ -16,7 +16,7 @@ from bench.trace.text import shown
 
 if TYPE_CHECKING:
     from bench.calibration import CalibrationFile
-    from bench.desk.result import Source
+    from bench.desk.source import Source
 
 MOST_RUNS = 6
 """As many as can be told apart without colour."""

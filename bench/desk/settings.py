@@ -271,7 +271,8 @@ class Settings:
             if name_of(of) in self.switches.start:
                 switch = {"name": name_of(of), "of": f"{of}.", "words": words}
                 found[of.split(".")[0]]["switches"].append(switch)
-        return list(found.values())
+        places = {name: place for place, name in enumerate(ABOUT)}
+        return [found[name] for name in sorted(found, key=lambda name: places.get(name, len(places)))]
 
     def text(self, values: Values) -> str:
         """The calibration's text with a state; everything else and the comments are as they were, but for

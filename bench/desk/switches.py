@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import tomllib
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 from bench.calibration.guesses import guessed
@@ -11,7 +12,6 @@ from bench.desk.convert import inside_list, replaced
 
 if TYPE_CHECKING:
     from bench.calibration import CalibrationFile
-    from bench.desk.settings import Values
 
 SWITCHED = {
     "sensor.stuck": "A sensor that sticks: the very same reading for long is no reading",
@@ -38,7 +38,7 @@ class Switches:
 
     def __init__(self, cal: CalibrationFile) -> None:
         self._text = cal.text
-        self._crlf = "\r\n" in cal.text
+        self._crlf = "\r\n" in cal.text and "\n" not in cal.text.replace("\r\n", "")
         content = tomllib.loads(cal.text)
         self.start: dict[str, bool] = {}
         self._added: dict[str, list[str]] = {}
@@ -59,13 +59,13 @@ class Switches:
                 self.values |= {f"{section}.{key}": value for key, value in its.items()}
                 self.guessed |= {key: more for key, (_, more) in guessed(text).items()}
 
-    def off(self, key: str, values: Values) -> bool:
+    def off(self, key: str, values: Mapping[str, Any]) -> bool:
         """Whether a key is of a section that is off in a state."""
         return any(
             not values.get(name_of(section), True) and key.startswith(f"{section}.") for section in SWITCHED
         )
 
-    def turned(self, values: Values) -> frozenset[str]:
+    def turned(self, values: Mapping[str, Any]) -> frozenset[str]:
         """The sections that are otherwise in a state than in the text."""
         return frozenset(
             section
@@ -76,6 +76,8 @@ class Switches:
     def text(self, turned: frozenset[str]) -> str:
         """The text with some sections switched. UserError where one does not stand on a line of its own."""
         text = self._text
+        if not turned:
+            return text
         for section in SWITCHED:
             if section not in turned:
                 continue

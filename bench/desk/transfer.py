@@ -20,8 +20,8 @@ from bench.trace.text import shown
 
 if TYPE_CHECKING:
     from bench.desk.logs import Logs
-    from bench.desk.result import Source
     from bench.desk.session import Session
+    from bench.desk.source import Source
 
 _MIB = 1 << 20
 

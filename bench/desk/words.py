@@ -14,7 +14,7 @@ _SAID: tuple[tuple[str, str], ...] = (
     ),
     (r", for example (?:--[a-z-]+ [\w:.]+ ?)+(?:; `liftlatch trace show` shows [\w ]+)?", ""),
     (
-        rf"give {_ROLE} (?P<column>\d+) or another \(or none\)",
+        rf"give {_ROLE} \d+ or another \(or none\)",
         rf"say {_TABLE} which one it is, or that none is",
     ),
     (rf"give {_ROLE} (?P<column>\d+):UNIT", rf"say the unit of column \g<column> {_TABLE}"),

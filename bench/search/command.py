@@ -6,7 +6,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
-
 from click.core import ParameterSource
 
 from bench.facts import command_line, json_option, print_json

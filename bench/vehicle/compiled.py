@@ -10,7 +10,6 @@ from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, fields
 from functools import cache
-from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -19,25 +18,20 @@ from bench.vehicle.c_sources import source_digest
 from bench.vehicle.car import Car
 from bench.vehicle.results import AT_MARKS, MARKS_FT, ROW, SCORES, Floats, Outcome, cut_starts
 from bench.vehicle.track import VIEW, Reading, Track
+from firmware_model.shared import load
 
 if TYPE_CHECKING:
     from bench.calibration import CalibrationFile
 
 
-def _extension() -> Any:
-    """The extension module, None where it was not built."""
-    try:
-        return import_module("bench.vehicle._vehicle")
-    except ImportError:
-        return None
-
-
-_vehicle = _extension()
+_vehicle: Any = load("bench.vehicle", "_vehicle")
 
 _SET_UP_AGAIN = "then set up again with: pip install --editable . (bench/run and tests/run do it)"
 _LISTS = ("torque_speed", "torque", "throttle_time", "throttle", "gear", "shift_at")
 _APART = (*_LISTS, "torque_scale", "shift_by_time", "beyond_high")
-_CHUNK = 64  # runs a thread takes at a time
+# Runs a thread takes at a time: at least so many times for each thread, that all end together; no more than
+# _CHUNK, and whole lanes.
+_CHUNK, _TIMES, _LANES = 64, 4, 4
 
 
 @cache
@@ -45,8 +39,8 @@ def available() -> str | None:
     """None where the compiled car can be used, else one line that says why not and what would help."""
     if _vehicle is None:
         return (
-            "the compiled car is not built; install a C compiler and Python's headers"
-            f" (apt-get install gcc libc6-dev python3-dev), {_SET_UP_AGAIN}"
+            "the compiled car is not built; install a C compiler"
+            f" (apt-get install gcc libc6-dev), {_SET_UP_AGAIN}"
         )
     if _vehicle.ffi.string(_vehicle.lib.lv_sources()).decode() != source_digest():
         return f"the compiled car was built from other sources than those here; {_SET_UP_AGAIN}"
@@ -148,6 +142,20 @@ def rates(
     return list(found), {name: getattr(forces, name) for name, _ in ffi.typeof("lv_forces_t").fields}
 
 
+def sine_cosine(angle: float) -> tuple[float, float]:
+    """Those of a pitch (rad, up to a right angle), as the compiled car works them out."""
+    assert _vehicle is not None
+    found = _vehicle.ffi.new("double[2]")
+    _vehicle.lib.lv_sine_cosine(angle, found, found + 1)
+    return found[0], found[1]
+
+
+def lanes_here() -> int:
+    """Cars that this processor drives side by side: 4, or 1 without AVX2."""
+    assert _vehicle is not None
+    return int(_vehicle.lib.lv_lanes())
+
+
 class CompiledDrive:
     """A car driven tick by tick: see Drive."""
 
@@ -202,9 +210,11 @@ def run(car: Car, calibration: CalibrationFile, track: Track, controlled: bool) 
     return Outcome("the compiled model", tick_s, columns, found)
 
 
-def batch(cases: Sequence[Case], workers: int | None = None, lanes: int = 4) -> dict[str, Floats]:
+def batch(cases: Sequence[Case], workers: int | None = None, lanes: int = _LANES) -> dict[str, Floats]:
     """Many runs at once over `workers` threads (all cores): float64[n] for each name of SCORES, float64[n, 5]
-    for those at the marks. Each row equals the scores of the same single run."""
+    for those at the marks. Each row equals the scores of the same single run, to the bit, however many
+    workers share the cases and whether cars drive side by side (`lanes` 4, where the processor can) or alone
+    (1)."""
     assert _vehicle is not None
     ffi, lib = _vehicle.ffi, _vehicle.lib
     memory = _Memory()
@@ -219,14 +229,16 @@ def batch(cases: Sequence[Case], workers: int | None = None, lanes: int = 4) -> 
         made.track = memory.track(case.track)
         made.controlled = case.controlled
     length = len(cases[0].calibration.image)
+    threads = workers or os.cpu_count() or 1
+    size = min(_CHUNK, _LANES * -(-len(cases) // (_LANES * _TIMES * threads)))
 
     def chunk(start: int) -> int:
-        count = min(_CHUNK, len(cases) - start)
+        count = min(size, len(cases) - start)
         scores = ffi.cast("lv_scores_t *", table.ctypes.data + start * table.strides[0])
         return int(lib.lv_batch(count, c_cases + start, length, lanes, scores))
 
-    with ThreadPoolExecutor(workers or os.cpu_count() or 1) as pool:
-        for verdict in pool.map(chunk, range(0, len(cases), _CHUNK)):
+    with ThreadPoolExecutor(threads) as pool:
+        for verdict in pool.map(chunk, range(0, len(cases), size)):
             if verdict:
                 raise ValueError(f"image refused, reason {verdict}")
     return _by_name(table)

@@ -133,7 +133,8 @@ class PlainDrive:
         for i in range(self.steps):
             from_step = since * self.steps + i - self._delay_steps
             share = self._shares[from_step // self.steps] if from_step >= 0 else 1.0
-            forces = self.motion.step(since * self.tick_s + i * self.step_s, self.step_s, share)
+            time = since * self.tick_s + i * self.step_s
+            forces = self.motion.step(time, self.step_s, share, self.track.midpoint)
             if i == 0:
                 self.forces = forces
         self.tick += 1

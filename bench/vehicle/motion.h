@@ -134,7 +134,8 @@ static INLINE real clutched(const fixed_t *m, real engine, real turbine, real ca
 }
 
 /* Torque into the gearbox; sets the rates of engine, boost and share, and the torque at full command. */
-static INLINE real drive_line(fixed_t *m, const given_t *g, const real *y, real turbine, real *dy, real *full) {
+static INLINE real drive_line(fixed_t *restrict m, const given_t *restrict g, const real *restrict y, real turbine,
+                              real *restrict dy, real *restrict full) {
     real engine = y[ENGINE];
     real taken = none, out = none;
     mask clutch = m->clutch_torque > 0.0, turns = engine > 1.0;
@@ -170,7 +171,8 @@ static INLINE real gripped(const fixed_t *m, real slip) {
     return m->grip * choose(size_of(s) > 1.0, slides, shape);
 }
 
-static void rates_of(fixed_t *m, const given_t *g, const real *y, real *dy, forces_t *f) {
+static void rates_of(fixed_t *restrict m, const given_t *restrict g, const real *restrict y, real *restrict dy,
+                     forces_t *restrict f) {
     real sine, cosine;
     sine_cosine(y[PITCH], &sine, &cosine);
     real speed = y[SPEED], q = y[PITCH_RATE], du = y[TRAVEL_RATE], dw = y[RISE_RATE];

@@ -16,7 +16,7 @@ from bench.vehicle.track import Drive, Track
 if TYPE_CHECKING:
     from bench.calibration import CalibrationFile
 
-_AT_ONCE = 256  # runs between two calls of `progress`
+_AT_ONCE = 1024  # runs between two calls of `progress`
 
 
 def slow() -> str | None:

@@ -171,6 +171,8 @@ static double rng_normal(uint64_t *state) {
 
 /* ---- the car ---- */
 
+void lv_sine_cosine(double angle, double *sine, double *cosine) { sine_cosine_1(angle, sine, cosine); }
+
 static void tabulate(lv_table_t *t, const double *x, const double *y, int32_t points) {
     t->points = points;
     for (int32_t i = 0; i < points; i++) {

@@ -128,6 +128,9 @@ int32_t lv_batch(int64_t n, const lv_case_t *cases, int64_t length, int32_t lane
  * them. A row before every `each` steps; gives the rows made, fewer where the car turns over, -1 with no memory. */
 int64_t lv_follow(const lv_car_t *car, double h, int64_t n, const double *share, int64_t each, lv_seen_t *rows);
 
+/* Sine and cosine of a pitch, as the car has them: the same bits on every processor and in every lane. */
+void lv_sine_cosine(double angle, double *sine, double *cosine);
+
 /* The right-hand side alone: rates[LV_STATES] at a state, `ratio` and its rate of change given. */
 void lv_rates(const lv_car_t *car, double time, const double *state, double share, double ratio, double ratio_rate,
               double *rates, lv_forces_t *forces);

@@ -6,30 +6,23 @@
 from __future__ import annotations
 
 from functools import cache
-from importlib import import_module
 from typing import Any
 
 from firmware_model.probe.c_sources import source_digest
+from firmware_model.shared import load
 
 _SET_UP_AGAIN = "set up again with: pip install --editable . (bench/run and tests/run do it)"
 _CHUNK = 1 << 16
 
 
-def _extension() -> Any:
-    try:
-        return import_module("firmware_model.probe._probe")
-    except ImportError:
-        return None
-
-
-_probe = _extension()
+_probe: Any = load("firmware_model.probe", "_probe")
 
 
 @cache
 def available() -> str | None:
     """None where the box can be used, else one line that says why not and what would help."""
     if _probe is None:
-        return f"the box for a PC is not built; with a C compiler and Python's headers here, {_SET_UP_AGAIN}"
+        return f"the box for a PC is not built; with a C compiler here, {_SET_UP_AGAIN}"
     if _probe.ffi.string(_probe.lib.lift_probe_sources()).decode() != source_digest():
         return f"the box for a PC was built from other sources than those here; {_SET_UP_AGAIN}"
     return None

@@ -4,11 +4,22 @@ from decimal import Decimal
 from fractions import Fraction
 
 import numpy as np
+import pint
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bench.units import SUFFIXES, convert, convert_suffix, factor, kind_of, parse_unit, split_suffix
+from bench.units import (
+    _KNOWN,
+    SUFFIXES,
+    _pint_name,
+    convert,
+    convert_suffix,
+    factor,
+    kind_of,
+    parse_unit,
+    split_suffix,
+)
 
 SPELLINGS = {
     "mm": "mm",
@@ -107,6 +118,12 @@ EXACT = [
 def test_factors_are_exact(given_unit, wanted, ratio):
     assert factor(given_unit, wanted) == Fraction(ratio)
     assert factor(wanted, given_unit) == 1 / Fraction(ratio)
+
+
+@pytest.mark.parametrize("pair", _KNOWN)
+def test_what_is_known_without_the_library_is_what_it_says(pair):
+    quantity = pint.UnitRegistry(non_int_type=Fraction).convert(Fraction(1), *map(_pint_name, pair))
+    assert _KNOWN[pair] == factor(*pair) == quantity
 
 
 @pytest.mark.parametrize(("a", "b"), [("mm", "V"), ("rpm", "deg"), ("%", "bool"), ("s", "mm"), ("%/s", "%")])

@@ -13,11 +13,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bench.calibration.image import pack, unpack
+from controller import Controller
 from controller.image import LENGTH
+from firmware_model import binding
 from firmware_model.core_sources import CORE, HERE
 from tests.core_support import STRICT
 from tests.support import values
-from tests.tools import need, run
+from tests.tools import need, need_core, run
 
 PAGE = 1024
 SLOT = 2 * PAGE
@@ -197,6 +199,31 @@ def test_a_fall_back_to_the_older_image_is_told(store: Any) -> None:
     flash.memory[SLOT // 4 + 100] ^= 8
     assert flash.place() == first
     assert flash.fell_back(first)
+
+
+@pytest.mark.rule("W3", "W4")
+@pytest.mark.parametrize("make", [Controller, "c"], ids=["reference", "c"])
+def test_after_damage_the_safe_state_is_that_of_the_image_in_use(store: Any, make: Any) -> None:
+    """Falls back and says so; with both kept images damaged none is in use, and nothing is taken."""
+    if make == "c":
+        need_core()
+        make = binding.Core
+    kept = [pack(values(safe_reduction=taken, safe_retard=30)) for taken in (400, 700)]
+    for harmed, taken in ((), 700), ((1,), 400), ((0,), 700), ((0, 1), None):
+        flash = Flash(store)
+        flash.store(kept[1], flash.store(kept[0]))
+        for slot in harmed:
+            flash.memory[slot * SLOT // 4 + 100] ^= 8
+            controller = make()
+            assert controller.load(bytes(flash.memory)[slot * SLOT :][:LENGTH]) != 0  # by its own CRC, too
+        place = flash.place()
+        assert flash.fell_back(place) or harmed != (1,)
+        assert (place is None) == (taken is None)
+        controller = make()
+        if place is not None:
+            assert controller.load(flash.at(place)) == 0
+        controller.safe()
+        assert controller.acting()[:2] == ((0, 0) if taken is None else (taken, 30))
 
 
 def test_an_image_that_is_there_already_wears_nothing(store: Any) -> None:

@@ -56,8 +56,8 @@ def test_every_role_and_every_known_line() -> None:
     for role in ROLE_UNITS:
         option = f"--{role.replace('_', '-')}-column"
         for line in (
-            f"my.csv: no x column; give {option} NAME or NUMBER, or --rate HZ, or a --layout; `liftlatch trace show`"
-            ' shows every column: 1 "a"',
+            f"my.csv: no x column; give {option} NAME or NUMBER, or --rate HZ, or a --layout; `liftlatch"
+            ' trace show` shows every column: 1 "a"',
             f"x: could each be; give {option} 3 or another (or none)",
             f"a unit; give {option} 3:UNIT, UNIT such as ms or us",
             f"every cell is empty; choose another with {option}",
@@ -70,11 +70,11 @@ def test_every_role_and_every_known_line() -> None:
 
 def test_the_words_stay_sense() -> None:
     said = {
-        'no height column; give --height-column NAME or NUMBER, or a --layout; `liftlatch trace show` shows every'
-        ' column: 1 "a", 2 "b"': 'no height column; say in the table of columns which one it is: 1 "a", 2 "b"',
-        "No launch was found, so nothing was asked for by the lift: give --launch-at, or a speed.":
-            "No launch was found, so nothing was asked for by the lift: say in the log's table which column is the"
-            " launch, or the speed.",
+        "no height column; give --height-column NAME or NUMBER, or a --layout; `liftlatch trace show`"
+        ' shows every column: 1 "a", 2 "b"':
+            'no height column; say in the table of columns which one it is: 1 "a", 2 "b"',
+        "No launch was found: give --launch-at, or a speed.":
+            "No launch was found: say in the log's table which column is the launch, or the speed.",
         "--speed 3000 is no speed of a car; give km/h, 0 to 2000":
             "3000 km/h is no speed of a car; give km/h, 0 to 2000",
         "passed over (--run 2): at 3 s": "passed over (pass 2): at 3 s",

@@ -20,7 +20,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bench.calibration import compile_text, load
-from bench.desk.result import Source, View, work_out
+from bench.desk.result import View, work_out
+from bench.desk.source import Source
 from bench.errors import UserError
 from bench.link.protocol import ARMED, LAUNCH, SPEED_VALID, Streamed
 from bench.link.record import Recording

@@ -62,12 +62,13 @@ def test_both_formulations_agree_at_any_state(suspended, clutch, state, time, sh
         (replace(demo().car, **SUSPENDED, delay=0.0, lag=0.0, sensor_delay=0.004, beyond_high=False),
          looking(200), replace(SHORT, seed=9, noise=0.002)),
         (replace(demo().car, **CLUTCH), calibration(), SHORT),
+        (demo().car, looking(200), replace(SHORT, midpoint=True)),
         (replace(demo().car, shift_by_time=True, shift_at=(0.5,), throttle_time=(0.0, 0.8), throttle=(1.0,
         0.7)),
          front_wheel(("tick_ms = 1 ", "tick_ms = 2 "), ("period_ms = 1 ", "period_ms = 4 "),
                      ("near_end_mm = 25 ", "near_end_mm = 65 ")), SHORT),
     ],
-    ids=["demo", "suspended", "clutch", "coarse"],
+    ids=["demo", "suspended", "clutch", "midpoint", "coarse"],
 )  # fmt: skip
 def test_the_compiled_run_is_the_plain_one(car, cal, track):
     fast, plain = compiled.run(car, cal, track, True), loop.run(car, cal, track, True)
@@ -133,6 +134,48 @@ def test_a_batch_equals_its_single_runs():
             assert np.array_equal(together[name][i], one.scores[name], equal_nan=True), name
     assert compiled.batch([])["flights"].shape == (0,)
     assert together["nose_time"].shape == (140, 5)
+
+
+@needs_compiler
+def test_cars_side_by_side_are_the_same_cars_to_the_bit():
+    # Cars of unlike kinds in one register, which end at unlike times; some turn over, two step otherwise.
+    cars = [
+        demo().car,
+        replace(demo().car, **SUSPENDED),
+        replace(demo().car, **CLUTCH),
+        replace(demo().car, bar_rate=0.0, torque_scale=1.2),
+        replace(
+            demo().car, shift_by_time=True, shift_at=(0.4,), throttle_time=(0.0, 0.8), throttle=(1.0, 0.7)
+        ),
+        replace(demo().car, delay=0.0, lag=0.0, sensor_delay=0.004, beyond_high=False),
+    ]
+    cals = (calibration(), looking(200), held(0))
+    slow = front_wheel(("tick_ms = 1 ", "tick_ms = 2 "), ("period_ms = 1 ", "period_ms = 4 "),
+                       ("near_end_mm = 25 ", "near_end_mm = 65 "))  # fmt: skip
+    roads = (None, profile("A", 80.0, 1))
+    cases = [
+        Case(cars[i % 6], cals[i % 3], Track(i, 0.001, roads[i % 2], 10.0 + 5 * (i % 4), 4.0), i % 5 > 0)
+        for i in range(23)
+    ]
+    cases[7] = replace(cases[7], calibration=slow)
+    cases[12] = replace(cases[12], track=replace(cases[12].track, midpoint=True))
+    alone = compiled.batch(cases, workers=1, lanes=1)
+    assert 0 < alone["turned_over"].sum() < len(cases)
+    for part in (cases, cases[:1], cases[3:6], cases[7:8] + cases[:7] + cases[8:]):
+        beside = compiled.batch(part, lanes=4)
+        numbers = [next(i for i, case in enumerate(cases) if case is one) for one in part]
+        for name in SCORES:
+            assert beside[name].tobytes() == alone[name][numbers].tobytes(), name
+
+
+@needs_compiler
+def test_sine_and_cosine_are_right_to_the_last_bits():
+    # numpy's long double (80 bits) goes to the C library's sinl and cosl, which are right far beyond a double
+    angles = np.concatenate([np.linspace(-np.pi / 2, np.pi / 2, 20_001), [1e-300, -0.0, 1e-9, 1.2]])
+    found = np.array([compiled.sine_cosine(float(angle)) for angle in angles])
+    exact = np.stack([np.sin(angles.astype(np.longdouble)), np.cos(angles.astype(np.longdouble))], 1)
+    assert np.finfo(np.longdouble).nmant > 60
+    assert float(np.abs(found - exact).max()) <= 2.3e-16
 
 
 @needs_compiler

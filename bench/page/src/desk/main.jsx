@@ -175,7 +175,7 @@ function Messages({ state, said, setSaid, connected, ask, saving }) {
         </div>
       )}
       {said && said.about !== "convert" && !(saving && /^(save|log|begin)/.test(said.about)) && (
-        <p class={`bar${said.fine ? " fine" : " warn"}`}>
+        <p class={said.fine && said.about === "log lay" ? "hidden" : `bar${said.fine ? " fine" : " warn"}`}>
           <span>{said.text}</span>
           <button type="button" onClick={() => setSaid(null)}>Fine</button>
         </p>
