@@ -17,7 +17,7 @@ typedef int64_t mask; /* 0 or not */
 #define choose(where, then, otherwise) ((where) ? (then) : (otherwise))
 #define any(where) ((where) != 0)
 #else
-typedef double real __attribute__((vector_size(8 * LANES)));
+typedef double real __attribute__((vector_size(8 * LANES), aligned(8))); /* wherever malloc puts it */
 typedef int64_t mask __attribute__((vector_size(8 * LANES))); /* all bits of a lane, or none */
 #define LANE(number, lane) ((number)[lane])
 #define choose(where, then, otherwise) OF_LANES(choose)(where, then, otherwise)

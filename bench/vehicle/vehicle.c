@@ -1,4 +1,4 @@
-/* The car in closed loop: see vehicle.h, motion.h for how it moves, and equations.py for the meaning of each letter. */
+/* The car in closed loop: see vehicle.h; motion.h has how it moves, equations.py the meaning of each letter. */
 #include "core/liftlatch.h"
 
 #include <math.h>
@@ -87,7 +87,8 @@ static double look_up(const lv_table_t *t, double x, int32_t *near) {
 #define LANES 1
 #include "motion.h"
 #undef LANES
-#if defined(__x86_64__) && defined(__GNUC__)
+/* gcc on Windows does not align what it keeps of such registers on its stack (its bug 54412). */
+#if defined(__x86_64__) && defined(__GNUC__) && (defined(__clang__) || !defined(_WIN32))
 #ifdef __clang__
 #define WITH_AVX2 _Pragma("clang attribute push(__attribute__((target(\"avx2\"))), apply_to = function)")
 #define WITHOUT_AVX2 _Pragma("clang attribute pop")
@@ -877,18 +878,16 @@ static int32_t drive_pack(lv_pack_t *pack, lv_batch_t *b) {
 }
 
 static int32_t side_by_side(lv_batch_t *b) {
+    lv_pack_t *pack = calloc(1, sizeof *pack);
     lv_run_t *runs = calloc(4, sizeof *runs);
-    char *room = calloc(1, sizeof(lv_pack_t) + sizeof(real_4));
     int32_t verdict = -1;
-    if (runs != NULL && room != NULL) {
-        /* At a whole multiple of a register, which not every system's allocator gives. */
-        lv_pack_t *pack = (lv_pack_t *)(room + sizeof(real_4) - (uintptr_t)room % sizeof(real_4));
+    if (runs != NULL && pack != NULL) {
         for (int32_t lane = 0; lane < 4; lane++) {
             pack->runs[lane] = &runs[lane];
         }
         verdict = drive_pack(pack, b);
     }
-    free(room);
+    free(pack);
     free(runs);
     return verdict;
 }
