@@ -187,9 +187,9 @@ def serve(desk: Served[C], port: int, ready: Callable[[str], None], host: str = 
         token = new_token()
         server = make_server(make_app(desk, number, token, host))
         # Where the terminal goes away: end as at SIGTERM, which the server takes.
-        for number in ENDING:
-            if number != signal.SIGTERM and signal.getsignal(number) == signal.SIG_DFL:
-                signal.signal(number, lambda *_: signal.raise_signal(signal.SIGTERM))
+        for ending in ENDING:
+            if ending != signal.SIGTERM and signal.getsignal(ending) == signal.SIG_DFL:
+                signal.signal(ending, lambda *_: signal.raise_signal(signal.SIGTERM))
         keep_quiet()
         ready(f"http://{host}:{number}/{token}/")
         server.run(sockets=[listening])
