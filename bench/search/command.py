@@ -88,7 +88,8 @@ _QUICK_NEAR = 20.0
 @click.option(
     "--quick", is_flag=True,
     help="A first look, for a fifth of the work: coarser steps of the model, and unless given --near 20"
-    " --population 12 --generations 12 --cars 32. It finds nothing within limits more often.",
+    " --population 12 --generations 12 --cars 32. It may well find nothing within limits: then search"
+    " without it.",
 )  # fmt: skip
 @click.option(
     "--take", type=Whole(1), metavar="ROW",
