@@ -46,7 +46,7 @@ def test_the_right_firmware_is_never_called_different_in_any_made_run(name: str)
         assert not judge.judge(reference(run, Unit.drawn(LIMITS, 50_000 + seed))).found
 
 
-@pytest.mark.parametrize("bug", ["peak-lost", "table-edge"])
+@pytest.mark.parametrize("bug", ["peak-lost", pytest.param("table-edge", marks=pytest.mark.slow)])
 def test_a_planted_bug_is_called_different(bug: str) -> None:
     name = "square" if bug == "peak-lost" else "out-of-sight"
     run = played(story(name, image()), image())

@@ -44,12 +44,13 @@ def _trace(folder: Path, name: str) -> Path:
     [
         "logged",
         "gaps",
-        "no launch",
-        "height alone",
-        "engine_curve",
-        "front_wheel_speed",
-        "outside_request",
-        "out_of_range",
+        *(
+            pytest.param(name, marks=pytest.mark.slow)
+            for name in (
+                *("no launch", "height alone", "engine_curve", "front_wheel_speed", "outside_request"),
+                "out_of_range",
+            )
+        ),
     ],
 )
 def test_packed_columns_give_the_same_bytes(

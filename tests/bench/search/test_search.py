@@ -523,6 +523,7 @@ def test_beside_it_stands_what_was_found_without_look_ahead(tiny):
     assert not any(row["look_ahead"] for row in make_facts(alone, [])["trade_off"])
 
 
+@pytest.mark.slow
 def test_each_row_of_the_trade_off_can_be_taken(tiny):
     for number, one in enumerate(tiny.checked, 1):
         found = tiny.take(number)

@@ -65,6 +65,7 @@ def test_the_screen_fits_a_terminal_and_says_what_it_is(searched, capsys):
     assert after == before
 
 
+@pytest.mark.slow
 def test_the_folder_holds_a_calibration_that_the_other_commands_take(searched, tmp_path, capsys):
     assert sorted(p.name for p in searched.iterdir()) == [
         ".liftlatch", "calibration.toml", "report.html", "search.svg", "state.json", "summary.json"

@@ -102,10 +102,11 @@ def test_a_right_controller_passes_however_it_is_calibrated(changes: dict[str, A
     ("bug", "steps"),
     [
         ("hold-short", ["hold"]),
-        ("peak-lost", ["hold", "release"]),  # it never lets go, so that no release is seen either
-        ("release-low", ["release"]),
+        # it never lets go, so that no release is seen either
+        pytest.param("peak-lost", ["hold", "release"], marks=pytest.mark.slow),
+        pytest.param("release-low", ["release"], marks=pytest.mark.slow),
         ("tick-wrap", ["ticks"]),
-        ("table-edge", ["lift"]),
+        pytest.param("table-edge", ["lift"], marks=pytest.mark.slow),
     ],
 )
 @pytest.mark.parametrize(

@@ -501,7 +501,9 @@ def test_the_safe_state_acts_until_the_next_step() -> None:
     assert tuple(twins.reference.acting())[:2] == (0, 0)
 
 
-@pytest.mark.parametrize("high", [220, 300, 400])
+@pytest.mark.parametrize(
+    "high", [220, pytest.param(300, marks=pytest.mark.slow), pytest.param(400, marks=pytest.mark.slow)]
+)
 def test_a_sensor_that_returns_while_torque_is_taken(high: int) -> None:
     """H10: the nose is low and moves for longer than any return takes."""
     twins = Twins()

@@ -54,8 +54,14 @@ def test_the_core_passes(folder: Path) -> None:
     ("name", "right", "wrong", "said"),
     [
         ("latch.c", "l->hold = follows ? 0 : hold;", "l->hold = follows ? 0 : hold - 1;", "case "),
-        ("image.c", "c->near_end < high - low", "c->near_end <= high - low", "the verdict"),
-        ("step.c", "LIFT_REASON_SAFE);", "LIFT_REASON_NONE);", "call 5"),
+        pytest.param(
+            "image.c",
+            "c->near_end < high - low",
+            "c->near_end <= high - low",
+            "the verdict",
+            marks=pytest.mark.slow,
+        ),
+        pytest.param("step.c", "LIFT_REASON_SAFE);", "LIFT_REASON_NONE);", "call 5", marks=pytest.mark.slow),
     ],
 )
 def test_a_wrong_core_does_not(

@@ -61,12 +61,13 @@ def test_both_formulations_agree_at_any_state(suspended, clutch, state, time, sh
         (demo().car, calibration(), SHORT),
         (replace(demo().car, **SUSPENDED, delay=0.0, lag=0.0, sensor_delay=0.004, beyond_high=False),
          looking(200), replace(SHORT, seed=9, noise=0.002)),
-        (replace(demo().car, **CLUTCH), calibration(), SHORT),
-        (demo().car, looking(200), replace(SHORT, midpoint=True)),
-        (replace(demo().car, shift_by_time=True, shift_at=(0.5,), throttle_time=(0.0, 0.8), throttle=(1.0,
-        0.7)),
+        pytest.param(replace(demo().car, **CLUTCH), calibration(), SHORT, marks=pytest.mark.slow),
+        pytest.param(demo().car, looking(200), replace(SHORT, midpoint=True), marks=pytest.mark.slow),
+        pytest.param(
+         replace(demo().car, shift_by_time=True, shift_at=(0.5,), throttle_time=(0.0, 0.8),
+                 throttle=(1.0, 0.7)),
          front_wheel(("tick_ms = 1 ", "tick_ms = 2 "), ("period_ms = 1 ", "period_ms = 4 "),
-                     ("near_end_mm = 25 ", "near_end_mm = 65 ")), SHORT),
+                     ("near_end_mm = 25 ", "near_end_mm = 65 ")), SHORT, marks=pytest.mark.slow),
     ],
     ids=["demo", "suspended", "clutch", "midpoint", "coarse"],
 )  # fmt: skip
