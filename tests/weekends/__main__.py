@@ -64,4 +64,5 @@ numbers = [*words[:3], *("8", "5", "100")[len(words) :]]
 whose = words[3] if len(words) > 3 else "ours"
 if not all(word.isdecimal() for word in numbers) or "0" in numbers[:2] or whose not in ("ours", "outside"):
     sys.exit(f"{' '.join(words)}: give COUNT RUNS FIRST SEED ours|outside, such as 8 5 100 ours")
-_main(*map(int, numbers), whose)
+count, runs, first = map(int, numbers)
+_main(count, runs, first, whose)
