@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 
 # Of --quick, unless given.
 _QUICK = {"cars": 32, "population": 12, "generations": 12}
+_QUICK_NEAR = 20.0
 
 
 @click.command()
@@ -86,8 +87,9 @@ _QUICK = {"cars": 32, "population": 12, "generations": 12}
 )  # fmt: skip
 @click.option(
     "--quick", is_flag=True,
-    help="A first look, for about a fifth of the work: coarser steps of the model, and unless given"
-    " --population 12 --generations 12 --cars 32. The check stays as it is.",
+    help="A first look, for a fifth of the work: coarser steps of the model, and unless given --near 20"
+    " --population 12 --generations 12 --cars 32. It may well find nothing within limits: then search"
+    " without it.",
 )  # fmt: skip
 @click.option(
     "--take", type=Whole(1), metavar="ROW",
@@ -145,14 +147,15 @@ def search(
     from bench.vehicle.vehicle_file import load as load_vehicle
 
     limits = with_defaults(read_limits(limit_texts))
-    wishes = read_wishes(fixed, range_texts, near)
     if take is not None and out is None:
         raise UserError("--take writes a calibration", "--take", "give --out DIR too")
     if quick:
+        near = _QUICK_NEAR if near is None else near
         cars, population, generations = (
             _QUICK[name] if _not_given(name) else given
             for name, given in (("cars", cars), ("population", population), ("generations", generations))
         )
+    wishes = read_wishes(fixed, range_texts, near)
     vehicle = load_vehicle(vehicle_path)
     start = load_calibration(calibration_path)
     if cluster is not None:

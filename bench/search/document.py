@@ -28,7 +28,7 @@ from bench.search.limits import KINDS
 from bench.search.settings import STEP_FROM
 from bench.search.state import STATE
 from bench.search.study import Found
-from bench.trace.text import shown
+from bench.trace.text import plural, shown
 
 _SHARES = (
     ("within all limits", "within_limits"),
@@ -62,6 +62,11 @@ _SIDES = ("without", "with_start", "with_found")
 _SETTINGS = (
     "at\nrest", "fall\nmm", "wide\nmm", "most\n%", "hold\nms", "rel.\n%/s", "up\nms", "down\nms", "tau\nms",
 )  # fmt: skip
+
+_AFTER_QUICK = (
+    " A quick search often ends so: that says nothing of the car or the limits. Search without --quick, or"
+    " with another --seed, before more is allowed."
+)
 
 
 def make_document(facts: dict[str, Any], found: Found) -> Document:
@@ -114,7 +119,7 @@ def _alarm(facts: dict[str, Any]) -> Iterator[str]:
     if facts["taken_row"] and not facts["limits_kept"]:
         yield f"Row {facts['taken_row']}, as asked for, does not keep the limits."
     elif not facts["limits_kept"]:
-        yield "Nothing was found that keeps the limits."
+        yield "Nothing was found that keeps the limits." + (_AFTER_QUICK if facts["quick"] else "")
     shares = facts["with_found"]["shares"]
     out = f"The controller is out of service for more than {100 * OUT_SHARE:g} % of the run"
     for key, text in (("fault_at_launch", "A fault is present at launch"), ("out_of_service", out)):
@@ -137,8 +142,13 @@ def _subjects(facts: dict[str, Any]) -> Iterator[Subject]:
     if told:
         yield Subject("asked", "; ".join(told) + (" %" if facts["sought"]["near"] else ""))
     if facts["quick"]:
-        size = f"{facts['population']} settings, {facts['generations']} generations"
-        yield Subject("quick", f"{size}, midpoint steps; the check is not shortened")
+        settings = plural(facts["population"], "setting")
+        generations = plural(facts["generations"], "generation")
+        near = facts["sought"]["near"]
+        where = f", within {near} % of each range from the start" if near else ""
+        yield Subject(
+            "quick", f"{settings}, {generations}{where}, midpoint steps; the check is not shortened"
+        )
     yield Subject("spread", f"{spread['cars']} cars on {road}, seed {spread['seed']}; {facts['runs']} runs")
     if spread["widened_by"]:
         yield Subject("widened", ", ".join(spread["widened_by"]))

@@ -239,6 +239,8 @@ def batch(cases: Sequence[Case], workers: int | None = None, lanes: int = _LANES
 
     with ThreadPoolExecutor(threads) as pool:
         for verdict in pool.map(chunk, range(0, len(cases), size)):
+            if verdict < 0:
+                raise MemoryError
             if verdict:
                 raise ValueError(f"image refused, reason {verdict}")
     return _by_name(table)

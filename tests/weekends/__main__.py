@@ -60,5 +60,9 @@ def _main(count: int, runs: int, first: int, whose: str) -> None:
 
 
 words = sys.argv[1:]
-count, runs, first = (int(word) for word in (*words, *("8", "5", "100")[len(words) :])[:3])
-_main(count, runs, first, words[3] if len(words) > 3 else "ours")
+numbers = [*words[:3], *("8", "5", "100")[len(words) :]]
+whose = words[3] if len(words) > 3 else "ours"
+if not all(word.isdecimal() for word in numbers) or "0" in numbers[:2] or whose not in ("ours", "outside"):
+    sys.exit(f"{' '.join(words)}: give COUNT RUNS FIRST SEED ours|outside, such as 8 5 100 ours")
+count, runs, first = map(int, numbers)
+_main(count, runs, first, whose)

@@ -38,7 +38,7 @@ from bench.search.limits import (
     with_defaults,
 )
 from bench.search.settings import Settings
-from bench.search.spread import DEFAULT_SCATTER, Spread, most_noise, with_scatter
+from bench.search.spread import CHECK_FROM, DEFAULT_SCATTER, Spread, most_noise, with_scatter
 from bench.search.study import Options, looks_ahead, search
 from bench.search.wishes import KEYS, Wishes, read_wishes
 from bench.vehicle.harm import at_share
@@ -437,6 +437,13 @@ def test_the_spread_has_other_cars_and_tracks_and_always_the_same_ones():
     # from the lower to the upper limit of the class, half and twice its mean in power (ISO 8608)
     assert rough[-1] / rough[0] == pytest.approx(2, rel=0.25)
     assert spread.one(1)[0] != replace(spread, seed=2).one(1)[0]
+
+
+def test_a_quick_search_steps_coarsely_and_its_check_does_not():
+    spread = Spread(demo().text, "car.toml", 1, "A", 60, 3.0, quick=True)
+    assert spread.one(1)[1].midpoint
+    assert not spread.one(CHECK_FROM)[1].midpoint
+    assert not replace(spread, quick=False).one(1)[1].midpoint
 
 
 def test_a_wide_spread_has_both_roads_and_all_of_its_ranges():

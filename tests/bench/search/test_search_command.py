@@ -85,6 +85,20 @@ def test_the_folder_holds_a_calibration_that_the_other_commands_take(searched, t
     assert (searched / "search.svg").read_text().startswith("<svg")
 
 
+@pytest.mark.slow
+def test_a_quick_search_that_finds_nothing_says_what_to_do(capsys):
+    # what is given beside --quick counts, what is not comes from it
+    assert liftlatch(*BASE, "--limit", "lift_mm=20", *TINY, "--quick") == 1
+    words = " ".join(capsys.readouterr().out.split())
+    assert "quick 8 settings, 2 generations, within 20 % of each range from the start" in words
+    assert "Nothing was found that keeps the limits. A quick search often ends so" in words
+    assert "Search without --quick" in words
+    assert liftlatch(*BASE, "--limit", "lift_mm=20", *TINY, "--quick", "--near", "50") == 1
+    assert "within 50 % of each range" in " ".join(capsys.readouterr().out.split())
+    assert liftlatch(*BASE, "--limit", "lift_mm=20", *TINY) == 1
+    assert "quick" not in capsys.readouterr().out
+
+
 def test_a_row_of_a_search_that_is_done_can_be_taken(searched, tmp_path, capsys):
     import shutil
 
