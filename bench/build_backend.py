@@ -17,6 +17,7 @@ import shlex
 import shutil
 import subprocess
 import sys
+import sysconfig
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -139,7 +140,9 @@ def build_libraries(platform: str | None = None) -> None:
     for library in libraries():
         told = describe(library)
         made = library.folder / f"{library.name}{SUFFIXES.get(system, '.so')}"
-        made.unlink(missing_ok=True)
+        for old in library.folder.glob(f"{library.name}.*"):
+            if old.suffix in (*SUFFIXES.values(), ".pyd"):  # of an earlier set-up, or of another system
+                old.unlink()
         if not platform and shutil.which(compiler[0]) is None:
             sys.stderr.write(f"{compiler[0]} is not here: without {made.name}\n")
             continue
@@ -175,8 +178,8 @@ def build_wheel(
     settings = dict(config_settings or {})
     platform = settings.pop("platform", None)
     build_libraries(platform)
-    if platform:
-        settings["--build-option"] = ["--plat-name", platform]
+    own = sysconfig.get_platform().replace("-", "_").replace(".", "_")
+    settings["--build-option"] = ["--plat-name", platform or own]
     name: str = build_meta.build_wheel(wheel_directory, settings, metadata_directory)
     return name
 

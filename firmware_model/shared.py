@@ -25,6 +25,6 @@ def load(package: str, name: str) -> Library | None:
     try:
         ffi = import_module(f"{package}.{name}_abi").ffi
         folder = Path(str(import_module(package).__file__)).parent
-        return Library(ffi, ffi.dlopen(str(folder / f"{name}{SUFFIXES[sys.platform]}")))
-    except (ImportError, OSError, KeyError):
+        return Library(ffi, ffi.dlopen(str(folder / f"{name}{SUFFIXES.get(sys.platform, '.so')}")))
+    except (ImportError, OSError):
         return None

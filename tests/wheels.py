@@ -40,6 +40,8 @@ def main(folder: Path, *platforms: str) -> None:
 
 
 if __name__ == "__main__":
-    if len(sys.argv) < 2:
-        sys.exit(__doc__)
+    if len(sys.argv) < 2 or (unknown := set(sys.argv[2:]) - set(PLATFORMS)):
+        what = f"no platform: {', '.join(sorted(unknown))}; " if len(sys.argv) > 1 else ""
+        sys.stderr.write(f"{what}python -m tests.wheels FOLDER [{' | '.join(PLATFORMS)} ...]\n")
+        sys.exit(2)
     main(Path(sys.argv[1]), *sys.argv[2:])

@@ -171,16 +171,27 @@ def _table(key: str, rows: Floats) -> list[str]:
 
 def replaced(text: str, section: str, lines: list[str]) -> str:
     """A text with a section's lines replaced; comments that stand before the next section are its."""
-    old = text.splitlines()
-    heads = [i for i, line in enumerate(old) if re.match(r"\s*\[", line) and not inside_list(old, i)]
-    start = next((i for i in heads if re.match(rf"\s*\[\s*{re.escape(section)}\s*\]", old[i])), None)
-    if start is None:
-        raise UserError(f"[{section}] does not stand on a line of its own", right=f"write it as [{section}]")
-    stop = next((i for i in heads if i > start), len(old))
-    while stop > start + 1 and re.match(r"\s*(#|$)", old[stop - 1]):
-        stop -= 1
+    old = lines_of(text)
+    start, stop = lines_in(old, section)
     end = "\r\n" if "\r\n" in text else "\n"
     return end.join([*old[:start], *lines, *old[stop:]]) + end
+
+
+def lines_of(text: str) -> list[str]:
+    """The lines of a TOML text; a comment may hold what ends a line elsewhere."""
+    return text.replace("\r\n", "\n").removesuffix("\n").split("\n")
+
+
+def lines_in(lines: list[str], section: str) -> tuple[int, int]:
+    """The first line of a section, and that behind its last. UserError where it has no line of its own."""
+    heads = [i for i, line in enumerate(lines) if re.match(r"\s*\[", line) and not inside_list(lines, i)]
+    start = next((i for i in heads if re.match(rf"\s*\[\s*{re.escape(section)}\s*\]", lines[i])), None)
+    if start is None:
+        raise UserError(f"[{section}] does not stand on a line of its own", right=f"write it as [{section}]")
+    stop = next((i for i in heads if i > start), len(lines))
+    while stop > start + 1 and re.match(r"\s*(#|$)", lines[stop - 1]):
+        stop -= 1
+    return start, stop
 
 
 def inside_list(lines: list[str], at: int) -> bool:

@@ -55,7 +55,7 @@ class Runs:
         self._chosen = self._last
 
     def lay(self, source: Source) -> Laid:
-        """Lay a run over those that are here. UserError where there is no room or nothing to align."""
+        """Lay a run over those that are here. UserError where there is no room."""
         if len(self._runs) >= MOST_RUNS:
             raise UserError(f"{MOST_RUNS} runs lie over each other already", right="take one away first")
         self._runs.append(self._new(source))

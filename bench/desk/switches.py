@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import re
 import tomllib
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 from bench.calibration.guesses import guessed
-from bench.desk.convert import inside_list, replaced
+from bench.desk.convert import lines_in, lines_of, replaced
 
 if TYPE_CHECKING:
     from bench.calibration import CalibrationFile
@@ -103,15 +102,9 @@ def _given(cal: CalibrationFile) -> set[str]:
 
 def _with(text: str, section: str, lines: list[str]) -> str:
     """A text with a section more: at its end, or one below another section behind that."""
-    old = text.splitlines()
+    old = lines_of(text)
     parent = section.rpartition(".")[0]
-    at = len(old)
-    if parent:
-        heads = [i for i, line in enumerate(old) if re.match(r"\s*\[", line) and not inside_list(old, i)]
-        own = next(i for i in heads if re.match(rf"\s*\[\s*{parent}\s*\]", old[i]))
-        at = next((i for i in heads if i > own), len(old))
-        while at > own + 1 and re.match(r"\s*(#|$)", old[at - 1]):
-            at -= 1
+    at = lines_in(old, parent)[1] if parent else len(old)
     return "\n".join([*old[:at], "", *lines, *old[at:]]) + "\n"
 
 

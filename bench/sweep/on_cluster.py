@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from bench.calibration import compile_text
-from bench.errors import UserErrors
+from bench.errors import UserError, UserErrors
 from bench.sweep.cluster import LOST_S, check_program, connected, program, results, wait_for_workers
 from bench.sweep.measure import Ints, Measures, step_and_measure
 from bench.sweep.study import Progress, Study, Swept, Told, groups, inputs_key
@@ -80,8 +80,14 @@ def sweep_on_cluster(
     made = settings(calibration, varied)  # tells the first one that is wrong
     known = [_Group(numbers, made[numbers[0]]) for numbers in groups(made)]
     swept = _attempt(address, plan, wanted, known, read, progress, lost_s)
-    assert swept is not None, "a worker compiles something else than this machine"
+    if swept is None:
+        raise _other_program()
     return swept
+
+
+def _other_program() -> UserError:
+    what = "a worker compiles something else than this machine"
+    return UserError(what, "--cluster", "install the same Liftlatch on every worker")
 
 
 def _ends(varied: Sequence[Varied]) -> list[tuple[Value, ...]]:
@@ -118,6 +124,8 @@ def _attempt(
                     told[number] = setting
                     found.update(((number, trace), one) for trace, one in zip(traces, row, strict=True))
                 progress(len(found) / runs)
+    if any(told[group.numbers[0]].image != group.first.calibration.image for group in grouped):
+        raise _other_program()
     numbers = range(len(wanted))
     by_both = [[found[n, trace] for trace in range(len(study.recordings))] for n in numbers]
     return Swept(study, [told[n] for n in numbers], by_both)

@@ -113,5 +113,5 @@ def give_memory_back() -> None:
 
 
 def memory_left() -> int | None:
-    """Nobody asks it here."""
+    """It is not asked there, so nothing is refused for its size."""
     return None

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import itertools
+import signal
 import subprocess
 import sys
 import sysconfig
+import urllib.request
 import venv
 from pathlib import Path
 
 import pytest
 
 from tests import ROOT
+from tests.bench.start.test_start import ANSWERS
 from tests.tools import run
 
 SIDES = "import firmware_model.binding as b, firmware_model.probe.box as p, bench.vehicle.compiled as c"
@@ -37,3 +41,20 @@ def test_the_linux_wheel_in_a_fresh_environment(tmp_path: Path) -> None:
     trace = "clean_launch.csv"
     assert (tmp_path / "demo" / trace).read_bytes() == (ROOT / "traces" / trace).read_bytes()
     assert Path(own, "traces", trace).read_bytes() == (ROOT / "traces" / trace).read_bytes()
+    answers = [(f"--{name.replace('_', '-')}", text) for name, text in ANSWERS.items()]
+    run(*liftlatch, "start", tmp_path / "car", *itertools.chain(*answers))
+    run(*liftlatch, "calibration", "check", tmp_path / "car" / "calibration.toml")
+    assert "<title>" in _page_of_the_desk(*liftlatch, "desk")
+
+
+def _page_of_the_desk(*words: str | Path) -> str:
+    """The page at the address that a desk prints."""
+    desk = subprocess.Popen([str(word) for word in words], stdout=subprocess.PIPE, text=True)
+    assert desk.stdout is not None
+    try:
+        address = desk.stdout.readline().split(" at ")[1].strip()
+        with urllib.request.urlopen(address, timeout=30) as answer:
+            return str(answer.read().decode())
+    finally:
+        desk.send_signal(signal.SIGTERM)
+        desk.communicate(timeout=30)

@@ -78,3 +78,18 @@ def test_what_cannot_be_switched_is_told() -> None:
     # switched on by what was measured of the sensor: no section of ours turns it off
     noisy = Settings(compile_text(save(mine.cal, {"sensor.measured_noise_mm": 3}), Path("noisy.toml")))
     assert "on sensor.stuck" not in noisy.start
+
+
+def test_a_comment_may_hold_what_ends_a_line_elsewhere() -> None:
+    text = (TRACES / "plain.toml").read_text()
+    mine = Settings(compile_text(f"# one \u2028 two \x85 three\n{text}", "odd.toml"))
+    on = made(mine, {name_of("sensor.learn"): not mine.start[name_of("sensor.learn")]})
+    assert on.text.startswith("# one \u2028 two \x85 three\n")
+
+
+def test_a_section_below_one_without_a_line_of_its_own_is_refused() -> None:
+    text = (TRACES / "plain.toml").read_text().replace("\n[sensor]\n", '\n["sensor"]\n')
+    mine = Settings(compile_text(text, "odd.toml"))
+    section = next(one for one in SWITCHED if one.startswith("sensor.") and not mine.start[name_of(one)])
+    with pytest.raises(UserError, match=r"\[sensor\] does not stand on a line of its own"):
+        mine.text(mine.checked({name_of(section): True}, mine.start))
