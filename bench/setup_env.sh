@@ -30,13 +30,13 @@ compiler_key() {
 }
 
 # Everything that asks for a new installation when it changes.
-install_key() {
+install_key() (
     shopt -s nullglob
     cd -- "$root"
     { venv_key; compiler_key; sha256sum -- pyproject.toml bench/*.lock bench/setup_env.sh bench/build_backend.py \
         firmware_model/core_*.py firmware_model/*.[ch] firmware_model/core/*.[ch] firmware_model/probe/*.[ch] \
         firmware_model/link/frame.[ch] bench/vehicle/*.[ch]; } 2>/dev/null | sha256sum
-}
+)
 
 up_to_date() {
     [[ -x $venv/bin/python && -x $venv/bin/liftlatch && -f $venv/stamp-$1 ]] || return 1

@@ -128,3 +128,9 @@ def test_no_folder_of_wheels_is_one_line(copy: Path) -> None:
         err == 'liftlatch: --wheels /nowhere: there is no such folder; see "Without network" in README.md\n'
     )
     assert not (copy / ".venv").exists()
+
+
+def test_a_set_up_leaves_the_folder_in_which_the_command_runs(tmp_path: Path) -> None:
+    words = f"source '{ROOT}/bench/setup_env.sh'; install_key > /dev/null; pwd"
+    done = subprocess.run(["bash", "-c", words], cwd=tmp_path, capture_output=True, text=True, check=True)
+    assert done.stdout == f"{tmp_path}\n"
