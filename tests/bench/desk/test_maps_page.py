@@ -110,6 +110,7 @@ def test_a_map_is_edited_saved_and_undone(browser: Browser, program: Program, fi
         # saved, it is what the table says
         shown = [[number(page, r, c) for c in range(columns)] for r in range(rows)]
         page.keyboard.press("Control+s")
+        expect(page.get_by_role("textbox", name="File name")).to_be_focused()
         page.keyboard.press("Enter")
         expect(page.locator(".bar.fine")).to_contain_text("Saved as")
     after = load(file).map_cells("reduction_map") / 10
