@@ -34,7 +34,7 @@ from setuptools.build_meta import (
 from bench.vehicle import c_sources as vehicle
 from firmware_model.core_sources import CORE, HERE, source_digest
 from firmware_model.probe import c_sources as probe
-from firmware_model.shared import SUFFIXES
+from firmware_model.shared import SUFFIXES, file_name
 
 __all__ = [
     "build_editable",
@@ -139,7 +139,7 @@ def build_libraries(platform: str | None = None) -> None:
         compiler = [sys.executable, "-m", "ziglang", "cc", "-target", target]
     for library in libraries():
         told = describe(library)
-        made = library.folder / f"{library.name}{SUFFIXES.get(system, '.so')}"
+        made = library.folder / file_name(library.name, system)
         for old in library.folder.glob(f"{library.name}.*"):
             if old.suffix in (*SUFFIXES.values(), ".pyd"):  # of an earlier set-up, or of another system
                 old.unlink()

@@ -13,6 +13,11 @@ from typing import Any, NamedTuple
 SUFFIXES = {"win32": ".dll", "darwin": ".dylib", "linux": ".so"}
 
 
+def file_name(name: str, system: str = sys.platform) -> str:
+    """How the file of a library is called on a system."""
+    return f"{name}{SUFFIXES.get(system, '.so')}"
+
+
 class Library(NamedTuple):
     """What cffi knows of the C types, and the functions."""
 
@@ -25,6 +30,6 @@ def load(package: str, name: str) -> Library | None:
     try:
         ffi = import_module(f"{package}.{name}_abi").ffi
         folder = Path(str(import_module(package).__file__)).parent
-        return Library(ffi, ffi.dlopen(str(folder / f"{name}{SUFFIXES.get(sys.platform, '.so')}")))
+        return Library(ffi, ffi.dlopen(str(folder / file_name(name))))
     except (ImportError, OSError):
         return None

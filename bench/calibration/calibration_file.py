@@ -50,6 +50,11 @@ class CalibrationFile:
         """ "km/h" or "ms": the unit of the maps' second axis."""
         return "ms" if self.number("progress_axis_kind") else "km/h"
 
+    @property
+    def progress_step(self) -> float:
+        """What one step of the controller's progress is in the unit of the file."""
+        return (1.0 if self.progress_unit == "ms" else 0.1) / self.built.progress_size
+
     def number(self, name: str) -> int:
         """The compiled value of a field that is one number."""
         return number_of(self.values, name)

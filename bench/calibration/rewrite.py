@@ -31,7 +31,7 @@ class Rewriter:
         import tomlkit
 
         self._document = tomlkit.parse(text)
-        self._crlf = "\r\n" in text and "\n" not in text.replace("\r\n", "")
+        self._crlf = has_long_ends(text)
 
     def set(self, changes: Mapping[str, Any]) -> str:
         """The text with the changes that `save` describes, and those made before; it may be wrong."""
@@ -60,7 +60,17 @@ class Rewriter:
                 table[written].comment(comment)
         made = tomlkit.dumps(self._document)
         # A key that is new has the short line end.
-        return made.replace("\r\n", "\n").replace("\n", "\r\n") if self._crlf else made
+        return long_ends(made) if self._crlf else made
+
+
+def has_long_ends(text: str) -> bool:
+    """Whether all lines end with a carriage return and a line feed."""
+    return "\r\n" in text and "\n" not in text.replace("\r\n", "")
+
+
+def long_ends(text: str) -> str:
+    """A text with all of its lines ended so."""
+    return text.replace("\r\n", "\n").replace("\n", "\r\n")
 
 
 def in_unit_of_file(table: Mapping[str, Any], key: str) -> tuple[str, Fraction]:

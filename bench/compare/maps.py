@@ -28,7 +28,6 @@ def maps_beside(calibrations: Sequence[CalibrationFile]) -> Iterator[Map]:
 def _beside(letter: str, a: CalibrationFile, b: CalibrationFile) -> Iterator[Map]:
     lifts, places = points_of_both(a, b)
     built = a.built
-    scale = (1.0 if a.progress_unit == "ms" else 0.1) / built.progress_size
     for key, title in TITLES.items():
         mine, theirs = (map_on(one, key, lifts, places) / 10 for one in (a, b))
         differs = abs(mine - theirs) >= _SEEN
@@ -45,7 +44,7 @@ def _beside(letter: str, a: CalibrationFile, b: CalibrationFile) -> Iterator[Map
             f"maps-A-{letter}-{key.removesuffix('_map')}", f"{title}: A → {letter}",
             f"lift, {built.lift_sign}", built.progress_sign,
             [plain(v / 16 / built.lift_size) for v in lifts.tolist()],
-            [plain(v * scale) for v in places.tolist()],
+            [plain(v * a.progress_step) for v in places.tolist()],
             cells,
             note=f"At all points of A and of {letter}; → where they differ. Between points both are straight",
             changed={(i, j) for i, j in zip(*differs.nonzero(), strict=True)},

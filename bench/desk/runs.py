@@ -122,11 +122,10 @@ def _drawn(one: Laid, cal: CalibrationFile, from_s: float, until_s: float) -> di
     series = Series(columns, begin, s.tick_s)
     lift = s.ticks["lift"][launch:stop]
     kept = thinned(lift)
-    scale = (1.0 if cal.progress_unit == "ms" else 0.1) / cal.built.progress_size
     return {
         "series": {name: curve(series, name) for name in columns},
         "path": {
-            "p": np.round(s.ticks["progress"][launch:stop][kept] * scale, 2).tolist(),
+            "p": np.round(s.ticks["progress"][launch:stop][kept] * cal.progress_step, 2).tolist(),
             "v": np.round(lift[kept] / 16, 1).tolist(),
         },
     }

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 from bench.calibration.guesses import guessed
+from bench.calibration.rewrite import has_long_ends, long_ends
 from bench.desk.convert import lines_in, lines_of, replaced
 
 if TYPE_CHECKING:
@@ -37,7 +38,7 @@ class Switches:
 
     def __init__(self, cal: CalibrationFile) -> None:
         self._text = cal.text
-        self._crlf = "\r\n" in cal.text and "\n" not in cal.text.replace("\r\n", "")
+        self._crlf = has_long_ends(cal.text)
         content = tomllib.loads(cal.text)
         self.start: dict[str, bool] = {}
         self._added: dict[str, list[str]] = {}
@@ -85,7 +86,7 @@ class Switches:
                 if section in self._added
                 else replaced(text, section, [])
             )
-        return text.replace("\r\n", "\n").replace("\n", "\r\n") if self._crlf else text
+        return long_ends(text) if self._crlf else text
 
 
 def _has(content: Any, section: str) -> bool:

@@ -27,7 +27,7 @@ def maps(calibration: CalibrationFile, name: str, cells: Mapping[str, Any] | Non
     """Both maps in the file's units; `cells` is what bench.replay.cells says of a run, None for none."""
     built = calibration.built
     lifts = [v / 16 / built.lift_size for v in calibration.row("lift_axis")]
-    scale = (1.0 if calibration.progress_unit == "ms" else 0.1) / built.progress_size
+    scale = calibration.progress_step
     points = [v * scale for v in calibration.row("progress_axis")]
     below = _below(cells) if cells else ()
     way = {"lifts": lifts, "points": points, "p": cells["p"], "v": cells["v"]} if cells else None

@@ -31,12 +31,11 @@ def cells(s: Replay, first: int, stop: int) -> dict[str, Any]:
     there = ms * np.bincount(place, minlength=size)
     taken = ms * np.bincount(place, s.ticks["reduction"][part] / FULL, minlength=size)
     kept = thinned(entry)
-    scale = (1.0 if cal.progress_unit == "ms" else 0.1) / built.progress_size
     shape = (len(rows), len(columns))
     return {
         "ms": np.round(there, 1).reshape(shape).tolist(),
         "taken_ms": np.round(taken, 1).reshape(shape).tolist(),
-        "p": np.round(progress[kept] * scale, 2).tolist(),
+        "p": np.round(progress[kept] * cal.progress_step, 2).tolist(),
         "v": np.round(entry[kept] / 16 / built.lift_size, 2).tolist(),
     }
 

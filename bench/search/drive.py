@@ -102,13 +102,12 @@ def _drive_there(
 ) -> Scores:
     """What runs on a worker; on one thread, since a worker has as many as it has cores."""
     from bench.calibration import compile_text
+    from bench.sweep.cluster import check_program
 
     why = compiled.available()
     if why:
         raise UserError(why, right="set up the worker again")
-    if program() != same:
-        what = f"it runs Liftlatch {program()}, not {same} (version and sources of the car)"
-        raise UserError(what, right="install the same on every worker")
+    check_program(program(), same, "sources of the car")
     calibration = compile_text(text, path)
     drives = [spread.one(number) for number in range(first, first + count)]
     cases = [Case(car, calibration, track, controlled) for car, track in drives]

@@ -35,11 +35,10 @@ def program() -> str:
     return f"{version('liftlatch')} {source_digest()[:16]}"
 
 
-def check_program(same: str) -> None:
-    """On a worker: UserError where it has another program than the one that asks."""
-    mine = program()
+def check_program(mine: str, same: str, sources: str) -> None:
+    """On a worker: UserError where its program is not that of who asks, both told by version and sources."""
     if mine != same:
-        what = f"it runs Liftlatch {mine}, not {same} (version and C sources)"
+        what = f"it runs Liftlatch {mine}, not {same} (version and {sources})"
         raise UserError(what, right="install the same on every worker")
 
 

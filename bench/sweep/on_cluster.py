@@ -171,7 +171,7 @@ def step_there(
     plan: Plan, key: Any, combined: Sequence[tuple[Value, ...]], inputs: Sequence[Packed]
 ) -> list[tuple[Told, list[Measures]]] | None:
     """Each setting and its results by trace; None where one is wrong or its inputs are not those of `key`."""
-    check_program(plan.program)
+    check_program(program(), plan.program, "C sources")
     maker = Maker(_base(plan.text, plan.path), plan.varied)
     try:
         made = [maker.make(values) for values in combined]
