@@ -112,7 +112,7 @@ def next_(
     steps = []
     if found.vehicle is not None:
         with seeking() as watch:
-            steps = propose(found.vehicle, present, limits, feet, seed, scores(rows), watch)
+            steps = propose(found.vehicle, present, limits, feet, seed, scores(rows), len(found.used), watch)
     facts = make_facts(rows, done.facts, found, steps, limits, feet, command_line())
     document = make_document(facts, done.stepped, steps, found.vehicle, limits)
     folder = _keep(book, last, facts, document, found, steps)

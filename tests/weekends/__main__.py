@@ -6,6 +6,7 @@ replacement (B. Efron, The Annals of Statistics 7, 1979)."""
 
 from __future__ import annotations
 
+import itertools
 import sys
 import tempfile
 from collections.abc import Callable, Sequence
@@ -31,7 +32,7 @@ def _share(weekends: Sequence[Weekend], count: Callable[[Weekend], tuple[int, in
 
 def _held(figure: str, step: str = "") -> Callable[[Weekend], tuple[int, int]]:
     def count(one: Weekend) -> tuple[int, int]:
-        mine = [held for f, s, held in one.tried if figure in ("", f) and step in ("", s)]
+        mine = [off <= 1 for f, s, _, off in one.tried if figure in ("", f) and step in ("", s)]
         return sum(mine), len(mine)
 
     return count
@@ -49,6 +50,11 @@ def _main(count: int, runs: int, first: int, whose: str) -> None:
         sys.stdout.flush()
     for figure in (*FIGURES, ""):
         print(f"80 % ranges that held, {figure or 'all'}: {_share(done, _held(figure))}")
+    for figure, fitted in itertools.product(FIGURES, (1, 2, 3)):
+        off = [o for one in done for f, _, n, o in one.tried if (f, n) == (figure, fitted)]
+        if off:
+            wide = float(np.quantile(off, 0.8))
+            print(f"80 % of {len(off)} were within {wide:.2f} of the range, {figure}, car fitted to {fitted}")
     for step in ("safer", "same", "faster"):
         print(f"80 % ranges that held, step {step}: {_share(done, _held('', step))}")
     scored = _share(done, lambda w: (sum(row["held"] for row in w.scored), len(w.scored)))

@@ -42,13 +42,14 @@ _OUTSIDE_M = 205.0  # to 660 ft
 class Weekend:
     """What came of it: every prediction with what was measured, the exit codes of `next` and the processor
     seconds that it took, how many runs were driven with a step that was said to keep the limits, and which of
-    these broke one. `tried` has figure, step and whether the range held of every step on other days too."""
+    these broke one. `tried` has of every step on other days too: figure, step, how many runs the car was
+    fitted to, and the difference from what was expected over half the range (1: at its end)."""
 
     scored: list[dict[str, Any]] = field(default_factory=list)
     codes: list[int] = field(default_factory=list)
     driven: int = 0
     broken: list[str] = field(default_factory=list)
-    tried: list[tuple[str, str, bool]] = field(default_factory=list)
+    tried: list[tuple[str, str, int, float]] = field(default_factory=list)
     took_s: list[float] = field(default_factory=list)
 
 
@@ -99,7 +100,7 @@ def weekend(folder: Path, seed: int, runs: int, whose: Literal["ours", "outside"
             for _ in range(_TRIES):
                 path, driven = folder / "try.csv", load(proposed / f"{one['step']}.toml")
                 car.drive(path, *_day(rng), rng.whole(1 << 30), driven)
-                _judge(found, one, facts["distance_ft"], replayed(path, driven, ColumnChoice(), []).figures)
+                _judge(found, one, facts, replayed(path, driven, ColumnChoice(), []).figures)
         names = [one["step"] for one in facts["steps"] if one["keeps_limits"] or one["step"] == "safer"]
         step = names[rng.whole(len(names))] if names else ""
         drove = proposed / f"{step}.toml" if step else drove
@@ -128,13 +129,14 @@ def _next(found: Weekend, folder: Path, words: list[str]) -> dict[str, Any]:
     return facts
 
 
-def _judge(found: Weekend, said: dict[str, Any], feet: int, figures: dict[str, Any]) -> None:
+def _judge(found: Weekend, said: dict[str, Any], facts: dict[str, Any], figures: dict[str, Any]) -> None:
     """Hold a step against what it did on another day."""
     run = Row(1, Path("try"), {}, figures=figures)
     for figure in FIGURES:
-        value, range_ = measured(run, figure, feet), said["figures"].get(figure)
+        value, range_ = measured(run, figure, facts["distance_ft"]), said["figures"].get(figure)
         if value is not None and range_ is not None:
-            found.tried.append((figure, said["step"], range_["low"] <= value <= range_["high"]))
+            off = abs(value - range_["expected"]) / (range_["high"] - range_["expected"])
+            found.tried.append((figure, said["step"], len(facts["fit"]["runs"]), off))
     if not said["keeps_limits"]:
         return
     found.driven += 1
