@@ -35,8 +35,8 @@ _LOWER_MM = (-30, -20, -10, 10, 20)  # of the ceilings: steps that anybody would
 _LESS_LIFT_M, _LESS_LANDING_MPS, _GAIN_S = 0.008, 0.05, 0.004  # less is no step
 # A step stays near a setting that the car has just shown, so lift and time are missed by this share of what
 # `predict` claims, and nothing by more after one run than after two. Chosen with weekends of eleven cars of
-# ours and fourteen outside ones (with 0.6 for the landing, too, 31 of 42 of its ranges held for our cars), and
-# held against others: bench/book/README.md.
+# ours and fourteen outside ones (with 0.6 for the landing, too, 31 of 42 of its ranges held for our cars),
+# and held against others: bench/book/README.md.
 _NEAR = {"peak_lift_mm": 0.6, "landing_m_per_s": 1.0, "time_s": 0.6}
 _Z80, _Z95 = 1.2816, 1.6449  # of the normal distribution: 80 % both ways, 95 % one way
 _SHARE = 0.95
