@@ -34,9 +34,9 @@ _CARS, _POPULATION, _GENERATIONS, _CHECK = 16, 8, 4, 80
 _LOWER_MM = (-30, -20, -10, 10, 20)  # of the ceilings: steps that anybody would think of first
 _LESS_LIFT_M, _LESS_LANDING_MPS, _GAIN_S = 0.008, 0.05, 0.004  # less is no step
 # A step stays near a setting that the car has just shown, so lift and time are missed by this share of what
-# `predict` claims, and by no more after one run than after two. Not so the landing: with less, 76 of 99 of its
-# ranges held for our cars, for one of them 3 of 12. Chosen with weekends of eleven cars of ours and fourteen
-# outside ones, and held against others: bench/book/README.md.
+# `predict` claims, and by no more after one run than after two. Not so the landing: with less, 76 of 99 of
+# its ranges held for our cars, for one of them 3 of 12. Chosen with weekends of eleven cars of ours and
+# fourteen outside ones, and held against others: bench/book/README.md.
 _NEAR = 0.6
 _Z80, _Z95 = 1.2816, 1.6449  # of the normal distribution: 80 % both ways, 95 % one way
 _SHARE = 0.95
