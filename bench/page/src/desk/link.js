@@ -3,6 +3,7 @@ import { useEffect, useRef, useState } from "preact/hooks";
 
 const TRIES = 5;
 const MEASURE = "change to picture";
+const ANSWER_MS = 12;
 
 // A step of undo: changes of one setting that follow one another closely, or of one drag.
 let gestureNumber = 0;
@@ -23,7 +24,12 @@ export function useDesk() {
   const [logs, setLogs] = useState(null);
   const [connected, setConnected] = useState(true);
   const [mine, setMine] = useState({}); // settings on their way: name -> { value, id }
-  const live = useRef({ socket: null, id: 0, began: new Map(), result: null, disk: null });
+  const live = useRef({ socket: null, id: 0, began: new Map(), result: null, disk: null, mine: {}, later: 0, values: {} });
+  const show = (now) => {
+    clearTimeout(live.current.later);
+    live.current.mine = now;
+    setMine(now);
+  };
 
   useEffect(() => {
     let tries = 0;
@@ -35,7 +41,7 @@ export function useDesk() {
         tries = 0;
         live.current.id = 0;
         live.current.began.clear();
-        setMine({});
+        show({});
         setConnected(true);
       };
       socket.onmessage = (event) => {
@@ -52,10 +58,8 @@ export function useDesk() {
         if (message.result) kept.result = message.result;
         if ("disk" in message) kept.disk = message.disk;
         setState({ ...message, result: kept.result, disk: kept.disk, fresh: Boolean(message.result) });
-        setMine((before) => {
-          const left = Object.entries(before).filter(([, one]) => one.id > message.heard);
-          return left.length === Object.keys(before).length ? before : Object.fromEntries(left);
-        });
+        kept.values = message.values;
+        show(Object.fromEntries(Object.entries(kept.mine).filter(([, one]) => one.id > message.heard)));
       };
       socket.onclose = () => {
         if (ended) return;
@@ -96,17 +100,23 @@ export function useDesk() {
     kept.socket.send(JSON.stringify({ do: what, id: kept.id, ...more }));
     return kept.id;
   };
-  const set = (values, of, stamp) => {
+  // In a drag the handle waits a moment for its answer, so that both are in one picture; never longer than a frame.
+  const set = (values, of, stamp, drags = false) => {
+    const kept = live.current;
     const id = ask("set", { values, gesture: of }, stamp);
     if (!id) return;
-    const entries = Object.entries(values).map(([name, value]) => [name, { value, id }]);
-    setMine((before) => ({ ...before, ...Object.fromEntries(entries) }));
+    kept.mine = { ...kept.mine, ...Object.fromEntries(Object.entries(values).map(([name, value]) => [name, { value, id }])) };
+    clearTimeout(kept.later);
+    if (drags) kept.later = setTimeout(() => setMine(kept.mine), ANSWER_MS);
+    else setMine(kept.mine);
   };
+  /** A setting as it was last asked for, which may not be drawn yet. */
+  const latest = (name) => live.current.mine[name]?.value ?? live.current.values[name];
   const values = { ...state?.values };
   for (const [name, one] of Object.entries(mine)) values[name] = one.value;
   const tell = (text, fine, about) => setSaid({ text, fine, about, at: performance.now() });
   // They hold nothing of one drawing, so that those of the first serve for all.
   const does = useRef(null);
-  does.current ??= { ask, set, tell };
+  does.current ??= { ask, set, tell, latest };
   return { state, values, said, setSaid, logs, connected, ...does.current };
 }
