@@ -51,10 +51,11 @@ export function Ceilings({ state, values, set, latest, moment, stale }) {
   const roof = rows[0].map(([place]) => [place, most]);
   const first = rows[2].map(([place, low], i) => [place, low == null ? rows[1][i][1] : rows[1][i][1] == null ? low : Math.min(low, rows[1][i][1])]);
 
-  const lift = useMemo(() => pathOf(result.path, x, y, size), [result, width, height, most, far]);
-  const laid = useMemo(() => result.others.map(({ path: its }) => its && lineOf(its.p.map((p, i) => [x(p), y(its.v[i] / size)]))), [result, width, height, most, far]);
-  const foreseen = useMemo(() => predicted && pathOf(predicted, x, y, size, far), [result, width, height, most, far]);
-  const ticks = useMemo(() => secondsAlong(result.path, phone ? 1000 : 500), [result, phone]);
+  const lift = useMemo(() => pathOf(result.path, x, y, size), [result.path, width, height, most, far]);
+  const laid = useMemo(() => result.others.map(({ path: its }) => its && lineOf(its.p.map((p, i) => [x(p), y(its.v[i] / size)]))), [result.others, width, height, most, far]);
+  const foreseen = useMemo(() => predicted && pathOf(predicted, x, y, size, far), [predicted, width, height, most, far]);
+  const ticks = useMemo(() => secondsAlong(result.path, phone ? 1000 : 500), [result.path, phone]);
+  const along = useMemo(() => boxesAlong(result.path, x, y, size), [result.path, width, height, most, far]);
 
   // -- moving
 
@@ -163,7 +164,7 @@ export function Ceilings({ state, values, set, latest, moment, stale }) {
     ],
     [
       ...(given ? drawn.flatMap((row) => points.map((p, i) => [x(p) - KNOB, y(row[i]) - KNOB, x(p) + KNOB, y(row[i]) + KNOB])) : []),
-      ...boxesAlong(result.path, x, y, size),
+      ...along,
     ],
     [x0, margin.top, x1 + 1, height - margin.bottom],
   );

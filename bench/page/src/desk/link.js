@@ -3,7 +3,7 @@ import { useEffect, useRef, useState } from "preact/hooks";
 
 const TRIES = 5;
 const MEASURE = "change to picture";
-const ANSWER_MS = 12;
+const ANSWER_MS = 24;
 
 // A step of undo: changes of one setting that follow one another closely, or of one drag.
 let gestureNumber = 0;
@@ -18,13 +18,26 @@ export const gesture = (name, fresh = false) => {
 };
 const session = Math.random().toString(36).slice(2, 10);
 
+/** What the page has with what a message says is new; what is not new stays the same object. */
+function renewed(state, { gone, new: now }) {
+  const made = { ...state };
+  const own = new Set([made]);
+  const above = (path) => path.slice(0, -1).reduce((below, key) => {
+    if (!own.has(below[key])) own.add((below[key] = { ...below[key] }));
+    return below[key];
+  }, made); // prettier-ignore
+  for (const path of gone) delete above(path)[path.at(-1)];
+  for (const [path, value] of now) above(path)[path.at(-1)] = value;
+  return made;
+}
+
 export function useDesk() {
   const [state, setState] = useState(null);
   const [said, setSaid] = useState(null);
   const [logs, setLogs] = useState(null);
   const [connected, setConnected] = useState(true);
   const [mine, setMine] = useState({}); // settings on their way: name -> { value, id }
-  const live = useRef({ socket: null, id: 0, began: new Map(), result: null, disk: null, mine: {}, later: 0, values: {} });
+  const live = useRef({ socket: null, id: 0, began: new Map(), state: {}, mine: {}, later: 0, values: {} });
   const show = (now) => {
     clearTimeout(live.current.later);
     live.current.mine = now;
@@ -41,6 +54,7 @@ export function useDesk() {
         tries = 0;
         live.current.id = 0;
         live.current.began.clear();
+        live.current.state = {};
         show({});
         setConnected(true);
       };
@@ -55,11 +69,10 @@ export function useDesk() {
           return;
         }
         const kept = live.current;
-        if (message.result) kept.result = message.result;
-        if ("disk" in message) kept.disk = message.disk;
-        setState({ ...message, result: kept.result, disk: kept.disk, fresh: Boolean(message.result) });
-        kept.values = message.values;
-        show(Object.fromEntries(Object.entries(kept.mine).filter(([, one]) => one.id > message.heard)));
+        kept.state = renewed(kept.state, message);
+        setState({ disk: null, ...kept.state, fresh: message.fresh });
+        kept.values = kept.state.values;
+        show(Object.fromEntries(Object.entries(kept.mine).filter(([, one]) => one.id > kept.state.heard)));
       };
       socket.onclose = () => {
         if (ended) return;
@@ -100,7 +113,7 @@ export function useDesk() {
     kept.socket.send(JSON.stringify({ do: what, id: kept.id, ...more }));
     return kept.id;
   };
-  // In a drag the handle waits a moment for its answer, so that both are in one picture; never longer than a frame.
+  // In a drag the handle waits a moment for its answer, so that both are in one picture, but no more than a frame.
   const set = (values, of, stamp, drags = false) => {
     const kept = live.current;
     const id = ask("set", { values, gesture: of }, stamp);

@@ -59,6 +59,8 @@ export function placed(texts, taken, [x0, y0, x1, y1]) {
 /** A value as it was before, as long as it says the same: what is drawn from it needs not be drawn anew. */
 export function useSame(value) {
   const held = useRef(["", undefined]);
+  const before = held.current[1];
+  if (Array.isArray(before) && before.length === value.length && value.every((one, i) => one === before[i])) return before;
   const text = JSON.stringify(value) ?? "";
   if (held.current[0] !== text) held.current = [text, value];
   return held.current[1];
