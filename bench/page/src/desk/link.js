@@ -40,6 +40,7 @@ export function useDesk() {
   const live = useRef({ socket: null, id: 0, began: new Map(), state: {}, mine: {}, later: 0, values: {} });
   const show = (now) => {
     clearTimeout(live.current.later);
+    live.current.later = 0;
     live.current.mine = now;
     setMine(now);
   };
@@ -113,15 +114,14 @@ export function useDesk() {
     kept.socket.send(JSON.stringify({ do: what, id: kept.id, ...more }));
     return kept.id;
   };
-  // In a drag the handle waits a moment for its answer, so that both are in one picture, but no more than a frame.
+  // In a drag the handle waits a moment for its answer: both in one picture take half the work of two.
   const set = (values, of, stamp, drags = false) => {
     const kept = live.current;
     const id = ask("set", { values, gesture: of }, stamp);
     if (!id) return;
     kept.mine = { ...kept.mine, ...Object.fromEntries(Object.entries(values).map(([name, value]) => [name, { value, id }])) };
-    clearTimeout(kept.later);
-    if (drags) kept.later = setTimeout(() => setMine(kept.mine), ANSWER_MS);
-    else setMine(kept.mine);
+    if (drags) kept.later ||= setTimeout(() => show(kept.mine), ANSWER_MS);
+    else show(kept.mine);
   };
   /** A setting as it was last asked for, which may not be drawn yet. */
   const latest = (name) => live.current.mine[name]?.value ?? live.current.values[name];
