@@ -404,6 +404,7 @@ function Moment({ path, at, x, y, size }) {
 
 // The same as numbers, for those who know them, and to add and take away points.
 export function Numbers({ state, values, set }) {
+  const [open, setOpen] = useState(false);
   if (!state.has_ceilings) return null;
   const names = [...LINES].reverse();
   const change = (name, i, value, stamp) => {
@@ -419,9 +420,9 @@ export function Numbers({ state, values, set }) {
   };
   const count = values.points.length;
   return (
-    <details class="numbers">
+    <details class="numbers" onToggle={(event) => setOpen(event.currentTarget.open)}>
       <summary>The same as numbers; add or take away points</summary>
-      <div class="scroll" tabindex={0} role="region" aria-label="Ceilings as numbers">
+      {open && <div class="scroll" tabindex={0} role="region" aria-label="Ceilings as numbers">
         <table>
           <thead>
             <tr>
@@ -447,7 +448,7 @@ export function Numbers({ state, values, set }) {
             ))}
           </tbody>
         </table>
-      </div>
+      </div>}
     </details>
   );
 }

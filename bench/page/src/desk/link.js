@@ -1,5 +1,5 @@
 // The one connection to the program: what the page asks for goes out, states come in.
-import { useEffect, useRef, useState } from "preact/hooks";
+import { useEffect, useLayoutEffect, useRef, useState } from "preact/hooks";
 
 const TRIES = 5;
 const MEASURE = "change to picture";
@@ -89,8 +89,8 @@ export function useDesk() {
     };
   }, []);
 
-  // After a state has been drawn: how long since the change that it answers.
-  useEffect(() => {
+  // When a state has been laid out, before the frame that shows it: how long since the change that it answers.
+  useLayoutEffect(() => {
     if (!state?.fresh) return;
     const { began } = live.current;
     const answered = [...began.keys()].filter((id) => id <= state.heard);
