@@ -100,7 +100,8 @@ def serious_findings(page: Page, also: tuple[str, ...] = ()) -> list[str]:
 
 _DOTS = """([selector, name]) => {
   const canvas = document.querySelector(selector);
-  const copy = new OffscreenCanvas(canvas.width, canvas.height).getContext("2d", { willReadFrequently: true });
+  const paper = new OffscreenCanvas(canvas.width, canvas.height);
+  const copy = paper.getContext("2d", { willReadFrequently: true });
   copy.drawImage(canvas, 0, 0);
   const wanted = getComputedStyle(document.documentElement).getPropertyValue(name).trim();
   const rgb = [1, 3, 5].map((at) => parseInt(wanted.slice(at, at + 2), 16));

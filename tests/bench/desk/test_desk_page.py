@@ -539,9 +539,7 @@ _DENSITY = "document.querySelector('.high canvas').width / document.querySelecto
 
 
 def test_the_drawn_curves_are_sharp_and_follow_colours_and_paper(browser: Browser, program: Program) -> None:
-    with open_page(
-        browser, program.address, allowed=program.root, width=1280, device_scale_factor=2
-    ) as page:
+    with open_page(browser, program.address, allowed=program.root, width=1280, device_scale_factor=2) as page:
         ready(page)
         assert page.evaluate(_DENSITY) == pytest.approx(2, abs=0.01)
         # the lift and the full cut, on each scheme's own ground
