@@ -16,7 +16,7 @@ const REACH = 30; // px from a handle in which a press still takes it
 const ROUND = 270; // px of a window's height that go to what stands around the chart
 const KNOB = 11; // half of a handle, for the labels beside it
 
-export function Ceilings({ state, values, set, latest, moment, stale }) {
+export function Ceilings({ state, values, set, latest, settle, moment, stale }) {
   const [box, width] = useWidth();
   const windowHeight = useWindowHeight();
   const [held, setHeld] = useState(null);
@@ -129,7 +129,10 @@ export function Ceilings({ state, values, set, latest, moment, stale }) {
     if (held.whole) moveAll(held.name, held.from, y.invert(py) - y.invert(held.startY), held.gesture, event.timeStamp, true);
     else moveOne(held.name, held.i, y.invert(py - held.grab), held.gesture, event.timeStamp, true);
   };
-  const release = () => setHeld(null);
+  const release = () => {
+    settle();
+    setHeld(null);
+  };
   const keys = { ArrowUp: 1, ArrowRight: 1, ArrowDown: -1, ArrowLeft: -1, PageUp: 10, PageDown: -10 };
   const press_key = (event, name, i) => {
     const by = keys[event.key];

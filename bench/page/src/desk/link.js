@@ -123,6 +123,8 @@ export function useDesk() {
     if (drags) kept.later ||= setTimeout(() => show(kept.mine), ANSWER_MS);
     else show(kept.mine);
   };
+  /** Draws what waits for its answer: the hand let go. */
+  const settle = () => live.current.later && show(live.current.mine);
   /** A setting as it was last asked for, which may not be drawn yet. */
   const latest = (name) => live.current.mine[name]?.value ?? live.current.values[name];
   const values = { ...state?.values };
@@ -130,6 +132,6 @@ export function useDesk() {
   const tell = (text, fine, about) => setSaid({ text, fine, about, at: performance.now() });
   // They hold nothing of one drawing, so that those of the first serve for all.
   const does = useRef(null);
-  does.current ??= { ask, set, tell, latest };
+  does.current ??= { ask, set, tell, latest, settle };
   return { state, values, said, setSaid, logs, connected, ...does.current };
 }
