@@ -57,8 +57,9 @@ def _program(folder: Path, vehicle: bool, checkout: Path, site: Path) -> Iterato
     arrays = {name: columns[name].astype(kind) for name, kind in binding.INPUT_TYPES.items()}
     write_trace(folder / "ten_seconds.csv", calibration, arrays)
     command = [sys.executable, "-P", "-c", "from bench.cli import main; main()", "desk"]
-    own = shutil.copy(checkout / "traces" / "demo.toml", folder)  # two desks never share a calibration
-    command += [str(folder / "ten_seconds.csv"), "--calibration", own]
+    own = folder / "demo.toml"  # two desks never share a calibration
+    shutil.copy(checkout / "traces" / "demo.toml", own)
+    command += [str(folder / "ten_seconds.csv"), "--calibration", str(own)]
     command += ["--vehicle", str(checkout / "traces" / "demo_car.toml")] if vehicle else []
     environment = {**os.environ, "XDG_STATE_HOME": str(folder), "PYTHONPATH": str(site)}
     started = subprocess.Popen(command, stdout=subprocess.PIPE, text=True, env=environment, cwd=checkout)

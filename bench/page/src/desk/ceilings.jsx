@@ -211,100 +211,100 @@ export function Ceilings({ state, values, set, latest, settle, moment, stale }) 
     <div ref={box} class={`chart${stale ? " stale" : ""}`}>
       {width > 0 && (
         <div class="picture">
-        <Canvas width={width} height={height} draw={draw} of={[String(drawn), String(points), lift, laid, foreseen, ticks, sensorEnd, ofDisk, phone]} />
-        <svg
-          ref={svg}
-          width={width}
-          height={height}
-          class={held ? "holding" : ""}
-          onPointerDown={press}
-          onPointerMove={drag}
-          onPointerUp={release}
-          onPointerCancel={release}
-          role="group"
-          aria-label={`Ceilings: lift in ${unit} over ${state.progress_unit}. The run's own lift lies behind them.`}
-        >
-          <g class="axis" aria-hidden="true">
-            {y.ticks(steps).map((v) => (
-              <g key={v} transform={`translate(0 ${y(v)})`}>
-                <text x={x0 - (phone ? 12 : 14)} dy="0.32em" text-anchor="end">{v}</text>
-              </g>
-            ))}
-            {x.ticks(phone ? 4 : 8).map((v) => (
-              <g key={v} transform={`translate(${x(v)} ${height - margin.bottom})`}>
-                <line y2="5" />
-                <text y="19" text-anchor="middle">{v}</text>
-              </g>
-            ))}
-            <text x={x1} y={height - 6} text-anchor="end">{state.progress_unit === "ms" ? "ms since the launch" : state.progress_unit}</text>
-            <text x={4} y={height - 6} class="unit">lift, {unit}</text>
-          </g>
-          <g class="run-words" aria-hidden="true">
-            {spots.sensor && <Words at={spots.sensor}>{SENSOR_END}</Words>}
-          </g>
-          <g class="run-words moments" aria-hidden="true">
-            {ticks.map(({ t }) => spots[t] && <Words key={t} at={spots[t]}>{t / 1000} s</Words>)}
-          </g>
-          <g class="zone-words" aria-hidden="true">
-            {zones.map(({ text }) => spots[text] && <Words key={text} at={spots[text]}>{text}</Words>)}
-          </g>
-          {moment != null && <Moment path={result.path} at={moment} x={x} y={y} size={size} />}
-          {!given && !phone && LINES.map(({ name, words }, n) => rows[n].at(-1)[1] != null && (
-            <text key={name} x={x1 + 10} y={labels[n]} dy="0.32em" aria-hidden="true">{words}</text>
-          ))}
-          {given && LINES.map(({ name, words, does, shape }, n) => (
-            <g key={name}>
-              {points.map((p, i) => {
-                const value = values[name][i];
-                const [low, high] = range(name, i);
-                const text = `${value.toFixed(digits)} ${unit} at ${p} ${state.progress_unit}`;
-                return (
-                  <g
-                    key={i}
-                    class={`handle ${name}${held && held.name === name && (held.whole || held.i === i) ? " held" : ""}`}
-                    data-handle={`${name} ${i}`}
-                    transform={`translate(${x(p)} ${y(value)})`}
-                    role="slider"
-                    tabindex={0}
-                    aria-label={`${words}, ${p} ${state.progress_unit}`}
-                    aria-orientation="vertical"
-                    aria-valuemin={low}
-                    aria-valuemax={high}
-                    aria-valuenow={value}
-                    aria-valuetext={text}
-                    onKeyDown={(event) => press_key(event, name, i)}
-                  >
-                    <title>{`At ${p} ${state.progress_unit} ${does} at ${value.toFixed(digits)} ${unit}`}</title>
-                    <circle class="reach" r="22" />
-                    <path class="knob" d={shape} />
-                    <Words at={spots[`${name} ${i}`]} from={[x(p), y(value)]}>{value.toFixed(digits)}</Words>
-                  </g>
-                );
-              })}
-              <g
-                class={`handle grip ${name}`}
-                data-handle={`${name} -1`}
-                transform={`translate(${gripX} ${labels[n]})`}
-                role="slider"
-                tabindex={0}
-                aria-label={`${words}, the whole line`}
-                aria-orientation="vertical"
-                aria-valuemin={Math.min(...state.ranges[name].map(([low]) => low))}
-                aria-valuemax={Math.max(...state.ranges[name].map(([, high]) => high))}
-                aria-valuenow={Math.max(...values[name])}
-                aria-valuetext={`${Math.min(...values[name]).toFixed(digits)} to ${Math.max(...values[name]).toFixed(digits)} ${unit}`}
-                onKeyDown={(event) => press_key(event, name, -1)}
-              >
-                <title>{`Move the whole line: ${words}`}</title>
-                <rect class="reach" x="-20" y="-14" width={phone ? 42 : 128} height="28" />
-                <path class="line-to" d={`M-18 ${y(values[name].at(-1)) - labels[n]}L-9 0`} />
-                <path class="knob" d="M-5-2L0-8 5-2ZM-5 2L0 8 5 2Z" />
-                {!phone && <text x="12" dy="0.32em">{words}</text>}
-              </g>
+          <Canvas width={width} height={height} draw={draw} of={[String(drawn), String(points), lift, laid, foreseen, ticks, sensorEnd, ofDisk, phone]} />
+          <svg
+            ref={svg}
+            width={width}
+            height={height}
+            class={held ? "holding" : ""}
+            onPointerDown={press}
+            onPointerMove={drag}
+            onPointerUp={release}
+            onPointerCancel={release}
+            role="group"
+            aria-label={`Ceilings: lift in ${unit} over ${state.progress_unit}. The run's own lift lies behind them.`}
+          >
+            <g class="axis" aria-hidden="true">
+              {y.ticks(steps).map((v) => (
+                <g key={v} transform={`translate(0 ${y(v)})`}>
+                  <text x={x0 - (phone ? 12 : 14)} dy="0.32em" text-anchor="end">{v}</text>
+                </g>
+              ))}
+              {x.ticks(phone ? 4 : 8).map((v) => (
+                <g key={v} transform={`translate(${x(v)} ${height - margin.bottom})`}>
+                  <line y2="5" />
+                  <text y="19" text-anchor="middle">{v}</text>
+                </g>
+              ))}
+              <text x={x1} y={height - 6} text-anchor="end">{state.progress_unit === "ms" ? "ms since the launch" : state.progress_unit}</text>
+              <text x={4} y={height - 6} class="unit">lift, {unit}</text>
             </g>
-          ))}
-          {phone && held && <Answer result={result} stale={stale} x={clamp(placeHeld(held, x, points, gripX), x0 + 84, x1 - 60)} y={placeAbove(y(held.whole ? Math.max(...values[held.name]) : values[held.name][held.i]))} />}
-        </svg>
+            <g class="run-words" aria-hidden="true">
+              {spots.sensor && <Words at={spots.sensor}>{SENSOR_END}</Words>}
+            </g>
+            <g class="run-words moments" aria-hidden="true">
+              {ticks.map(({ t }) => spots[t] && <Words key={t} at={spots[t]}>{t / 1000} s</Words>)}
+            </g>
+            <g class="zone-words" aria-hidden="true">
+              {zones.map(({ text }) => spots[text] && <Words key={text} at={spots[text]}>{text}</Words>)}
+            </g>
+            {moment != null && <Moment path={result.path} at={moment} x={x} y={y} size={size} />}
+            {!given && !phone && LINES.map(({ name, words }, n) => rows[n].at(-1)[1] != null && (
+              <text key={name} x={x1 + 10} y={labels[n]} dy="0.32em" aria-hidden="true">{words}</text>
+            ))}
+            {given && LINES.map(({ name, words, does, shape }, n) => (
+              <g key={name}>
+                {points.map((p, i) => {
+                  const value = values[name][i];
+                  const [low, high] = range(name, i);
+                  const text = `${value.toFixed(digits)} ${unit} at ${p} ${state.progress_unit}`;
+                  return (
+                    <g
+                      key={i}
+                      class={`handle ${name}${held && held.name === name && (held.whole || held.i === i) ? " held" : ""}`}
+                      data-handle={`${name} ${i}`}
+                      transform={`translate(${x(p)} ${y(value)})`}
+                      role="slider"
+                      tabindex={0}
+                      aria-label={`${words}, ${p} ${state.progress_unit}`}
+                      aria-orientation="vertical"
+                      aria-valuemin={low}
+                      aria-valuemax={high}
+                      aria-valuenow={value}
+                      aria-valuetext={text}
+                      onKeyDown={(event) => press_key(event, name, i)}
+                    >
+                      <title>{`At ${p} ${state.progress_unit} ${does} at ${value.toFixed(digits)} ${unit}`}</title>
+                      <circle class="reach" r="22" />
+                      <path class="knob" d={shape} />
+                      <Words at={spots[`${name} ${i}`]} from={[x(p), y(value)]}>{value.toFixed(digits)}</Words>
+                    </g>
+                  );
+                })}
+                <g
+                  class={`handle grip ${name}`}
+                  data-handle={`${name} -1`}
+                  transform={`translate(${gripX} ${labels[n]})`}
+                  role="slider"
+                  tabindex={0}
+                  aria-label={`${words}, the whole line`}
+                  aria-orientation="vertical"
+                  aria-valuemin={Math.min(...state.ranges[name].map(([low]) => low))}
+                  aria-valuemax={Math.max(...state.ranges[name].map(([, high]) => high))}
+                  aria-valuenow={Math.max(...values[name])}
+                  aria-valuetext={`${Math.min(...values[name]).toFixed(digits)} to ${Math.max(...values[name]).toFixed(digits)} ${unit}`}
+                  onKeyDown={(event) => press_key(event, name, -1)}
+                >
+                  <title>{`Move the whole line: ${words}`}</title>
+                  <rect class="reach" x="-20" y="-14" width={phone ? 42 : 128} height="28" />
+                  <path class="line-to" d={`M-18 ${y(values[name].at(-1)) - labels[n]}L-9 0`} />
+                  <path class="knob" d="M-5-2L0-8 5-2ZM-5 2L0 8 5 2Z" />
+                  {!phone && <text x="12" dy="0.32em">{words}</text>}
+                </g>
+              </g>
+            ))}
+            {phone && held && <Answer result={result} stale={stale} x={clamp(placeHeld(held, x, points, gripX), x0 + 84, x1 - 60)} y={placeAbove(y(held.whole ? Math.max(...values[held.name]) : values[held.name][held.i]))} />}
+          </svg>
         </div>
       )}
       {phone && (
