@@ -98,6 +98,27 @@ def serious_findings(page: Page, also: tuple[str, ...] = ()) -> list[str]:
     ]
 
 
+_DOTS = """([selector, name]) => {
+  const canvas = document.querySelector(selector);
+  const paper = new OffscreenCanvas(canvas.width, canvas.height);
+  const copy = paper.getContext("2d", { willReadFrequently: true });
+  copy.drawImage(canvas, 0, 0);
+  const wanted = getComputedStyle(document.documentElement).getPropertyValue(name).trim();
+  const rgb = [1, 3, 5].map((at) => parseInt(wanted.slice(at, at + 2), 16));
+  const { data } = copy.getImageData(0, 0, canvas.width, canvas.height);
+  let found = 0;
+  for (let i = 0; i < data.length; i += 4) {
+    if (data[i + 3] === 255 && rgb.every((v, n) => Math.abs(data[i + n] - v) < 3)) found += 1;
+  }
+  return found;
+}"""
+
+
+def dots_of(page: Page, selector: str, name: str) -> int:
+    """How many dots of a canvas have a colour of the style sheet."""
+    return int(page.evaluate(_DOTS, [selector, name]))
+
+
 def wider_than_window(page: Page) -> int:
     """By how many pixels the page scrolls sideways."""
     return int(page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth"))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import http.client
 import json
 import os
@@ -111,6 +112,7 @@ class Page:
         self.id = 0
         self.said: list[dict[str, Any]] = []
         self.logs: dict[str, Any] = {}
+        self._has: dict[str, Any] = {}
         self.state = self.next_state(0)
 
     def next_state(self, heard: int) -> dict[str, Any]:
@@ -121,9 +123,28 @@ class Page:
                 self.said.append(message)
             elif message["kind"] == "logs":
                 self.logs = message
-            elif message["heard"] >= heard:
-                self.state = message
-                return message
+            elif (state := self._with(message))["heard"] >= heard:
+                self.state = state
+                return state
+
+    def _with(self, message: dict[str, Any]) -> dict[str, Any]:
+        """What the page has, with what is new; without a result where the state has none."""
+        for path in message["gone"]:
+            below = self._has
+            for key in path[:-1]:
+                below = below[key]
+            del below[path[-1]]
+        for path, value in message["new"]:
+            below = self._has
+            for key in path[:-1]:
+                if not isinstance(below.get(key), dict):
+                    below[key] = {}
+                below = below[key]
+            below[path[-1]] = value
+        state = copy.deepcopy(self._has)
+        if not message["fresh"]:
+            state.pop("result", None)
+        return state
 
     def ask(self, what: str, **more: Any) -> dict[str, Any]:
         """Ask for something; gives the state after it."""
@@ -140,6 +161,8 @@ class Page:
         self.connection.send(message)
         while True:
             answer: dict[str, Any] = json.loads(self.connection.recv(timeout=20))
+            if answer["kind"] == "state":
+                self._with(answer)
             if answer["kind"] == "said":
                 assert not answer.get("fine"), answer
                 return answer

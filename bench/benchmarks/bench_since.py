@@ -20,7 +20,7 @@ import click
 from bench.console import make_console, make_table, print_table
 
 _ROOT = Path(__file__).parents[2]
-_SINCE = "7eb35ec"
+SINCE = "7eb35ec"
 _TURNS = 3
 
 _COMPILE = """
@@ -123,6 +123,19 @@ def _build(source: Path, into: Path) -> None:
     subprocess.run([*pip, "--target", str(into), str(source)], check=True)
 
 
+def install(commit: str, folder: Path, name: str) -> tuple[Path, Path]:
+    """Install a commit below a folder; gives its checkout and what to import from. Raises ClickException."""
+    checkout, site = folder / name, folder / f"{name}-site"
+    checkout.mkdir()
+    # A copy, so that nothing is built into a checkout that somebody works in.
+    archive = subprocess.run(["git", "archive", commit], cwd=_ROOT, capture_output=True, check=False)
+    if archive.returncode:
+        raise click.ClickException(f"no commit {commit} here: {archive.stderr.decode().strip()}")
+    subprocess.run(["tar", "-x", "-C", str(checkout)], input=archive.stdout, check=True)
+    _build(checkout, site)
+    return checkout, site
+
+
 def _figures(task: Task, checkout: Path, site: Path) -> list[float]:
     environment = {**os.environ, "PYTHONPATH": str(site)}
     words = [sys.executable, "-P", "-c", f"import json, sys\n{task.script}"]
@@ -134,7 +147,7 @@ def _figures(task: Task, checkout: Path, site: Path) -> list[float]:
 
 
 @click.command()
-@click.option("--since", default=_SINCE, show_default=True, metavar="COMMIT", help="The earlier commit.")
+@click.option("--since", default=SINCE, show_default=True, metavar="COMMIT", help="The earlier commit.")
 @click.option("--long", "all_of_them", is_flag=True, help="Work of minutes as well.")
 def main(since: str, all_of_them: bool) -> None:
     """Compare what a person waits for with an earlier commit."""
@@ -145,19 +158,12 @@ def main(since: str, all_of_them: bool) -> None:
     wrong = False
     with tempfile.TemporaryDirectory() as made:
         folder = Path(made)
-        # Copies, so that neither builds into a checkout that somebody works in.
-        for name, commit in (("old", since), ("new", "HEAD")):
-            (folder / name).mkdir()
-            archive = subprocess.run(["git", "archive", commit], cwd=_ROOT, capture_output=True, check=False)
-            if archive.returncode:
-                raise click.ClickException(f"no commit {commit} here: {archive.stderr.decode().strip()}")
-            subprocess.run(["tar", "-x", "-C", str(folder / name)], input=archive.stdout, check=True)
-            _build(folder / name, folder / f"{name}-site")
+        places = {name: install(commit, folder, name) for name, commit in (("old", since), ("new", "HEAD"))}
         for task in tasks:
             found: dict[str, list[list[float]]] = {"old": [], "new": []}
             for _ in range(1 if task.long else _TURNS):
                 for name, figures in found.items():
-                    figures.append(_figures(task, folder / name, folder / f"{name}-site"))
+                    figures.append(_figures(task, *places[name]))
             least = {
                 name: [min(column) for column in zip(*rows, strict=True)] for name, rows in found.items()
             }

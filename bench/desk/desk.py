@@ -18,6 +18,7 @@ from bench.cautions import CAUTIONS, MODEL
 from bench.desk.begin import begin, questions
 from bench.desk.convert import convert
 from bench.desk.logs import LARGEST_LOG, SIGNALS, Logs
+from bench.desk.news import News
 from bench.desk.result import View, ceilings, work_out
 from bench.desk.runs import Laid, Runs
 from bench.desk.session import Session, WouldReplace
@@ -51,6 +52,7 @@ class Client:
     def __init__(self) -> None:
         self.heard = 0
         self.has_result = False
+        self._news = News()
         self._waiting: dict[str, dict[str, Any]] = {}
         self._ready = asyncio.Event()
 
@@ -64,7 +66,8 @@ class Client:
         while not self._waiting:
             self._ready.clear()
             await self._ready.wait()
-        return self._waiting.pop(next(iter(self._waiting)))
+        message = self._waiting.pop(next(iter(self._waiting)))
+        return self._news.of(message) if message["kind"] == "state" else message
 
 
 class Desk:

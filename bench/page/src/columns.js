@@ -8,6 +8,15 @@ export const clamp = (v, low, high) => Math.max(low, Math.min(high, v));
 /** With so many decimals, and no sign before a zero. */
 export const fixed = (value, decimals) => value.toFixed(decimals).replace(/^-(?=[0.]*$)/, "");
 
+/** Whether two pieces of plain data say the same. */
+export function sameData(a, b) {
+  if (a === b) return true;
+  if (typeof a !== "object" || typeof b !== "object" || a === null || b === null) return false;
+  if (Array.isArray(a)) return a.length === b.length && a.every((one, i) => one === b[i] || sameData(one, b[i]));
+  const keys = Object.keys(a);
+  return keys.length === Object.keys(b).length && keys.every((key) => sameData(a[key], b[key]));
+}
+
 /** The bytes that stand in the page under a key, deflated and in base64; they are there once. */
 export async function inflate(key) {
   const packed = document.getElementById(`data-${key}`);

@@ -1,6 +1,6 @@
 // Panels one above the other over one axis, with one view and one cursor: by mouse, touch and keys.
 import { useLayoutEffect, useReducer, useRef } from "preact/hooks";
-import { Axis, clamp, fixed } from "./columns.js";
+import { Axis, clamp, fixed, sameData } from "./columns.js";
 import { BARS, LOOKS } from "./looks.jsx";
 import { PARTS } from "./panels.jsx";
 import { LEFT, RIGHT } from "./plot.js";
@@ -10,15 +10,6 @@ const DRAGGED_PX = 5; // a shorter drag is a click
 
 /** The series that a panel draws from. */
 const ofPanel = ({ panels, series }, number) => (panels[number].lines ?? panels[number].rows ?? []).map((one) => series[one.series]);
-
-/** Whether two pieces of plain data say the same. */
-function sameData(a, b) {
-  if (a === b) return true;
-  if (typeof a !== "object" || typeof b !== "object" || a === null || b === null) return false;
-  if (Array.isArray(a)) return a.length === b.length && a.every((one, i) => one === b[i] || sameData(one, b[i]));
-  const keys = Object.keys(a);
-  return keys.length === Object.keys(b).length && keys.every((key) => sameData(a[key], b[key]));
-}
 
 export class Strip {
   /** `spec` is a strip as `bench.document` writes it, its columns unpacked. In one that is `free` the cursor stands

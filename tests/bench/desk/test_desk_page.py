@@ -15,7 +15,7 @@ from playwright.sync_api import Page as BrowserPage
 
 from bench.calibration import load
 from tests import ROOT
-from tests.browser_support import SCHEMES, WIDTHS, open_page, serious_findings, wider_than_window
+from tests.browser_support import SCHEMES, WIDTHS, dots_of, open_page, serious_findings, wider_than_window
 from tests.desk_support import TRACES, Program, copy_of_demo, replayed, same_as_replay, wait_for
 
 pytestmark = pytest.mark.slow
@@ -533,3 +533,52 @@ def test_the_run_can_be_looked_at_closely(browser: Browser, program: Program) ->
         glass.dblclick(position={"x": 50, "y": 40})
         page.wait_for_timeout(200)
         assert at(0.2) == pytest.approx(a, abs=0.02)
+
+
+_DENSITY = "document.querySelector('.high canvas').width / document.querySelector('.high canvas').clientWidth"
+
+
+def test_the_drawn_curves_are_sharp_and_follow_colours_and_paper(browser: Browser, program: Program) -> None:
+    with open_page(browser, program.address, allowed=program.root, width=1280, device_scale_factor=2) as page:
+        ready(page)
+        assert page.evaluate(_DENSITY) == pytest.approx(2, abs=0.01)
+        # the lift and the full cut, on each scheme's own ground
+        light = [dots_of(page, ".high canvas", name) for name in ("--lift", "--cut")]
+        assert min(light) > 500
+        page.emulate_media(color_scheme="dark")
+        page.wait_for_timeout(200)
+        dark = [dots_of(page, ".high canvas", name) for name in ("--lift", "--cut")]
+        assert min(dark) > 500
+        page.emulate_media(color_scheme="light")
+        page.wait_for_timeout(200)
+        page.evaluate("dispatchEvent(new Event('beforeprint'))")
+        assert page.evaluate(_DENSITY) == pytest.approx(3, abs=0.01)
+        page.evaluate("dispatchEvent(new Event('afterprint'))")
+        assert page.evaluate(_DENSITY) == pytest.approx(2, abs=0.01)
+        # a whole line that is moved is drawn elsewhere, in the colours that are on
+        before = page.locator(".high canvas").screenshot()
+        drag(page, handle(page, "reduction_full", -1), -12)
+        page.wait_for_timeout(400)
+        assert page.locator(".high canvas").screenshot() != before
+        assert dots_of(page, ".high canvas", "--cut") > 500
+
+
+def test_a_quick_drag_ends_where_the_hand_does(browser: Browser, program: Program) -> None:
+    """The handle waits for its answer: what was asked for meanwhile must count, back to the start too."""
+    with open_page(browser, program.address, allowed=program.root, width=1280) as page:
+        ready(page)
+        of = handle(page, "reduction_from", 1)
+        start = value(of)
+        x, y = middle(of)
+        page.mouse.move(x, y)
+        page.mouse.down()
+        for by in (-3, -6, -3, 0):
+            page.mouse.move(x, y + by)
+        expect(of).to_have_attribute("aria-valuenow", f"{start:g}")
+        page.mouse.up()
+        page.wait_for_timeout(300)
+        assert value(of) == start
+        of.focus()
+        for _ in range(5):
+            page.keyboard.press("ArrowUp")
+        expect(of).to_have_attribute("aria-valuenow", f"{start + 5:g}")

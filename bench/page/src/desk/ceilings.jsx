@@ -1,20 +1,22 @@
 // How high may it go: the ceilings over progress, to drag, with the run's own lift behind them.
 import { scaleLinear } from "d3-scale";
-import { area, line } from "d3-shape";
 import { useEffect, useMemo, useRef, useState } from "preact/hooks";
+import { areaOf, Canvas, fill, hatch, lineOf, stroke } from "./canvas.jsx";
 import { gesture } from "./link.js";
-import { apart, clamp, digitsOf, lookOf, NumberField, placed, toStep, useWidth, useWindowHeight, valueAt } from "./parts.jsx";
+import { apart, clamp, digitsOf, NumberField, placed, toStep, useWidth, useWindowHeight, valueAt } from "./parts.jsx";
 
 export const LINES = [
-  { name: "reduction_full", words: "full cut", does: "the cut is full", shape: "M-8-8H8V8H-8Z" },
-  { name: "reduction_from", words: "cut starts", does: "the cut starts", shape: "M0-10L10 0 0 10-10 0Z" },
-  { name: "retard_from", words: "retard starts", does: "the retard starts", shape: "M0-9A9 9 0 1 1 0 9 9 9 0 1 1 0-9Z" },
+  { name: "reduction_full", words: "full cut", does: "the cut is full", shape: "M-8-8H8V8H-8Z", look: ["cut", 2.5] },
+  { name: "reduction_from", words: "cut starts", does: "the cut starts", shape: "M0-10L10 0 0 10-10 0Z", look: ["cut", 2.5, [9, 4]] },
+  { name: "retard_from", words: "retard starts", does: "the retard starts", shape: "M0-9A9 9 0 1 1 0 9 9 9 0 1 1 0-9Z", look: ["retard", 2.5, [2, 4], "round"] },
 ];
+// of the runs that lie over the chosen one
+const LAID = [["run-1", 1.5, [9, 4]], ["run-2", 1.5, [3, 3]], ["run-3", 1.5, [12, 3, 3, 3]], ["run-4", 1.5], ["run-5", 1.5, [6, 6]]];
 const REACH = 30; // px from a handle in which a press still takes it
 const ROUND = 270; // px of a window's height that go to what stands around the chart
 const KNOB = 11; // half of a handle, for the labels beside it
 
-export function Ceilings({ state, values, set, moment, stale }) {
+export function Ceilings({ state, values, set, latest, settle, moment, stale }) {
   const [box, width] = useWidth();
   const windowHeight = useWindowHeight();
   const [held, setHeld] = useState(null);
@@ -38,39 +40,41 @@ export function Ceilings({ state, values, set, moment, stale }) {
   const x = scaleLinear([Math.min(0, points[0]), far], [margin.left, width - margin.right]);
   const y = scaleLinear([0, most], [height - margin.bottom, margin.top]);
   const [x0, x1] = x.range();
+  const steps = phone ? 5 : 7;
 
   // Outside the points the ceilings stay as they are at the last ones.
   const held_ = (row) => [[x0, row[0]], ...points.map((p, i) => [x(p), row[i]]), [Math.max(x1, x(points.at(-1))), row.at(-1)]];
   const rows = drawn.map(held_);
-  const path = line().defined((d) => d[1] != null).x((d) => d[0]).y((d) => y(d[1]));
+  const placesOf = (row) => row.map(([place, v]) => [place, v == null ? null : y(v)]);
   const between = (lower, upper) =>
-    area().defined((d) => d[1] != null && d[2] != null).x((d) => d[0]).y0((d) => y(d[1])).y1((d) => y(d[2]))(
-      lower.map((d, i) => [d[0], d[1], Math.max(d[1], upper[i][1])]),
-    );
+    areaOf(placesOf(lower), placesOf(lower.map(([place, v], i) => [place, v == null || upper[i][1] == null ? null : Math.max(v, upper[i][1])])));
   const roof = rows[0].map(([place]) => [place, most]);
   const first = rows[2].map(([place, low], i) => [place, low == null ? rows[1][i][1] : rows[1][i][1] == null ? low : Math.min(low, rows[1][i][1])]);
 
-  const lift = useMemo(() => pathOf(result.path, x, y, size), [result, width, height, most, far]);
-  const laid = useMemo(() => result.others.map(({ path: its }) => its && wayOf(its, x, y, size)), [result, width, height, most, far]);
-  const foreseen = useMemo(() => predicted && pathOf(predicted, x, y, size, far), [result, width, height, most, far]);
-  const ticks = useMemo(() => secondsAlong(result.path, phone ? 1000 : 500), [result, phone]);
+  const lift = useMemo(() => pathOf(result.path, x, y, size), [result.path, width, height, most, far]);
+  const laid = useMemo(() => result.others.map(({ path: its }) => its && lineOf(its.p.map((p, i) => [x(p), y(its.v[i] / size)]))), [result.others, width, height, most, far]);
+  const foreseen = useMemo(() => predicted && pathOf(predicted, x, y, size, far), [predicted, width, height, most, far]);
+  const ticks = useMemo(() => secondsAlong(result.path, phone ? 1000 : 500), [result.path, phone]);
+  const along = useMemo(() => boxesAlong(result.path, x, y, size), [result.path, width, height, most, far]);
 
   // -- moving
 
   // A point that was just added has no range yet, and stays where it is.
   const range = (name, i) => state.ranges[name][i] ?? [values[name][i], values[name][i]];
-  const moveOne = (name, i, to, of, stamp) => {
+  const moveOne = (name, i, to, of, stamp, drags) => {
     const [low, high] = range(name, i);
-    const row = [...values[name]];
+    const row = [...latest(name)];
+    const before = row[i];
     row[i] = clamp(toStep(to, step), low, high);
-    if (row[i] !== values[name][i]) set({ [name]: row }, of, stamp);
+    if (row[i] !== before) set({ [name]: row }, of, stamp, drags);
   };
-  const moveAll = (name, from, by, of, stamp) => {
+  const moveAll = (name, from, by, of, stamp, drags) => {
     const low = Math.max(...from.map((v, i) => range(name, i)[0] - v));
     const high = Math.min(...from.map((v, i) => range(name, i)[1] - v));
     const whole = clamp(toStep(by, step), low, high);
     const row = from.map((v) => Number((v + whole).toFixed(6)));
-    if (row.some((v, i) => v !== values[name][i])) set({ [name]: row }, of, stamp);
+    const before = latest(name);
+    if (row.some((v, i) => v !== before[i])) set({ [name]: row }, of, stamp, drags);
   };
   const placeOf = (event) => {
     const frame = svg.current.getBoundingClientRect();
@@ -122,10 +126,13 @@ export function Ceilings({ state, values, set, moment, stale }) {
   const drag = (event) => {
     if (!held) return;
     const [, py] = placeOf(event);
-    if (held.whole) moveAll(held.name, held.from, y.invert(py) - y.invert(held.startY), held.gesture, event.timeStamp);
-    else moveOne(held.name, held.i, y.invert(py - held.grab), held.gesture, event.timeStamp);
+    if (held.whole) moveAll(held.name, held.from, y.invert(py) - y.invert(held.startY), held.gesture, event.timeStamp, true);
+    else moveOne(held.name, held.i, y.invert(py - held.grab), held.gesture, event.timeStamp, true);
   };
-  const release = () => setHeld(null);
+  const release = () => {
+    settle();
+    setHeld(null);
+  };
   const keys = { ArrowUp: 1, ArrowRight: 1, ArrowDown: -1, ArrowLeft: -1, PageUp: 10, PageDown: -10 };
   const press_key = (event, name, i) => {
     const by = keys[event.key];
@@ -160,141 +167,145 @@ export function Ceilings({ state, values, set, moment, stale }) {
     ],
     [
       ...(given ? drawn.flatMap((row) => points.map((p, i) => [x(p) - KNOB, y(row[i]) - KNOB, x(p) + KNOB, y(row[i]) + KNOB])) : []),
-      ...boxesAlong(result.path, x, y, size),
+      ...along,
     ],
     [x0, margin.top, x1 + 1, height - margin.bottom],
   );
 
+  const ofDisk = state.compare && disk?.result ? disk.result.ceilings : null;
+  const draw = (ctx) => {
+    const frame = [x0, margin.top, x1, height - margin.bottom];
+    const inside = new Path2D();
+    inside.rect(x0, margin.top, Math.max(0, x1 - x0), height - margin.top - margin.bottom);
+    ctx.save();
+    ctx.clip(inside);
+    fill(ctx, between(rows[2], rows[1]), "retard-fill");
+    fill(ctx, between(rows[1], rows[0]), "cut-fill");
+    hatch(ctx, between(rows[1], rows[0]), frame);
+    fill(ctx, between(rows[0], roof), "full-fill");
+    ctx.restore();
+    for (const v of y.ticks(steps)) stroke(ctx, lineOf([[x0, y(v)], [x1, y(v)]]), ["grid", 1]);
+    if (sensorEnd < most) stroke(ctx, lineOf([[x0, y(sensorEnd)], [x1, y(sensorEnd)]]), ["soft", 2, [1, 4]]);
+    ctx.save();
+    ctx.clip(inside);
+    ctx.lineJoin = "round";
+    laid.forEach((its, n) => its && stroke(ctx, its, LAID[n]));
+    if (foreseen) stroke(ctx, foreseen.all, ["foreseen", 2, [3, 4]]);
+    stroke(ctx, lift.all, ["lift", 2.2]);
+    stroke(ctx, lift.cut, ["lift", 5.5]);
+    for (const { p, v } of ticks) {
+      const dot = new Path2D();
+      dot.arc(x(p), y(v / size), 3, 0, 7);
+      fill(ctx, dot, "lift");
+    }
+    ctx.lineJoin = "miter";
+    for (const { name } of ofDisk ? LINES : []) {
+      const row = ofDisk[name].map((v) => (v == null ? null : v / size));
+      stroke(ctx, lineOf(placesOf([[x0, row[0]], ...ofDisk.progress.map((p, i) => [x(p), row[i]]), [x1, row.at(-1)]])), ["disk", 1.8, [5, 3]]);
+    }
+    ctx.restore();
+    rows.forEach((row, n) => stroke(ctx, lineOf(placesOf(row)), LINES[n].look));
+  };
+
   return (
     <div ref={box} class={`chart${stale ? " stale" : ""}`}>
       {width > 0 && (
-        <svg
-          ref={svg}
-          width={width}
-          height={height}
-          class={held ? "holding" : ""}
-          onPointerDown={press}
-          onPointerMove={drag}
-          onPointerUp={release}
-          onPointerCancel={release}
-          role="group"
-          aria-label={`Ceilings: lift in ${unit} over ${state.progress_unit}. The run's own lift lies behind them.`}
-        >
-          <defs>
-            <pattern id="hatch" width="7" height="7" patternUnits="userSpaceOnUse" patternTransform="rotate(45)">
-              <line class="hatch" x1="0" x2="0" y1="0" y2="7" />
-            </pattern>
-            <clipPath id="inside"><rect x={x0} y={margin.top} width={Math.max(0, x1 - x0)} height={height - margin.top - margin.bottom} /></clipPath>
-          </defs>
-          <g clip-path="url(#inside)" aria-hidden="true">
-            <path class="zone-retard" d={between(rows[2], rows[1])} />
-            <path class="zone-cut" d={between(rows[1], rows[0])} />
-            <path fill="url(#hatch)" d={between(rows[1], rows[0])} />
-            <path class="zone-full" d={between(rows[0], roof)} />
-          </g>
-          <g class="axis" aria-hidden="true">
-            {y.ticks(phone ? 5 : 7).map((v) => (
-              <g key={v} transform={`translate(0 ${y(v)})`}>
-                <line x1={x0} x2={x1} class="grid" />
-                <text x={x0 - (phone ? 12 : 14)} dy="0.32em" text-anchor="end">{v}</text>
-              </g>
-            ))}
-            {x.ticks(phone ? 4 : 8).map((v) => (
-              <g key={v} transform={`translate(${x(v)} ${height - margin.bottom})`}>
-                <line y2="5" />
-                <text y="19" text-anchor="middle">{v}</text>
-              </g>
-            ))}
-            <text x={x1} y={height - 6} text-anchor="end">{state.progress_unit === "ms" ? "ms since the launch" : state.progress_unit}</text>
-            <text x={4} y={height - 6} class="unit">lift, {unit}</text>
-          </g>
-          {sensorEnd < most && (
-            <g class="sensor-end" aria-hidden="true">
-              <line x1={x0} x2={x1} y1={y(sensorEnd)} y2={y(sensorEnd)} />
+        <div class="picture">
+          <Canvas width={width} height={height} draw={draw} of={[String(drawn), String(points), lift, laid, foreseen, ticks, sensorEnd, ofDisk, phone]} />
+          <svg
+            ref={svg}
+            width={width}
+            height={height}
+            class={held ? "holding" : ""}
+            onPointerDown={press}
+            onPointerMove={drag}
+            onPointerUp={release}
+            onPointerCancel={release}
+            role="group"
+            aria-label={`Ceilings: lift in ${unit} over ${state.progress_unit}. The run's own lift lies behind them.`}
+          >
+            <g class="axis" aria-hidden="true">
+              {y.ticks(steps).map((v) => (
+                <g key={v} transform={`translate(0 ${y(v)})`}>
+                  <text x={x0 - (phone ? 12 : 14)} dy="0.32em" text-anchor="end">{v}</text>
+                </g>
+              ))}
+              {x.ticks(phone ? 4 : 8).map((v) => (
+                <g key={v} transform={`translate(${x(v)} ${height - margin.bottom})`}>
+                  <line y2="5" />
+                  <text y="19" text-anchor="middle">{v}</text>
+                </g>
+              ))}
+              <text x={x1} y={height - 6} text-anchor="end">{state.progress_unit === "ms" ? "ms since the launch" : state.progress_unit}</text>
+              <text x={4} y={height - 6} class="unit">lift, {unit}</text>
+            </g>
+            <g class="run-words" aria-hidden="true">
               {spots.sensor && <Words at={spots.sensor}>{SENSOR_END}</Words>}
             </g>
-          )}
-          <g clip-path="url(#inside)" aria-hidden="true">
-            {laid.map((its, n) => its && <path key={n} class={`laid ${lookOf(n)}`} d={its} />)}
-            {foreseen && <path class="foreseen" d={foreseen.all} />}
-            <path class="lift" d={lift.all} />
-            <path class="lift cutting" d={lift.cut} />
-            {ticks.map(({ t, p, v }) => (
-              <g key={t} class="moment-mark">
-                <circle cx={x(p)} cy={y(v / size)} r="3" />
-                {spots[t] && <Words at={spots[t]}>{t / 1000} s</Words>}
+            <g class="run-words moments" aria-hidden="true">
+              {ticks.map(({ t }) => spots[t] && <Words key={t} at={spots[t]}>{t / 1000} s</Words>)}
+            </g>
+            <g class="zone-words" aria-hidden="true">
+              {zones.map(({ text }) => spots[text] && <Words key={text} at={spots[text]}>{text}</Words>)}
+            </g>
+            {moment != null && <Moment path={result.path} at={moment} x={x} y={y} size={size} />}
+            {!given && !phone && LINES.map(({ name, words }, n) => rows[n].at(-1)[1] != null && (
+              <text key={name} x={x1 + 10} y={labels[n]} dy="0.32em" aria-hidden="true">{words}</text>
+            ))}
+            {given && LINES.map(({ name, words, does, shape }, n) => (
+              <g key={name}>
+                {points.map((p, i) => {
+                  const value = values[name][i];
+                  const [low, high] = range(name, i);
+                  const text = `${value.toFixed(digits)} ${unit} at ${p} ${state.progress_unit}`;
+                  return (
+                    <g
+                      key={i}
+                      class={`handle ${name}${held && held.name === name && (held.whole || held.i === i) ? " held" : ""}`}
+                      data-handle={`${name} ${i}`}
+                      transform={`translate(${x(p)} ${y(value)})`}
+                      role="slider"
+                      tabindex={0}
+                      aria-label={`${words}, ${p} ${state.progress_unit}`}
+                      aria-orientation="vertical"
+                      aria-valuemin={low}
+                      aria-valuemax={high}
+                      aria-valuenow={value}
+                      aria-valuetext={text}
+                      onKeyDown={(event) => press_key(event, name, i)}
+                    >
+                      <title>{`At ${p} ${state.progress_unit} ${does} at ${value.toFixed(digits)} ${unit}`}</title>
+                      <circle class="reach" r="22" />
+                      <path class="knob" d={shape} />
+                      <Words at={spots[`${name} ${i}`]} from={[x(p), y(value)]}>{value.toFixed(digits)}</Words>
+                    </g>
+                  );
+                })}
+                <g
+                  class={`handle grip ${name}`}
+                  data-handle={`${name} -1`}
+                  transform={`translate(${gripX} ${labels[n]})`}
+                  role="slider"
+                  tabindex={0}
+                  aria-label={`${words}, the whole line`}
+                  aria-orientation="vertical"
+                  aria-valuemin={Math.min(...state.ranges[name].map(([low]) => low))}
+                  aria-valuemax={Math.max(...state.ranges[name].map(([, high]) => high))}
+                  aria-valuenow={Math.max(...values[name])}
+                  aria-valuetext={`${Math.min(...values[name]).toFixed(digits)} to ${Math.max(...values[name]).toFixed(digits)} ${unit}`}
+                  onKeyDown={(event) => press_key(event, name, -1)}
+                >
+                  <title>{`Move the whole line: ${words}`}</title>
+                  <rect class="reach" x="-20" y="-14" width={phone ? 42 : 128} height="28" />
+                  <path class="line-to" d={`M-18 ${y(values[name].at(-1)) - labels[n]}L-9 0`} />
+                  <path class="knob" d="M-5-2L0-8 5-2ZM-5 2L0 8 5 2Z" />
+                  {!phone && <text x="12" dy="0.32em">{words}</text>}
+                </g>
               </g>
             ))}
-          </g>
-          <g class="zone-words" aria-hidden="true">
-            {zones.map(({ text }) => spots[text] && <Words key={text} at={spots[text]}>{text}</Words>)}
-          </g>
-          {disk && disk.result && state.compare && (
-            <g class="of-disk" aria-hidden="true" clip-path="url(#inside)">
-              {linesOf(disk.result.ceilings).map((row, n) => {
-                const at = disk.result.ceilings.progress;
-                return <path key={n} d={path([[x0, row[0]], ...at.map((p, i) => [x(p), row[i]]), [x1, row.at(-1)]])} />;
-              })}
-            </g>
-          )}
-          {rows.map((row, n) => <path key={n} class={`ceiling ${LINES[n].name}`} d={path(row)} aria-hidden="true" />)}
-          {moment != null && <Moment path={result.path} at={moment} x={x} y={y} size={size} />}
-          {!given && !phone && LINES.map(({ name, words }, n) => rows[n].at(-1)[1] != null && (
-            <text key={name} x={x1 + 10} y={labels[n]} dy="0.32em" aria-hidden="true">{words}</text>
-          ))}
-          {given && LINES.map(({ name, words, does, shape }, n) => (
-            <g key={name}>
-              {points.map((p, i) => {
-                const value = values[name][i];
-                const [low, high] = range(name, i);
-                const text = `${value.toFixed(digits)} ${unit} at ${p} ${state.progress_unit}`;
-                return (
-                  <g
-                    key={i}
-                    class={`handle ${name}${held && held.name === name && (held.whole || held.i === i) ? " held" : ""}`}
-                    data-handle={`${name} ${i}`}
-                    transform={`translate(${x(p)} ${y(value)})`}
-                    role="slider"
-                    tabindex={0}
-                    aria-label={`${words}, ${p} ${state.progress_unit}`}
-                    aria-orientation="vertical"
-                    aria-valuemin={low}
-                    aria-valuemax={high}
-                    aria-valuenow={value}
-                    aria-valuetext={text}
-                    onKeyDown={(event) => press_key(event, name, i)}
-                  >
-                    <title>{`At ${p} ${state.progress_unit} ${does} at ${value.toFixed(digits)} ${unit}`}</title>
-                    <circle class="reach" r="22" />
-                    <path class="knob" d={shape} />
-                    <Words at={spots[`${name} ${i}`]} from={[x(p), y(value)]}>{value.toFixed(digits)}</Words>
-                  </g>
-                );
-              })}
-              <g
-                class={`handle grip ${name}`}
-                data-handle={`${name} -1`}
-                transform={`translate(${gripX} ${labels[n]})`}
-                role="slider"
-                tabindex={0}
-                aria-label={`${words}, the whole line`}
-                aria-orientation="vertical"
-                aria-valuemin={Math.min(...state.ranges[name].map(([low]) => low))}
-                aria-valuemax={Math.max(...state.ranges[name].map(([, high]) => high))}
-                aria-valuenow={Math.max(...values[name])}
-                aria-valuetext={`${Math.min(...values[name]).toFixed(digits)} to ${Math.max(...values[name]).toFixed(digits)} ${unit}`}
-                onKeyDown={(event) => press_key(event, name, -1)}
-              >
-                <title>{`Move the whole line: ${words}`}</title>
-                <rect class="reach" x="-20" y="-14" width={phone ? 42 : 128} height="28" />
-                <path class="line-to" d={`M-18 ${y(values[name].at(-1)) - labels[n]}L-9 0`} />
-                <path class="knob" d="M-5-2L0-8 5-2ZM-5 2L0 8 5 2Z" />
-                {!phone && <text x="12" dy="0.32em">{words}</text>}
-              </g>
-            </g>
-          ))}
-          {phone && held && <Answer result={result} stale={stale} x={clamp(placeHeld(held, x, points, gripX), x0 + 84, x1 - 60)} y={placeAbove(y(held.whole ? Math.max(...values[held.name]) : values[held.name][held.i]))} />}
-        </svg>
+            {phone && held && <Answer result={result} stale={stale} x={clamp(placeHeld(held, x, points, gripX), x0 + 84, x1 - 60)} y={placeAbove(y(held.whole ? Math.max(...values[held.name]) : values[held.name][held.i]))} />}
+          </svg>
+        </div>
       )}
       {phone && (
         <p class="legend" aria-hidden="true">
@@ -370,25 +381,11 @@ function Answer({ result, stale, x, y }) {
   );
 }
 
-// The lift of a run that lies over the one whose figures are shown.
-const wayOf = (run, x, y, size) => run.p.map((p, i) => `${i ? "L" : "M"}${x(p).toFixed(1)} ${y(run.v[i] / size).toFixed(1)}`).join("");
-
+/** A run's lift over progress up to `far`, and of that what is cut. */
 function pathOf(run, x, y, size, far = Infinity) {
-  let all = "";
-  let cut = "";
-  let pen = "M";
-  let cutPen = "M";
-  for (let i = 0; i < run.t.length; i += 1) {
-    if (run.p[i] > far) break;
-    const place = `${x(run.p[i]).toFixed(1)} ${y(run.v[i] / size).toFixed(1)}`;
-    all += pen + place;
-    pen = "L";
-    if (run.cut[i]) {
-      cut += cutPen + place;
-      cutPen = "L";
-    } else cutPen = "M";
-  }
-  return { all, cut };
+  const end = run.p.findIndex((p) => p > far);
+  const places = run.p.slice(0, end < 0 ? run.p.length : end).map((p, i) => [x(p), y(run.v[i] / size)]);
+  return { all: lineOf(places), cut: lineOf(places.map(([px, py], i) => [px, run.cut[i] ? py : null])) };
 }
 
 // A few moments to write along the run's path, so that it can be found again over time.
@@ -410,6 +407,7 @@ function Moment({ path, at, x, y, size }) {
 
 // The same as numbers, for those who know them, and to add and take away points.
 export function Numbers({ state, values, set }) {
+  const [open, setOpen] = useState(false);
   if (!state.has_ceilings) return null;
   const names = [...LINES].reverse();
   const change = (name, i, value, stamp) => {
@@ -425,9 +423,9 @@ export function Numbers({ state, values, set }) {
   };
   const count = values.points.length;
   return (
-    <details class="numbers">
+    <details class="numbers" onToggle={(event) => setOpen(event.currentTarget.open)}>
       <summary>The same as numbers; add or take away points</summary>
-      <div class="scroll" tabindex={0} role="region" aria-label="Ceilings as numbers">
+      {open && <div class="scroll" tabindex={0} role="region" aria-label="Ceilings as numbers">
         <table>
           <thead>
             <tr>
@@ -453,7 +451,7 @@ export function Numbers({ state, values, set }) {
             ))}
           </tbody>
         </table>
-      </div>
+      </div>}
     </details>
   );
 }

@@ -1,8 +1,9 @@
 // The one connection to the program: what the page asks for goes out, states come in.
-import { useEffect, useRef, useState } from "preact/hooks";
+import { useEffect, useLayoutEffect, useRef, useState } from "preact/hooks";
 
 const TRIES = 5;
 const MEASURE = "change to picture";
+const ANSWER_MS = 24;
 
 // A step of undo: changes of one setting that follow one another closely, or of one drag.
 let gestureNumber = 0;
@@ -17,13 +18,32 @@ export const gesture = (name, fresh = false) => {
 };
 const session = Math.random().toString(36).slice(2, 10);
 
+/** What the page has with what a message says is new; what is not new stays the same object. */
+function renewed(state, { gone, new: now }) {
+  const made = { ...state };
+  const own = new Set([made]);
+  const above = (path) => path.slice(0, -1).reduce((below, key) => {
+    if (!own.has(below[key])) own.add((below[key] = { ...below[key] }));
+    return below[key];
+  }, made); // prettier-ignore
+  for (const path of gone) delete above(path)[path.at(-1)];
+  for (const [path, value] of now) above(path)[path.at(-1)] = value;
+  return made;
+}
+
 export function useDesk() {
   const [state, setState] = useState(null);
   const [said, setSaid] = useState(null);
   const [logs, setLogs] = useState(null);
   const [connected, setConnected] = useState(true);
   const [mine, setMine] = useState({}); // settings on their way: name -> { value, id }
-  const live = useRef({ socket: null, id: 0, began: new Map(), result: null, disk: null });
+  const live = useRef({ socket: null, id: 0, began: new Map(), state: {}, mine: {}, later: 0, values: {} });
+  const show = (now) => {
+    clearTimeout(live.current.later);
+    live.current.later = 0;
+    live.current.mine = now;
+    setMine(now);
+  };
 
   useEffect(() => {
     let tries = 0;
@@ -35,7 +55,8 @@ export function useDesk() {
         tries = 0;
         live.current.id = 0;
         live.current.began.clear();
-        setMine({});
+        live.current.state = {};
+        show({});
         setConnected(true);
       };
       socket.onmessage = (event) => {
@@ -49,13 +70,10 @@ export function useDesk() {
           return;
         }
         const kept = live.current;
-        if (message.result) kept.result = message.result;
-        if ("disk" in message) kept.disk = message.disk;
-        setState({ ...message, result: kept.result, disk: kept.disk, fresh: Boolean(message.result) });
-        setMine((before) => {
-          const left = Object.entries(before).filter(([, one]) => one.id > message.heard);
-          return left.length === Object.keys(before).length ? before : Object.fromEntries(left);
-        });
+        kept.state = renewed(kept.state, message);
+        setState({ disk: null, ...kept.state, fresh: message.fresh });
+        kept.values = kept.state.values;
+        show(Object.fromEntries(Object.entries(kept.mine).filter(([, one]) => one.id > kept.state.heard)));
       };
       socket.onclose = () => {
         if (ended) return;
@@ -71,8 +89,8 @@ export function useDesk() {
     };
   }, []);
 
-  // After a state has been drawn: how long since the change that it answers.
-  useEffect(() => {
+  // When a state has been laid out, before the frame that shows it: how long since the change that it answers.
+  useLayoutEffect(() => {
     if (!state?.fresh) return;
     const { began } = live.current;
     const answered = [...began.keys()].filter((id) => id <= state.heard);
@@ -96,17 +114,24 @@ export function useDesk() {
     kept.socket.send(JSON.stringify({ do: what, id: kept.id, ...more }));
     return kept.id;
   };
-  const set = (values, of, stamp) => {
+  // In a drag the handle waits a moment for its answer: both in one picture take half the work of two.
+  const set = (values, of, stamp, drags = false) => {
+    const kept = live.current;
     const id = ask("set", { values, gesture: of }, stamp);
     if (!id) return;
-    const entries = Object.entries(values).map(([name, value]) => [name, { value, id }]);
-    setMine((before) => ({ ...before, ...Object.fromEntries(entries) }));
+    kept.mine = { ...kept.mine, ...Object.fromEntries(Object.entries(values).map(([name, value]) => [name, { value, id }])) };
+    if (drags) kept.later ||= setTimeout(() => show(kept.mine), ANSWER_MS);
+    else show(kept.mine);
   };
+  /** Draws what waits for its answer: the hand let go. */
+  const settle = () => live.current.later && show(live.current.mine);
+  /** A setting as it was last asked for, which may not be drawn yet. */
+  const latest = (name) => live.current.mine[name]?.value ?? live.current.values[name];
   const values = { ...state?.values };
   for (const [name, one] of Object.entries(mine)) values[name] = one.value;
   const tell = (text, fine, about) => setSaid({ text, fine, about, at: performance.now() });
   // They hold nothing of one drawing, so that those of the first serve for all.
   const does = useRef(null);
-  does.current ??= { ask, set, tell };
+  does.current ??= { ask, set, tell, latest, settle };
   return { state, values, said, setSaid, logs, connected, ...does.current };
 }

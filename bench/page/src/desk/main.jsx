@@ -4,6 +4,7 @@ import { useEffect, useRef, useState } from "preact/hooks";
 import { forgetColours } from "../looks.jsx";
 import { plots, redraw } from "../plot.js";
 import "../strip.css";
+import { repaint } from "./canvas.jsx";
 import { Ceilings, Numbers } from "./ceilings.jsx";
 import "./desk.css";
 import { Knobs, Within } from "./knobs.jsx";
@@ -17,7 +18,7 @@ import { kindOf, Predicted, Replayed } from "./time.jsx";
 import { takeAlong } from "./transfer.js";
 
 function Desk() {
-  const { state, values, said, setSaid, logs, connected, ask, set, tell } = useDesk();
+  const { state, values, said, setSaid, logs, connected, ask, set, tell, latest, settle } = useDesk();
   const [open, setOpen] = useState(""); // "log" or "begin"
   const bringing = useBringing(tell, logs?.largest, ask);
   const [moment, setMoment] = useState(null);
@@ -83,7 +84,7 @@ function Desk() {
                 {" "}
                 {result.predicted?.path && "Dotted: the lift predicted for the car with this setting."}
               </p>
-              <Ceilings state={state} values={values} set={set} moment={moment} stale={stale} />
+              <Ceilings state={state} values={values} set={set} latest={latest} settle={settle} moment={moment} stale={stale} />
               <Runs runs={state.runs} others={result.others} ask={ask} />
               {stale && <div class="refused" role="alert"><b>These settings cannot be.</b> The pictures and figures are those of the last ones that could.<ul>{refused.map((text) => <li key={text}>{text}</li>)}</ul></div>}
               {!state.has_ceilings && <Maps state={state} values={values} set={set} stale={stale} />}
@@ -353,5 +354,6 @@ function Save({ state, said, ask, close }) {
 matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => {
   forgetColours();
   for (const { plot } of plots) redraw(plot);
+  repaint();
 });
 render(<Desk />, document.getElementById("desk"));

@@ -1,5 +1,6 @@
 // Small things that several parts of the page use.
 import { useEffect, useMemo, useRef, useState } from "preact/hooks";
+import { sameData } from "../columns.js";
 
 export const digitsOf = (step) => Math.max(0, -Math.floor(Math.log10(step) + 1e-9));
 export const clamp = (value, low, high) => Math.min(high, Math.max(low, value));
@@ -58,10 +59,9 @@ export function placed(texts, taken, [x0, y0, x1, y1]) {
 
 /** A value as it was before, as long as it says the same: what is drawn from it needs not be drawn anew. */
 export function useSame(value) {
-  const held = useRef(["", undefined]);
-  const text = JSON.stringify(value) ?? "";
-  if (held.current[0] !== text) held.current = [text, value];
-  return held.current[1];
+  const held = useRef(value);
+  if (!sameData(held.current, value)) held.current = value;
+  return held.current;
 }
 
 /** Draws `children()` anew only where `of`, plain data, says something else. */
