@@ -8,6 +8,7 @@ reduction cannot follow a slanting ceiling exactly; rows and columns are put whe
 
 from __future__ import annotations
 
+import bisect
 import functools
 import itertools
 from collections.abc import Iterator, Sequence
@@ -21,6 +22,8 @@ if TYPE_CHECKING:
     import numpy.typing as npt
 
     Floats = npt.NDArray[np.float64]
+
+_Axes = tuple[list[float], list[float]]  # rows and columns of a map
 
 # Places between two neighbouring progress points at which ceilings and maps are compared: while the maps are
 # sought, and for the figure that is shown. Along the lift the comparison is exact, because both are broken
@@ -92,56 +95,60 @@ class _Grid:
 
         self.ceilings = ceilings
         self.progress = places
-        self._breaks = np.stack(ceilings.at(places), axis=1)
-        self._lines = [line[:, None] for line in ceilings.at(places)]
+        lines = ceilings.at(places)
+        self.breaks = np.stack(lines, axis=1)
+        self._lines = [line[:, None] for line in lines]
+        self._at_breaks = np.stack(_shares(self.breaks, *self._lines), axis=-1)
 
-    def differences(
-        self, rows: Floats, columns: Floats, reduction: Floats, retard: Floats
-    ) -> tuple[Floats, Floats, Floats]:
-        """Map less ceiling for reduction and retard of k maps, float64[k, places, lifts], and those lifts.
+    def differences(self, rows: Floats, columns: Floats, cells: Floats) -> Floats:
+        """Map less ceiling of k maps at each place, at all of their rows and at the three breaks of the
+        ceilings, reduction and retard last: float64[k, places, r + 3, 2].
 
-        rows: float64[k, r], columns: float64[k, c], reduction and retard as shares: float64[k, r, c].
+        rows: float64[k, r], columns: float64[k, c], cells as shares: float64[k, c, r, 2].
         """
         import numpy as np
 
         maps, places = len(rows), len(self.progress)
-        at_rows = np.broadcast_to(rows[:, None, :], (maps, places, rows.shape[1]))
-        at_breaks = np.broadcast_to(self._breaks, (maps, *self._breaks.shape))
-        lifts = np.concatenate([at_rows, at_breaks], axis=2)
-        row, down = _parts(rows, lifts)
-        column, across = _parts(columns, np.broadcast_to(self.progress[:, None], (maps, places, 1)))
-        below = np.minimum(row + 1, rows.shape[1] - 1)
-        beside = np.minimum(column + 1, columns.shape[1] - 1)
-        number = np.arange(maps)[:, None, None]
-        exact = _shares(lifts, *self._lines)
-        found = []
-        for cells, wanted in ((reduction, exact[0]), (retard, exact[1])):
-            left = cells[number, row, column] * (1 - down) + cells[number, below, column] * down
-            right = cells[number, row, beside] * (1 - down) + cells[number, below, beside] * down
-            found.append(left * (1 - across) + right * across - wanted)
-        return found[0], found[1], lifts
+        column, across = _parts(columns, self.progress)
+        row, down = (part.reshape(maps, places, 3) for part in _parts(rows, self.breaks.ravel()))
+        number, place = np.arange(maps)[:, None], np.arange(places)[:, None]
+        below, down = np.minimum(row + 1, rows.shape[1] - 1), down[..., None]
+        up, across = 1 - down, across[..., None, None]
+        sides = []
+        # At a row the map is its cell; at a break it lies between those of two rows.
+        for beside in (column, np.minimum(column + 1, columns.shape[1] - 1)):
+            at_rows = cells[number, beside]
+            above, under = (at_rows[number[..., None], place, at] for at in (row, below))
+            sides.append(np.concatenate([at_rows, above * up + under * down], axis=2))
+        wanted = np.empty_like(sides[0])
+        wanted[:, :, :-3, 0], wanted[:, :, :-3, 1] = _shares(rows[:, None, :], *self._lines)
+        wanted[:, :, -3:] = self._at_breaks
+        return np.asarray(sides[0] * (1 - across) + sides[1] * across - wanted)
 
 
 def _parts(axes: Floats, at: Floats) -> tuple[npt.NDArray[np.intp], Floats]:
     """The point of each axis at or before places, and how far these lie towards the next point, 0..1.
 
-    axes: float64[k, n], at: float64[k, a, b].
+    axes: float64[k, n], at: float64[a]; both float64[k, a].
     """
     import numpy as np
 
     points = axes.shape[1]
-    index = (at[..., None] >= axes[:, None, None, :]).sum(axis=-1) - 1
+    index = (at[:, None] >= axes[:, None, :]).sum(axis=-1) - 1
     index = np.minimum(np.maximum(index, 0), max(points - 2, 0))
     if points == 1:
-        return index, np.zeros_like(at)
-    number = np.arange(len(axes))[:, None, None]
+        return index, np.zeros(index.shape)
+    number = np.arange(len(axes))[:, None]
     before = axes[number, index]
     return index, _within((at - before) / (axes[number, index + 1] - before))
 
 
-def _cells(ceilings: Ceilings, rows: Floats, columns: Floats) -> tuple[Floats, Floats]:
-    """Shares of k maps, both float64[k, r, c]; rows: float64[k, r], columns: float64[k, c]."""
-    return ceilings.shares(rows[:, :, None], columns[:, None, :])
+def _cells(ceilings: Ceilings, rows: Floats, columns: Floats) -> Floats:
+    """Shares of k maps, reduction and retard last: float64[k, c, r, 2]; rows: float64[k, r], columns:
+    float64[k, c]."""
+    import numpy as np
+
+    return np.stack(ceilings.shares(rows[:, None, :], columns[:, :, None]), axis=-1)
 
 
 def _steps(points: Floats, steps: int) -> Floats:
@@ -195,8 +202,8 @@ class _Search:
         lowest = np.floor(min(self.ceilings.retard_from.min(), self.ceilings.reduction_from.min()))
         self._weights = weights
         self._grid = _Grid(self.ceilings, _steps(self.ceilings.progress, _SEARCH_STEPS))
-        ends = np.array([lowest, np.ceil(self.ceilings.full.max())])
-        self._steps = [self._judge([(ends, self.ceilings.progress)])[0]]
+        ends = [float(lowest), float(np.ceil(self.ceilings.full.max()))]
+        self._steps = [self._judge([(ends, list(lines[0]))])[0]]
 
     def steps(self) -> Iterator[_Judged]:
         """Each step's axes and how far off they are."""
@@ -207,25 +214,27 @@ class _Search:
 
     def _advance(self) -> bool:
         # Axes of one length are judged together, which is quicker; the first of equally good ones is taken.
-        more = [self._judge(axes) for axes in _candidates(self.ceilings, self._steps[-1]) if axes]
+        more = [self._judge(axes) for axes in _candidates(self._steps[-1]) if axes]
         if more:
             self._steps.append(min(itertools.chain(*more), key=lambda judged: judged.badness))
         return bool(more)
 
-    def _judge(self, axes: Sequence[tuple[Floats, Floats]]) -> list[_Judged]:
+    def _judge(self, axes: Sequence[_Axes]) -> list[_Judged]:
         import numpy as np
 
-        rows, columns = (np.stack(axis) for axis in zip(*axes, strict=True))
-        cells = _cells(self.ceilings, rows, columns)
-        first, second, lifts = self._grid.differences(rows, columns, *cells)
-        sizes = np.maximum(np.abs(first) * self._weights[0], np.abs(second) * self._weights[1])
+        rows, columns = (np.array(axis) for axis in zip(*axes, strict=True))
+        off = self._grid.differences(rows, columns, _cells(self.ceilings, rows, columns))
+        sizes = (np.abs(off) * self._weights).max(axis=-1)
+        fourth = np.square(np.square(sizes))
+        badness = np.square(fourth).reshape(len(axes), -1).sum(axis=1).tolist()
         found = []
         for number, size in enumerate(sizes):
-            place = int(size.argmax())
-            progress = float(self._grid.progress[place // size.shape[1]])
-            lift = float(lifts[number].flat[place])
-            badness = float((size**8).sum())
-            found.append(_Judged(*axes[number], float(size.flat[place]), lift, progress, badness))
+            place, at = divmod(int(size.argmax()), size.shape[1])
+            breaks = self._grid.breaks[place].tolist()
+            lift = [*axes[number][0], *breaks][at]
+            progress = float(self._grid.progress[place])
+            worst = float(size[place, at])
+            found.append(_Judged(*axes[number], worst, lift, progress, breaks, badness[number]))
         return found
 
 
@@ -252,60 +261,55 @@ class _Judged:
     """Axes, and how far their maps are from the ceilings: the largest difference as a share, where it is, and
     a measure that falls with each of the large ones."""
 
-    rows: Floats
-    columns: Floats
+    rows: list[float]
+    columns: list[float]
     worst: float
     lift: float
     progress: float
+    breaks: list[float]  # lifts of the ceilings at that progress
     badness: float
 
 
-def _candidates(ceilings: Ceilings, found: _Judged) -> tuple[list[tuple[Floats, Floats]], ...]:
+def _candidates(found: _Judged) -> tuple[list[_Axes], list[_Axes]]:
     """Axes with one more row, and with one more column, at or near the place of the largest difference."""
-    import numpy as np
-
     rows, columns = found.rows, found.columns
     longer, wider = [], []
     if len(rows) < AXIS_POINTS:
-        breaks = [float(value[0]) for value in ceilings.at(np.array([found.progress]))]
-        for value in sorted({round(v) for v in (found.lift, _between(rows, found.lift), *breaks)}):
-            if value not in rows:
-                longer.append((np.sort(np.append(rows, value)), columns))
+        near = (found.lift, _between(rows, found.lift), *found.breaks)
+        for value in sorted({float(round(v)) for v in near}.difference(rows)):
+            longer.append((sorted([*rows, value]), columns))
     if 1 < len(columns) < AXIS_POINTS:
-        near = [_between(columns, found.progress + step) for step in (-1, 0)]
-        for value in sorted({round(v) for v in (found.progress, *near)}):
-            if value not in columns:
-                wider.append((rows, np.sort(np.append(columns, value))))
+        near = (found.progress, *(_between(columns, found.progress + step) for step in (-1, 0)))
+        for value in sorted({float(round(v)) for v in near}.difference(columns)):
+            wider.append((rows, sorted([*columns, value])))
     return longer, wider
 
 
-def _between(axis: Floats, at: float) -> float:
+def _between(axis: list[float], at: float) -> float:
     """The middle of the part of an axis in which a place lies."""
-    import numpy as np
-
     if len(axis) == 1:
-        return float(axis[0])
-    index = int(np.clip(np.searchsorted(axis, at, side="right") - 1, 0, len(axis) - 2))
-    return float(axis[index] + axis[index + 1]) / 2
+        return axis[0]
+    index = min(max(bisect.bisect_right(axis, at) - 1, 0), len(axis) - 2)
+    return (axis[index] + axis[index + 1]) / 2
 
 
 def _made(ceilings: Ceilings, axes: _Judged, reduction: int, retard: int) -> Fit:
     """The maps in whole units, and how far they are from the ceilings."""
     import numpy as np
 
-    rows, columns = axes.rows, axes.columns
-    shares = _cells(ceilings, rows[None], columns[None])
-    cells = [np.floor(share * most + 0.5) for share, most in zip(shares, (reduction, retard), strict=True)]
-    scaled = [c / most if most else c for c, most in zip(cells, (reduction, retard), strict=True)]
+    rows, columns = np.array(axes.rows), np.array(axes.columns)
+    greatest = (reduction, retard)
+    cells = np.floor(_cells(ceilings, rows[None], columns[None]) * greatest + 0.5)
+    scaled = cells / [most or 1 for most in greatest]
     corners = _crossings(ceilings, rows)
     grid = _Grid(ceilings, np.unique(np.concatenate([_steps(columns, _FINAL_STEPS), corners])))
-    first, second, _ = grid.differences(rows[None], columns[None], scaled[0], scaled[1])
-    off = [float(np.abs(d).max()) if most else 0.0 for d, most in ((first, reduction), (second, retard))]
+    worst = np.abs(grid.differences(rows[None], columns[None], scaled)).max(axis=(0, 1, 2)).tolist()
+    off = [difference if most else 0.0 for difference, most in zip(worst, greatest, strict=True)]
     return Fit(
         rows.astype(np.int64),
         columns.astype(np.int64),
-        cells[0][0].astype(np.int64),
-        cells[1][0].astype(np.int64),
+        cells[0, :, :, 0].T.astype(np.int64),
+        cells[0, :, :, 1].T.astype(np.int64),
         off[0] * reduction,
         off[1] * retard,
         max(off),
