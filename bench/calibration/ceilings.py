@@ -42,24 +42,24 @@ class Ceilings:
     reduction_from: Floats
     full: Floats
 
-    def at(self, progress: Floats) -> tuple[Floats, Floats, Floats]:
-        """retard_from, reduction_from and full at any progress, of the same shape."""
+    def at(self, progress: Floats) -> Floats:
+        """retard_from, reduction_from and full at any progress: float64[3, ...]."""
         import numpy as np
 
-        return (
-            np.interp(progress, self.progress, self.retard_from),
-            np.interp(progress, self.progress, self.reduction_from),
-            np.interp(progress, self.progress, self.full),
-        )
+        lines = (self.retard_from, self.reduction_from, self.full)
+        return np.array([np.interp(progress, self.progress, line) for line in lines])
 
-    def shares(self, lift: Floats, progress: Floats) -> tuple[Floats, Floats]:
-        """Reduction and retard as shares 0..1 of their greatest values (lift and progress broadcast)."""
+    def shares(self, lift: Floats, progress: Floats) -> Floats:
+        """Reduction and retard as shares 0..1 of their greatest values (lift and progress broadcast):
+        float64[2, ...]."""
         return _shares(lift, *self.at(progress))
 
 
-def _shares(lift: Floats, retard_from: Floats, reduction_from: Floats, full: Floats) -> tuple[Floats, Floats]:
-    reduction = _within((lift - reduction_from) / (full - reduction_from))
-    return reduction, _within((lift - retard_from) / (full - retard_from))
+def _shares(lift: Floats, retard_from: Floats, reduction_from: Floats, full: Floats) -> Floats:
+    import numpy as np
+
+    starts = (reduction_from, retard_from)
+    return _within(np.array([(lift - start) / (full - start) for start in starts]))
 
 
 def _within(share: Floats) -> Floats:
@@ -95,35 +95,33 @@ class _Grid:
 
         self.ceilings = ceilings
         self.progress = places
-        lines = ceilings.at(places)
-        self.breaks = np.stack(lines, axis=1)
-        self._lines = [line[:, None] for line in lines]
-        self._at_breaks = np.stack(_shares(self.breaks, *self._lines), axis=-1)
+        self.breaks = ceilings.at(places)
+        self._at_breaks = _shares(self.breaks, *self.breaks)
 
     def differences(self, rows: Floats, columns: Floats, cells: Floats) -> Floats:
         """Map less ceiling of k maps at each place, at all of their rows and at the three breaks of the
-        ceilings, reduction and retard last: float64[k, places, r + 3, 2].
+        ceilings: float64[2, k, r + 3, places], reduction and retard.
 
-        rows: float64[k, r], columns: float64[k, c], cells as shares: float64[k, c, r, 2].
+        rows: float64[k, r], columns: float64[k, c], cells as shares: float64[2, k, r, c].
         """
         import numpy as np
 
-        maps, places = len(rows), len(self.progress)
-        column, across = _parts(columns, self.progress)
-        row, down = (part.reshape(maps, places, 3) for part in _parts(rows, self.breaks.ravel()))
-        number, place = np.arange(maps)[:, None], np.arange(places)[:, None]
-        below, down = np.minimum(row + 1, rows.shape[1] - 1), down[..., None]
-        up, across = 1 - down, across[..., None, None]
-        sides = []
+        (maps, points), places = rows.shape, len(self.progress)
+        column, across = (part[:, None] for part in _parts(columns, self.progress))
+        row, down = (part.reshape(maps, 3, places) for part in _parts(rows, self.breaks.ravel()))
+        below, up, back = np.minimum(row + 1, points - 1), 1 - down, 1 - across
+        map_, lift, place = np.arange(maps)[:, None, None], np.arange(points)[:, None], np.arange(places)
+        found = np.empty((2, maps, points + 3, places))
         # At a row the map is its cell; at a break it lies between those of two rows.
-        for beside in (column, np.minimum(column + 1, columns.shape[1] - 1)):
-            at_rows = cells[number, beside]
-            above, under = (at_rows[number[..., None], place, at] for at in (row, below))
-            sides.append(np.concatenate([at_rows, above * up + under * down], axis=2))
-        wanted = np.empty_like(sides[0])
-        wanted[:, :, :-3, 0], wanted[:, :, :-3, 1] = _shares(rows[:, None, :], *self._lines)
-        wanted[:, :, -3:] = self._at_breaks
-        return np.asarray(sides[0] * (1 - across) + sides[1] * across - wanted)
+        left = cells[:, map_, lift, column]
+        right = cells[:, map_, lift, np.minimum(column + 1, columns.shape[1] - 1)]
+        at_rows, at_breaks = found[:, :, :points], found[:, :, points:]
+        at_rows[:] = left * back + right * across - _shares(rows[:, :, None], *self.breaks)
+        left, right = (
+            side[:, map_, row, place] * up + side[:, map_, below, place] * down for side in (left, right)
+        )
+        at_breaks[:] = left * back + right * across - self._at_breaks[:, None]
+        return found
 
 
 def _parts(axes: Floats, at: Floats) -> tuple[npt.NDArray[np.intp], Floats]:
@@ -144,11 +142,9 @@ def _parts(axes: Floats, at: Floats) -> tuple[npt.NDArray[np.intp], Floats]:
 
 
 def _cells(ceilings: Ceilings, rows: Floats, columns: Floats) -> Floats:
-    """Shares of k maps, reduction and retard last: float64[k, c, r, 2]; rows: float64[k, r], columns:
+    """Shares of k maps, reduction and retard: float64[2, k, r, c]; rows: float64[k, r], columns:
     float64[k, c]."""
-    import numpy as np
-
-    return np.stack(ceilings.shares(rows[:, None, :], columns[:, :, None]), axis=-1)
+    return ceilings.shares(rows[:, :, None], columns[:, None, :])
 
 
 def _steps(points: Floats, steps: int) -> Floats:
@@ -223,18 +219,17 @@ class _Search:
         import numpy as np
 
         rows, columns = (np.array(axis) for axis in zip(*axes, strict=True))
-        off = self._grid.differences(rows, columns, _cells(self.ceilings, rows, columns))
-        sizes = (np.abs(off) * self._weights).max(axis=-1)
-        fourth = np.square(np.square(sizes))
-        badness = np.square(fourth).reshape(len(axes), -1).sum(axis=1).tolist()
+        off = np.abs(self._grid.differences(rows, columns, _cells(self.ceilings, rows, columns)))
+        sizes = np.maximum(off[0] * self._weights[0], off[1] * self._weights[1])
+        sizes = np.ascontiguousarray(sizes.transpose(0, 2, 1)).reshape(len(axes), -1)
+        badness = np.square(np.square(np.square(sizes))).sum(axis=1).tolist()
         found = []
-        for number, size in enumerate(sizes):
-            place, at = divmod(int(size.argmax()), size.shape[1])
-            breaks = self._grid.breaks[place].tolist()
+        for number, (size, most) in enumerate(zip(sizes, sizes.argmax(axis=1).tolist(), strict=True)):
+            place, at = divmod(most, rows.shape[1] + 3)
+            breaks = self._grid.breaks[:, place].tolist()
             lift = [*axes[number][0], *breaks][at]
             progress = float(self._grid.progress[place])
-            worst = float(size[place, at])
-            found.append(_Judged(*axes[number], worst, lift, progress, breaks, badness[number]))
+            found.append(_Judged(*axes[number], float(size[most]), lift, progress, breaks, badness[number]))
         return found
 
 
@@ -299,17 +294,18 @@ def _made(ceilings: Ceilings, axes: _Judged, reduction: int, retard: int) -> Fit
 
     rows, columns = np.array(axes.rows), np.array(axes.columns)
     greatest = (reduction, retard)
-    cells = np.floor(_cells(ceilings, rows[None], columns[None]) * greatest + 0.5)
-    scaled = cells / [most or 1 for most in greatest]
+    shares = _cells(ceilings, rows[None], columns[None])
+    cells = [np.floor(share * most + 0.5) for share, most in zip(shares, greatest, strict=True)]
+    scaled = np.array([c / (most or 1) for c, most in zip(cells, greatest, strict=True)])
     corners = _crossings(ceilings, rows)
     grid = _Grid(ceilings, np.unique(np.concatenate([_steps(columns, _FINAL_STEPS), corners])))
-    worst = np.abs(grid.differences(rows[None], columns[None], scaled)).max(axis=(0, 1, 2)).tolist()
+    worst = np.abs(grid.differences(rows[None], columns[None], scaled)).max(axis=(1, 2, 3)).tolist()
     off = [difference if most else 0.0 for difference, most in zip(worst, greatest, strict=True)]
     return Fit(
         rows.astype(np.int64),
         columns.astype(np.int64),
-        cells[0, :, :, 0].T.astype(np.int64),
-        cells[0, :, :, 1].T.astype(np.int64),
+        cells[0][0].astype(np.int64),
+        cells[1][0].astype(np.int64),
         off[0] * reduction,
         off[1] * retard,
         max(off),
