@@ -76,8 +76,8 @@ def _by_sections(text: str) -> dict[str, Any] | None:
     if '"""' in text or "'''" in text:
         return None
     found: dict[str, Any] = {}
-    tables = {(): found}  # those made by a head, or on the way to one
-    given = set()
+    tables: dict[tuple[str, ...], dict[str, Any]] = {(): found}  # those made by a head, or on the way to one
+    given: set[tuple[str, ...]] = set()
     try:
         sections = [_section(part) for part in re.split(r"\n(?=\[)", text.replace("\r\n", "\n"))]
     except ValueError:

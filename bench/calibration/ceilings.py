@@ -91,8 +91,6 @@ class _Grid:
     """The places along progress where ceilings and maps are compared."""
 
     def __init__(self, ceilings: Ceilings, places: Floats) -> None:
-        import numpy as np
-
         self.ceilings = ceilings
         self.progress = places
         self.breaks = ceilings.at(places)
