@@ -144,7 +144,9 @@ class File:
             path = q.path if len(q.values) == 1 else (*q.path, i)
             if judged and not least <= number <= greatest:
                 what = f"{q.written(value)} is too {'small' if number < least else 'large'}"
-                right = f"{limit_text(q, Fraction(scale), least)} to {limit_text(q, Fraction(scale), greatest)}"
+                right = (
+                    f"{limit_text(q, Fraction(scale), least)} to {limit_text(q, Fraction(scale), greatest)}"
+                )
                 self.wrong(path, what, right, q)
             elif judged and q.given and abs(number * whole - part) * 100 > abs(part):
                 became = q.written(number / scale)
