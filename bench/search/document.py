@@ -64,7 +64,7 @@ _SETTINGS = (
 )  # fmt: skip
 
 _AFTER_QUICK = (
-    " A quick search often ends so: that says nothing of the car or the limits. Search without --quick, or"
+    " A quick search ends so now and then: that says nothing of the car or the limits. Search without --quick, or"
     " with another --seed, before more is allowed."
 )
 
