@@ -105,18 +105,19 @@ class _Grid:
         import numpy as np
 
         (maps, points), width, places = rows.shape, columns.shape[1], len(self.progress)
-        column, across = (part[:, None] for part in _parts(columns, self.progress))
-        row, down = (part.reshape(maps, 3, places) for part in _parts(rows, self.breaks.ravel()))
+        column, across = _parts(columns, self.progress)
+        row, down = _parts(rows, self.breaks.ravel())
+        across, down = across[:, None], down.reshape(maps, 3, places)
         up, back = 1 - down, 1 - across
         found = np.empty((2, maps, points + 3, places))
         at_rows, at_breaks = found[:, :, :points], found[:, :, points:]
         # At a row the map is its cell; at a break it lies between those of two rows. Taken by numbers in
         # the flat array, which is much quicker than by several axes.
         first = np.arange(0, maps * points, points)[:, None, None]
-        taken = (first + np.arange(points)[:, None]) * width + column
+        taken = (first + np.arange(points)[:, None]) * width + column[:, None]
         left, right = (_taken(cells, taken + step) for step in (0, min(1, width - 1)))
         at_rows[:] = left * back + right * across - _shares(rows[:, :, None], *self.breaks)
-        taken = (first + row) * places + np.arange(places)
+        taken = (first + row.reshape(down.shape)) * places + np.arange(places)
         left, right = (
             _taken(side, taken) * up + _taken(side, taken + places) * down for side in (left, right)
         )
