@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import os
 import re
 import stat
@@ -16,6 +17,8 @@ _MOST_DIGITS = 400
 _PART = re.compile(r"\.[ \t]*[\w\"'-]+[ \t]*(?=\.)")
 _DIGITS = re.compile(f"[0-9A-Fa-f_]{{{_MOST_DIGITS + 1}}}")
 _COMMA = re.compile(r"=\s*[+-]?\d+,\d+\s*(#|$)")
+_HEAD = re.compile(r"\[([\w-]+(?:\.[\w-]+)*)\][ \t]*(?:#[^\n]*)?(?:\n|\Z)", re.ASCII)
+_INDENTED_HEAD = re.compile(r"\n[ \t]+\[[^\n,=]*\][ \t]*(?:#[^\n]*)?(?:\n|\Z)")
 _PLACE = re.compile(r" \(at line (\d+), column (\d+)\)$")
 
 
@@ -56,13 +59,67 @@ def parse_toml(text: str, name: str | Path, kind: str) -> dict[str, Any]:
                 f"has a number of more than {_MOST_DIGITS} digits", f"{name}:{number}", "a number"
             )
     try:
-        return tomllib.loads(text)
+        found = _by_sections(text)
+        return tomllib.loads(text) if found is None else found
     except tomllib.TOMLDecodeError as error:
         raise _explained(str(error), text, name, kind) from None
     except (ValueError, RecursionError):
         brackets = [line.count("[") + line.count("{") for line in text.split("\n")]
         deepest = brackets.index(max(brackets)) + 1
         raise UserError("is nested too deeply", f"{name}:{deepest}", "numbers, lists and tables") from None
+
+
+def _by_sections(text: str) -> dict[str, Any] | None:
+    """What a text says, each section read once as long as its text stays: a desk and a search change one or
+    two sections of many. None where that is not certain to be the same as the text read whole, and for what
+    is wrong."""
+    if '"""' in text or "'''" in text:
+        return None
+    found: dict[str, Any] = {}
+    tables: dict[tuple[str, ...], dict[str, Any]] = {(): found}  # those made by a head, or on the way to one
+    given: set[tuple[str, ...]] = set()
+    try:
+        sections = [_section(part) for part in re.split(r"\n(?=\[)", text.replace("\r\n", "\n"))]
+    except ValueError:
+        return None
+    for path, content in sections:
+        table = found
+        for end in range(1, len(path) + 1):
+            if path[:end] not in tables:
+                if path[end - 1] in table:
+                    return None
+                tables[path[:end]] = table[path[end - 1]] = {}
+            table = tables[path[:end]]
+        if path in given or not content.keys().isdisjoint(table):
+            return None
+        given.add(path)
+        table.update(_copied(content))
+    return found
+
+
+@functools.lru_cache(maxsize=128)
+def _section(part: str) -> tuple[tuple[str, ...], dict[str, Any]]:
+    """The name of a section and what is in it, from its text; no name for what stands before the first one.
+    ValueError where it is no TOML, as where a line in a list begins as a head does, or not one section."""
+    content: Any = tomllib.loads(part)
+    if _INDENTED_HEAD.search(f"\n{part}"):
+        raise ValueError("may be two sections")
+    if not part.startswith("["):
+        return (), content
+    head = _HEAD.match(part)
+    if head is None:
+        raise ValueError("no simple name")
+    path = tuple(head[1].split("."))
+    for name in path:
+        content = content[name]
+    return path, content
+
+
+def _copied(value: Any) -> Any:
+    """Of its own, so that nobody changes what is kept."""
+    if isinstance(value, dict):
+        return {key: _copied(one) for key, one in value.items()}
+    return [_copied(one) for one in value] if isinstance(value, list) else value
 
 
 def _explained(message: str, text: str, name: str | Path, kind: str) -> UserError:

@@ -95,7 +95,7 @@ def _run(*words: str) -> str:
 
 _REPLAY = ("replay", "--calibration", "traces/demo.toml", "--out", "FOLDER/out")
 TASKS = (
-    Task(_COMPILE, (("compile a calibration, processor", "s", 0.25, 0.75),)),
+    Task(_COMPILE, (("compile a calibration, processor", "s", 0.25, 0.5),)),
     Task(_DRIVE, (("drive 288 cars to 660 ft, processor", "s", 0.35, 0.5),)),
     Task(
         _run(*_REPLAY, "traces/clean_launch.csv"),

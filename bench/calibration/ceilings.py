@@ -8,6 +8,7 @@ reduction cannot follow a slanting ceiling exactly; rows and columns are put whe
 
 from __future__ import annotations
 
+import bisect
 import functools
 import itertools
 from collections.abc import Iterator, Sequence
@@ -21,6 +22,8 @@ if TYPE_CHECKING:
     import numpy.typing as npt
 
     Floats = npt.NDArray[np.float64]
+
+_Axes = tuple[list[float], list[float]]  # rows and columns of a map
 
 # Places between two neighbouring progress points at which ceilings and maps are compared: while the maps are
 # sought, and for the figure that is shown. Along the lift the comparison is exact, because both are broken
@@ -39,24 +42,24 @@ class Ceilings:
     reduction_from: Floats
     full: Floats
 
-    def at(self, progress: Floats) -> tuple[Floats, Floats, Floats]:
-        """retard_from, reduction_from and full at any progress, of the same shape."""
+    def at(self, progress: Floats) -> Floats:
+        """retard_from, reduction_from and full at any progress: float64[3, ...]."""
         import numpy as np
 
-        return (
-            np.interp(progress, self.progress, self.retard_from),
-            np.interp(progress, self.progress, self.reduction_from),
-            np.interp(progress, self.progress, self.full),
-        )
+        lines = (self.retard_from, self.reduction_from, self.full)
+        return np.array([np.interp(progress, self.progress, line) for line in lines])
 
-    def shares(self, lift: Floats, progress: Floats) -> tuple[Floats, Floats]:
-        """Reduction and retard as shares 0..1 of their greatest values (lift and progress broadcast)."""
+    def shares(self, lift: Floats, progress: Floats) -> Floats:
+        """Reduction and retard as shares 0..1 of their greatest values (lift and progress broadcast):
+        float64[2, ...]."""
         return _shares(lift, *self.at(progress))
 
 
-def _shares(lift: Floats, retard_from: Floats, reduction_from: Floats, full: Floats) -> tuple[Floats, Floats]:
-    reduction = _within((lift - reduction_from) / (full - reduction_from))
-    return reduction, _within((lift - retard_from) / (full - retard_from))
+def _shares(lift: Floats, retard_from: Floats, reduction_from: Floats, full: Floats) -> Floats:
+    import numpy as np
+
+    starts = (reduction_from, retard_from)
+    return _within(np.array([(lift - start) / (full - start) for start in starts]))
 
 
 def _within(share: Floats) -> Floats:
@@ -88,59 +91,65 @@ class _Grid:
     """The places along progress where ceilings and maps are compared."""
 
     def __init__(self, ceilings: Ceilings, places: Floats) -> None:
-        import numpy as np
-
         self.ceilings = ceilings
         self.progress = places
-        self._breaks = np.stack(ceilings.at(places), axis=1)
-        self._lines = [line[:, None] for line in ceilings.at(places)]
+        self.breaks = ceilings.at(places)
+        self._at_breaks = _shares(self.breaks, *self.breaks)
 
-    def differences(
-        self, rows: Floats, columns: Floats, reduction: Floats, retard: Floats
-    ) -> tuple[Floats, Floats, Floats]:
-        """Map less ceiling for reduction and retard of k maps, float64[k, places, lifts], and those lifts.
+    def differences(self, rows: Floats, columns: Floats, cells: Floats) -> Floats:
+        """Map less ceiling of k maps at each place, at all of their rows and at the three breaks of the
+        ceilings: float64[2, k, r + 3, places], reduction and retard.
 
-        rows: float64[k, r], columns: float64[k, c], reduction and retard as shares: float64[k, r, c].
+        rows: float64[k, r], columns: float64[k, c], cells as shares: float64[2, k, r, c].
         """
         import numpy as np
 
-        maps, places = len(rows), len(self.progress)
-        at_rows = np.broadcast_to(rows[:, None, :], (maps, places, rows.shape[1]))
-        at_breaks = np.broadcast_to(self._breaks, (maps, *self._breaks.shape))
-        lifts = np.concatenate([at_rows, at_breaks], axis=2)
-        row, down = _parts(rows, lifts)
-        column, across = _parts(columns, np.broadcast_to(self.progress[:, None], (maps, places, 1)))
-        below = np.minimum(row + 1, rows.shape[1] - 1)
-        beside = np.minimum(column + 1, columns.shape[1] - 1)
-        number = np.arange(maps)[:, None, None]
-        exact = _shares(lifts, *self._lines)
-        found = []
-        for cells, wanted in ((reduction, exact[0]), (retard, exact[1])):
-            left = cells[number, row, column] * (1 - down) + cells[number, below, column] * down
-            right = cells[number, row, beside] * (1 - down) + cells[number, below, beside] * down
-            found.append(left * (1 - across) + right * across - wanted)
-        return found[0], found[1], lifts
+        (maps, points), width, places = rows.shape, columns.shape[1], len(self.progress)
+        column, across = _parts(columns, self.progress)
+        row, down = _parts(rows, self.breaks.ravel())
+        across, down = across[:, None], down.reshape(maps, 3, places)
+        up, back = 1 - down, 1 - across
+        found = np.empty((2, maps, points + 3, places))
+        at_rows, at_breaks = found[:, :, :points], found[:, :, points:]
+        # At a row the map is its cell; at a break it lies between those of two rows. Taken by numbers in
+        # the flat array, which is much quicker than by several axes.
+        first = np.arange(0, maps * points, points)[:, None, None]
+        taken = (first + np.arange(points)[:, None]) * width + column[:, None]
+        left, right = (_taken(cells, taken + step) for step in (0, min(1, width - 1)))
+        at_rows[:] = left * back + right * across - _shares(rows[:, :, None], *self.breaks)
+        taken = (first + row.reshape(down.shape)) * places + np.arange(places)
+        left, right = (
+            _taken(side, taken) * up + _taken(side, taken + places) * down for side in (left, right)
+        )
+        at_breaks[:] = left * back + right * across - self._at_breaks[:, None]
+        return found
+
+
+def _taken(pair: Floats, numbers: npt.NDArray[np.intp]) -> Floats:
+    """Of both arrays of a pair the values with these numbers."""
+    return pair.reshape(2, -1).take(numbers, axis=1)
 
 
 def _parts(axes: Floats, at: Floats) -> tuple[npt.NDArray[np.intp], Floats]:
     """The point of each axis at or before places, and how far these lie towards the next point, 0..1.
 
-    axes: float64[k, n], at: float64[k, a, b].
+    axes: float64[k, n], at: float64[a]; both float64[k, a].
     """
     import numpy as np
 
     points = axes.shape[1]
-    index = (at[..., None] >= axes[:, None, None, :]).sum(axis=-1) - 1
+    index = (at[:, None] >= axes[:, None, :]).sum(axis=-1) - 1
     index = np.minimum(np.maximum(index, 0), max(points - 2, 0))
     if points == 1:
-        return index, np.zeros_like(at)
-    number = np.arange(len(axes))[:, None, None]
-    before = axes[number, index]
-    return index, _within((at - before) / (axes[number, index + 1] - before))
+        return index, np.zeros(index.shape)
+    number = np.arange(0, axes.size, points)[:, None] + index
+    before = axes.take(number)
+    return index, _within((at - before) / (axes.take(number + 1) - before))
 
 
-def _cells(ceilings: Ceilings, rows: Floats, columns: Floats) -> tuple[Floats, Floats]:
-    """Shares of k maps, both float64[k, r, c]; rows: float64[k, r], columns: float64[k, c]."""
+def _cells(ceilings: Ceilings, rows: Floats, columns: Floats) -> Floats:
+    """Shares of k maps, reduction and retard: float64[2, k, r, c]; rows: float64[k, r], columns:
+    float64[k, c]."""
     return ceilings.shares(rows[:, :, None], columns[:, None, :])
 
 
@@ -195,8 +204,8 @@ class _Search:
         lowest = np.floor(min(self.ceilings.retard_from.min(), self.ceilings.reduction_from.min()))
         self._weights = weights
         self._grid = _Grid(self.ceilings, _steps(self.ceilings.progress, _SEARCH_STEPS))
-        ends = np.array([lowest, np.ceil(self.ceilings.full.max())])
-        self._steps = [self._judge([(ends, self.ceilings.progress)])[0]]
+        ends = [float(lowest), float(np.ceil(self.ceilings.full.max()))]
+        self._steps = [self._judge([(ends, list(lines[0]))])[0]]
 
     def steps(self) -> Iterator[_Judged]:
         """Each step's axes and how far off they are."""
@@ -207,25 +216,26 @@ class _Search:
 
     def _advance(self) -> bool:
         # Axes of one length are judged together, which is quicker; the first of equally good ones is taken.
-        more = [self._judge(axes) for axes in _candidates(self.ceilings, self._steps[-1]) if axes]
+        more = [self._judge(axes) for axes in _candidates(self._steps[-1]) if axes]
         if more:
             self._steps.append(min(itertools.chain(*more), key=lambda judged: judged.badness))
         return bool(more)
 
-    def _judge(self, axes: Sequence[tuple[Floats, Floats]]) -> list[_Judged]:
+    def _judge(self, axes: Sequence[_Axes]) -> list[_Judged]:
         import numpy as np
 
-        rows, columns = (np.stack(axis) for axis in zip(*axes, strict=True))
-        cells = _cells(self.ceilings, rows, columns)
-        first, second, lifts = self._grid.differences(rows, columns, *cells)
-        sizes = np.maximum(np.abs(first) * self._weights[0], np.abs(second) * self._weights[1])
+        rows, columns = (np.array(axis) for axis in zip(*axes, strict=True))
+        off = np.abs(self._grid.differences(rows, columns, _cells(self.ceilings, rows, columns)))
+        sizes = np.maximum(off[0] * self._weights[0], off[1] * self._weights[1])
+        sizes = np.ascontiguousarray(sizes.transpose(0, 2, 1)).reshape(len(axes), -1)
+        badness = np.square(np.square(np.square(sizes))).sum(axis=1).tolist()
         found = []
-        for number, size in enumerate(sizes):
-            place = int(size.argmax())
-            progress = float(self._grid.progress[place // size.shape[1]])
-            lift = float(lifts[number].flat[place])
-            badness = float((size**8).sum())
-            found.append(_Judged(*axes[number], float(size.flat[place]), lift, progress, badness))
+        for number, (size, most) in enumerate(zip(sizes, sizes.argmax(axis=1).tolist(), strict=True)):
+            place, at = divmod(most, rows.shape[1] + 3)
+            breaks = self._grid.breaks[:, place].tolist()
+            lift = [*axes[number][0], *breaks][at]
+            progress = float(self._grid.progress[place])
+            found.append(_Judged(*axes[number], float(size[most]), lift, progress, breaks, badness[number]))
         return found
 
 
@@ -252,55 +262,51 @@ class _Judged:
     """Axes, and how far their maps are from the ceilings: the largest difference as a share, where it is, and
     a measure that falls with each of the large ones."""
 
-    rows: Floats
-    columns: Floats
+    rows: list[float]
+    columns: list[float]
     worst: float
     lift: float
     progress: float
+    breaks: list[float]  # lifts of the ceilings at that progress
     badness: float
 
 
-def _candidates(ceilings: Ceilings, found: _Judged) -> tuple[list[tuple[Floats, Floats]], ...]:
+def _candidates(found: _Judged) -> tuple[list[_Axes], list[_Axes]]:
     """Axes with one more row, and with one more column, at or near the place of the largest difference."""
-    import numpy as np
-
     rows, columns = found.rows, found.columns
     longer, wider = [], []
     if len(rows) < AXIS_POINTS:
-        breaks = [float(value[0]) for value in ceilings.at(np.array([found.progress]))]
-        for value in sorted({round(v) for v in (found.lift, _between(rows, found.lift), *breaks)}):
-            if value not in rows:
-                longer.append((np.sort(np.append(rows, value)), columns))
+        near = (found.lift, _between(rows, found.lift), *found.breaks)
+        for value in sorted({float(round(v)) for v in near}.difference(rows)):
+            longer.append((sorted([*rows, value]), columns))
     if 1 < len(columns) < AXIS_POINTS:
-        near = [_between(columns, found.progress + step) for step in (-1, 0)]
-        for value in sorted({round(v) for v in (found.progress, *near)}):
-            if value not in columns:
-                wider.append((rows, np.sort(np.append(columns, value))))
+        near = (found.progress, *(_between(columns, found.progress + step) for step in (-1, 0)))
+        for value in sorted({float(round(v)) for v in near}.difference(columns)):
+            wider.append((rows, sorted([*columns, value])))
     return longer, wider
 
 
-def _between(axis: Floats, at: float) -> float:
+def _between(axis: list[float], at: float) -> float:
     """The middle of the part of an axis in which a place lies."""
-    import numpy as np
-
     if len(axis) == 1:
-        return float(axis[0])
-    index = int(np.clip(np.searchsorted(axis, at, side="right") - 1, 0, len(axis) - 2))
-    return float(axis[index] + axis[index + 1]) / 2
+        return axis[0]
+    index = min(max(bisect.bisect_right(axis, at) - 1, 0), len(axis) - 2)
+    return (axis[index] + axis[index + 1]) / 2
 
 
 def _made(ceilings: Ceilings, axes: _Judged, reduction: int, retard: int) -> Fit:
     """The maps in whole units, and how far they are from the ceilings."""
     import numpy as np
 
-    rows, columns = axes.rows, axes.columns
+    rows, columns = np.array(axes.rows), np.array(axes.columns)
+    greatest = (reduction, retard)
     shares = _cells(ceilings, rows[None], columns[None])
-    cells = [np.floor(share * most + 0.5) for share, most in zip(shares, (reduction, retard), strict=True)]
-    scaled = [c / most if most else c for c, most in zip(cells, (reduction, retard), strict=True)]
+    cells = [np.floor(share * most + 0.5) for share, most in zip(shares, greatest, strict=True)]
+    scaled = np.array([c / (most or 1) for c, most in zip(cells, greatest, strict=True)])
     corners = _crossings(ceilings, rows)
     grid = _Grid(ceilings, np.unique(np.concatenate([_steps(columns, _FINAL_STEPS), corners])))
-    first, second, _ = grid.differences(rows[None], columns[None], scaled[0], scaled[1])
-    off = [float(np.abs(d).max()) if most else 0.0 for d, most in ((first, reduction), (second, retard))]
+    worst = np.abs(grid.differences(rows[None], columns[None], scaled)).max(axis=(1, 2, 3)).tolist()
+    off = [difference if most else 0.0 for difference, most in zip(worst, greatest, strict=True)]
     return Fit(
         rows.astype(np.int64),
         columns.astype(np.int64),

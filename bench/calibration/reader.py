@@ -133,7 +133,6 @@ class File:
 
     def put(self, name: str, q: Quantity, scale: Fraction | int = 1) -> list[int]:
         """Compile a quantity into a field: values times scale, rounded to the nearest whole number."""
-        scale = Fraction(scale)
         up, down = scale.numerator, scale.denominator
         count, least, greatest = LEGAL[name]
         compiled = []
@@ -145,7 +144,9 @@ class File:
             path = q.path if len(q.values) == 1 else (*q.path, i)
             if judged and not least <= number <= greatest:
                 what = f"{q.written(value)} is too {'small' if number < least else 'large'}"
-                right = f"{limit_text(q, scale, least)} to {limit_text(q, scale, greatest)}"
+                right = (
+                    f"{limit_text(q, Fraction(scale), least)} to {limit_text(q, Fraction(scale), greatest)}"
+                )
                 self.wrong(path, what, right, q)
             elif judged and q.given and abs(number * whole - part) * 100 > abs(part):
                 became = q.written(number / scale)
@@ -188,7 +189,7 @@ class Section:
     def gives(self, base: str, unit: str) -> bool:
         """Whether a key for this is there, in any unit of that kind."""
         self._known.append((base, unit))
-        written = [unit_after(key, base) for key in self.content]
+        written = [unit_after(key, base) for key in self.content if key.startswith(base)]
         return any(w is not None and units.kind_of(w[0]) == units.kind_of(unit) for w in written)
 
     def number(
@@ -368,7 +369,11 @@ class Section:
     ) -> tuple[str, str, str, Fraction] | None:
         """The key for something, its canonical unit, its written unit, and that one's size."""
         self._known += [(base, unit) for unit in allowed]
-        found = [form for key in self.content if (form := _form(key, base, tuple(allowed))) is not None]
+        found = [
+            form
+            for key in self.content
+            if key.startswith(base) and (form := _form(key, base, tuple(allowed))) is not None
+        ]
         self._claimed |= {entry[0] for entry in found}
         if not found:
             if not optional:
@@ -424,7 +429,13 @@ def _exact(item: object) -> tuple[Fraction, str]:
         return Fraction(0), f"{_describe(item)} is not a number"
     if item != item or abs(item) > 1e12:
         return Fraction(0), "is not a number a calibration can have"
-    return Fraction(repr(item)) if isinstance(item, float) else Fraction(item), ""
+    return _fraction(item), ""
+
+
+@functools.lru_cache(maxsize=4096, typed=True)
+def _fraction(number: float) -> Fraction:
+    """What is written, not the binary number next to it."""
+    return Fraction(repr(number))
 
 
 def _describe(item: object) -> str:

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from bench.search.study import Found
 
 # Of --quick, unless given.
-_QUICK = {"cars": 32, "population": 12, "generations": 12}
+_QUICK = {"population": 12, "generations": 18}
 _QUICK_NEAR = 20.0
 
 
@@ -87,9 +87,8 @@ _QUICK_NEAR = 20.0
 )  # fmt: skip
 @click.option(
     "--quick", is_flag=True,
-    help="A first look, for a fifth of the work: coarser steps of the model, and unless given --near 20"
-    " --population 12 --generations 12 --cars 32. It may well find nothing within limits: then search"
-    " without it.",
+    help="A first look, for less than half of the work: coarser steps of the model, and unless given --near"
+    " 20 --population 12 --generations 18. It may find nothing within limits: then search without it.",
 )  # fmt: skip
 @click.option(
     "--take", type=Whole(1), metavar="ROW",
@@ -151,9 +150,9 @@ def search(
         raise UserError("--take writes a calibration", "--take", "give --out DIR too")
     if quick:
         near = _QUICK_NEAR if near is None else near
-        cars, population, generations = (
+        population, generations = (
             _QUICK[name] if _not_given(name) else given
-            for name, given in (("cars", cars), ("population", population), ("generations", generations))
+            for name, given in (("population", population), ("generations", generations))
         )
     wishes = read_wishes(fixed, range_texts, near)
     vehicle = load_vehicle(vehicle_path)

@@ -64,8 +64,8 @@ _SETTINGS = (
 )  # fmt: skip
 
 _AFTER_QUICK = (
-    " A quick search often ends so: that says nothing of the car or the limits. Search without --quick, or"
-    " with another --seed, before more is allowed."
+    " A quick search ends so now and then: that says nothing of the car or the limits. Search without"
+    " --quick, or with another --seed, before more is allowed."
 )
 
 

@@ -44,6 +44,7 @@ class Plan:
     population: int
     generations: int
     seed: int
+    strict: bool = False  # whether all of these cars must keep the limits: see demanded
 
     @property
     def few(self) -> int:
@@ -125,7 +126,8 @@ class Search:
 
     def _judge(self, d: CarFigures) -> Judged:
         plan = self.plan
-        return judge(d, plan.limits, plan.share, demanded(len(d.time), plan.share))
+        demand = 1.0 if plan.strict else demanded(len(d.time), plan.share)
+        return judge(d, plan.limits, plan.share, demand)
 
     def _begin(self, course: Course, rng: Random) -> None:
         """The start, and of some near it and others spread evenly over the ranges those that look best on a

@@ -18,7 +18,7 @@ from bench.errors import UserError
 from bench.random import Random
 from bench.search import state
 from bench.search.drive import Job, driver
-from bench.search.evolve import Course, Courses, Plan, Search, evenly_spread
+from bench.search.evolve import Course, Courses, Member, Plan, Search, Tried, evenly_spread
 from bench.search.facts import make_facts
 from bench.search.figure import least_times
 from bench.search.files import calibration_text
@@ -39,7 +39,7 @@ from bench.search.limits import (
 )
 from bench.search.settings import Settings
 from bench.search.spread import CHECK_FROM, DEFAULT_SCATTER, Spread, most_noise, with_scatter
-from bench.search.study import Options, looks_ahead, search
+from bench.search.study import Options, looks_ahead, safest, search
 from bench.search.wishes import KEYS, Wishes, read_wishes
 from bench.vehicle.harm import at_share
 from bench.vehicle.results import MARKS_FT, SCORES
@@ -49,6 +49,7 @@ from tests.vehicle_support import CALIBRATION_PATH, NOT_BUILT, calibration, demo
 
 pytestmark = pytest.mark.skipif(NOT_BUILT is not None, reason=str(NOT_BUILT))
 
+OTHERS = tuple(name for name in FIGURES if name != "lift")
 REAR = """
 [rear_suspension]
 spring_n_per_mm = 60
@@ -444,6 +445,26 @@ def test_a_quick_search_steps_coarsely_and_its_check_does_not():
     assert spread.one(1)[1].midpoint
     assert not spread.one(CHECK_FROM)[1].midpoint
     assert not replace(spread, quick=False).one(1)[1].midpoint
+
+
+def test_a_quick_search_demands_the_limits_of_all_its_cars():
+    limits = read_limits(["lift_mm=100"])
+    one = Member([], (), some_driven(lift=[0.2, *[0.05] * 47], **dict.fromkeys(OTHERS, np.zeros(48))))
+    plan = Plan(limits, 0.95, 60, 9.0, cars=48, population=12, generations=1, seed=1)
+    for strict, over in ((False, -0.5), (True, 1.0)):
+        (found,) = Search(replace(plan, strict=strict), Settings(calibration()), None).judge([one])
+        assert found.over == pytest.approx(over)
+
+
+def test_the_safest_settings_keep_the_limits_in_the_most_cars_and_of_equal_ones_are_the_quickest():
+    shares = [0.9, 1.0, 0.95, *[0.5] * 20, 1.0]
+    tried = [
+        Tried((number,), replace(judged(0.0, float(100 - number), 0.1, 0.1), within=share))
+        for number, share in enumerate(shares)
+    ]
+    found = safest(tried)
+    assert found[:4] == [(23,), (1,), (2,), (0,)]
+    assert found[4:] == [(number,) for number in range(22, 14, -1)]
 
 
 def test_a_wide_spread_has_both_roads_and_all_of_its_ranges():
