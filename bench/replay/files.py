@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from io import BytesIO
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
 import numpy as np
+import numpy.typing as npt
 
 from bench.replay import codes
 from bench.replay.findings import Replay
+from bench.replay.run import Ints
 from controller.constants import FUEL_OFF, SPARK_OFF
 
 _CHUNK = 1 << 16
@@ -36,10 +39,10 @@ def write_ticks(path: Path, s: Replay) -> None:
             "armed": a["armed"][part],
             "launched": t["launched"][part],
             "height_counts": a["counts"][part],
-            "height_mm": t["height"][part] / 16,
-            "lift_mm": t["lift"][part] / 16,
-            "lift_ahead_mm": t["entry"][part] / 16,
-            "progress": t["progress"][part] / scale if scale > 1 else t["progress"][part],
+            "height_mm": _parts(t["height"][part], 16),
+            "lift_mm": _parts(t["lift"][part], 16),
+            "lift_ahead_mm": _parts(t["entry"][part], 16),
+            "progress": _parts(t["progress"][part], scale),
             "demand_permille": t["demand"][part],
             "latched_permille": t["latched"][part],
             "reduction_permille": t["reduction"][part],
@@ -75,6 +78,26 @@ def write_events(path: Path, s: Replay) -> None:
     write_csv(path, len(run.event_tick), columns)
 
 
+def _parts(whole: Ints, per: int) -> Any:
+    """Whole numbers, each so many parts of one. A text is made of each that may be there, not of each row:
+    fractions are slow to write."""
+    if per == 1:
+        return whole
+    least, most = (int(whole.min()), int(whole.max())) if len(whole) else (0, -1)
+    if most - least >= len(whole):
+        return whole / per
+    return whole.astype(np.int32) - least, _texts(np.arange(least, most + 1) / per)
+
+
+def _texts(numbers: npt.NDArray[Any]) -> list[str]:
+    """Numbers as they stand in the table."""
+    import pyarrow as pa
+
+    stream = BytesIO()
+    _write(pa.RecordBatch.from_arrays([_numbers(numbers)], names=["number"]), stream)
+    return stream.getvalue().decode().splitlines()
+
+
 def _seconds(s: Replay, tick: Any) -> Any:
     return np.round(s.inputs.start_s + tick * s.tick_s, 6)
 
@@ -83,35 +106,54 @@ def write_csv(path: Path, rows: int, columns: Callable[[slice], dict[str, Any]])
     """Write `columns(part)`, arrays (or codes and what they are called) by name, in parts, so that a long
     trace needs no second copy in memory."""
     import pyarrow as pa
-    from pyarrow import csv
 
     def batch(start: int) -> Any:
         part = columns(slice(start, min(rows, start + _CHUNK)))
         return pa.RecordBatch.from_arrays([_arrow(column) for column in part.values()], names=list(part))
 
-    options = csv.WriteOptions(include_header=False, quoting_style="none")
     with open(path, "wb") as stream:
         stream.write(",".join(columns(slice(0, 0))).encode() + b"\n")
         for start in range(0, rows, _CHUNK):
-            csv.write_csv(batch(start), stream, options)
+            _write(batch(start), stream)
+
+
+def _write(batch: Any, stream: IO[bytes]) -> None:
+    from pyarrow import csv
+
+    csv.write_csv(batch, stream, csv.WriteOptions(include_header=False, quoting_style="none"))
 
 
 def _arrow(column: Any) -> Any:
-    """An array, or (codes, words), for pyarrow.
+    """An array, or (codes, words), for pyarrow. Where every row has the same, as most columns have for most
+    of the time, as texts: they are the quickest to write."""
+    import pyarrow as pa
+
+    codes, words = column if isinstance(column, tuple) else (column, None)
+    n = len(codes)
+    if n > 1 and (codes == codes[0]).all():
+        return _strings([words[codes[0]]] if words else _texts(codes[:1]), n)
+    return pa.DictionaryArray.from_arrays(_numbers(codes), _strings(words)) if words else _numbers(codes)
+
+
+def _strings(words: list[str], times: int = 1) -> Any:
+    """So many times these words, for pyarrow."""
+    import pyarrow as pa
+
+    data = [word.encode() for word in words]
+    ends = np.zeros(len(words) * times + 1, np.int32)
+    np.cumsum(np.tile([len(word) for word in data], times), out=ends[1:])
+    buffers = [None, pa.py_buffer(ends), pa.py_buffer(b"".join(data) * times)]
+    return pa.Array.from_buffers(pa.string(), len(words) * times, buffers)
+
+
+def _numbers(column: Any) -> Any:
+    """An array for pyarrow.
 
     Made from its memory, since pyarrow's own way of taking a numpy array first loads pandas where there is
     one, which takes a quarter of a second.
     """
     import pyarrow as pa
 
-    if isinstance(column, tuple):
-        codes, words = column
-        data = [word.encode() for word in words]
-        ends = np.cumsum([0, *map(len, data)], dtype=np.int32)
-        buffers = [None, pa.py_buffer(ends), pa.py_buffer(b"".join(data))]
-        return pa.DictionaryArray.from_arrays(
-            _arrow(codes), pa.Array.from_buffers(pa.string(), len(data), buffers)
-        )
     values = np.ascontiguousarray(column)
     kind = getattr(pa, values.dtype.name)()
     return pa.Array.from_buffers(kind, len(values), [None, pa.py_buffer(values)])
