@@ -16,6 +16,7 @@ from bench.replay.run import Ints
 from controller.constants import FUEL_OFF, SPARK_OFF
 
 _CHUNK = 1 << 16
+_LINE_END = 10
 
 
 def write_tables(folder: Path, s: Replay) -> None:
@@ -29,6 +30,7 @@ def write_ticks(path: Path, s: Replay) -> None:
     the numbers of the summary's legend; torque_estimate is the share of full torque left."""
     scale = 10 if s.calibration.progress_unit == "km/h" else 1
     t, a = s.ticks, s.inputs.arrays
+    states = "".join(f"{codes.STATES[code]}\n" for code in range(len(codes.STATES))).encode()
 
     def columns(part: slice) -> dict[str, Any]:
         tick = np.arange(part.start, part.stop)
@@ -47,7 +49,7 @@ def write_ticks(path: Path, s: Replay) -> None:
             "latched_permille": t["latched"][part],
             "reduction_permille": t["reduction"][part],
             "retard_ddeg": t["retard"][part],
-            "state": (t["state"][part], [codes.STATES[code] for code in range(len(codes.STATES))]),
+            "state": (t["state"][part], states),
             "reason": t["reason"][part],
             "askers": t["askers"][part],
             "faults": t["faults"][part],
@@ -86,16 +88,16 @@ def _parts(whole: Ints, per: int) -> Any:
     least, most = (int(whole.min()), int(whole.max())) if len(whole) else (0, -1)
     if most - least >= len(whole):
         return whole / per
-    return whole.astype(np.int32) - least, _texts(np.arange(least, most + 1) / per)
+    return whole.astype(np.int32) - least, _lines(np.arange(least, most + 1) / per)
 
 
-def _texts(numbers: npt.NDArray[Any]) -> list[str]:
-    """Numbers as they stand in the table."""
+def _lines(numbers: npt.NDArray[Any]) -> bytes:
+    """Numbers as they stand in the table, each with its line's end."""
     import pyarrow as pa
 
     stream = BytesIO()
     _write(pa.RecordBatch.from_arrays([_numbers(numbers)], names=["number"]), stream)
-    return stream.getvalue().decode().splitlines()
+    return stream.getvalue()
 
 
 def _seconds(s: Replay, tick: Any) -> Any:
@@ -103,8 +105,8 @@ def _seconds(s: Replay, tick: Any) -> Any:
 
 
 def write_csv(path: Path, rows: int, columns: Callable[[slice], dict[str, Any]]) -> None:
-    """Write `columns(part)`, arrays (or codes and what they are called) by name, in parts, so that a long
-    trace needs no second copy in memory."""
+    """Write `columns(part)`, arrays (or codes and lines of what they are called) by name, in parts, so that a
+    long trace needs no second copy in memory."""
     import pyarrow as pa
 
     def batch(start: int) -> Any:
@@ -124,26 +126,28 @@ def _write(batch: Any, stream: IO[bytes]) -> None:
 
 
 def _arrow(column: Any) -> Any:
-    """An array, or (codes, words), for pyarrow. Where every row has the same, as most columns have for most
-    of the time, as texts: they are the quickest to write."""
+    """An array, or (codes, lines of words), for pyarrow. Where every row has the same, as most columns have
+    for most of the time, as texts: they are the quickest to write."""
     import pyarrow as pa
 
-    codes, words = column if isinstance(column, tuple) else (column, None)
+    codes, words = column if isinstance(column, tuple) else (column, b"")
     n = len(codes)
     if n > 1 and (codes == codes[0]).all():
-        return _strings([words[codes[0]]] if words else _texts(codes[:1]), n)
+        word = words.splitlines(keepends=True)[codes[0]] if words else _lines(codes[:1])
+        return _strings(word * n)
     return pa.DictionaryArray.from_arrays(_numbers(codes), _strings(words)) if words else _numbers(codes)
 
 
-def _strings(words: list[str], times: int = 1) -> Any:
-    """So many times these words, for pyarrow."""
+def _strings(lines: bytes) -> Any:
+    """Lines as words for pyarrow."""
     import pyarrow as pa
 
-    data = [word.encode() for word in words]
-    ends = np.zeros(len(words) * times + 1, np.int32)
-    np.cumsum(np.tile([len(word) for word in data], times), out=ends[1:])
-    buffers = [None, pa.py_buffer(ends), pa.py_buffer(b"".join(data) * times)]
-    return pa.Array.from_buffers(pa.string(), len(words) * times, buffers)
+    line_ends = np.flatnonzero(np.frombuffer(lines, np.uint8) == _LINE_END)
+    n = len(line_ends)
+    ends = np.zeros(n + 1, np.int32)
+    ends[1:] = line_ends - np.arange(n)
+    words = lines.translate(None, b"\n")
+    return pa.Array.from_buffers(pa.string(), n, [None, pa.py_buffer(ends), pa.py_buffer(words)])
 
 
 def _numbers(column: Any) -> Any:
