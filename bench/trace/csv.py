@@ -109,8 +109,8 @@ def _with_layout(choice: ColumnChoice, layout: Layout | None) -> ColumnChoice:
 def read_csv(
     path: Path, choice: ColumnChoice, progress: Progress | None = None, tick_us: int | None = None
 ) -> Table:
-    """The chosen columns of a CSV file as they stand there, each float64[rows] (switches float32), NaN where a
-    cell is empty or not finite; clock times as seconds, other times as nanoseconds since the first. Raises
+    """The chosen columns of a CSV file as they stand there, each float64[rows] (switches float32), NaN where
+    a cell is empty or not finite; clock times as seconds, other times as nanoseconds since the first. Raises
     UserError for what cannot be read, naming file and line, and for what would take more memory than there
     is, with the ticks of its replay where `tick_us` is given."""
     opened = open_csv(path, choice)
