@@ -128,7 +128,7 @@ def _noise(seen: Seen, calibration: CalibrationFile, who: str) -> Iterator[Remar
     for begin, end in spans(still):
         whole = end - (end - begin) % part
         for at in range(begin, whole, _AT_ONCE * part):
-            parts = counts[at : min(whole, at + _AT_ONCE * part)].reshape(-1, part)
+            parts = np.asarray(counts[at : min(whole, at + _AT_ONCE * part)]).reshape(-1, part)
             low, high = np.percentile(calibration.counts_to_height(parts), _WANDER, axis=1)
             wandered += (high - low).tolist()
     noise = calibration.number("allowance") / 16
