@@ -251,7 +251,7 @@ def main(since: str, all_of_them: bool) -> None:
             subprocess.run(["tar", "-x", "-C", str(folder / name)], input=archive.stdout, check=True)
             _build(folder / name, folder / f"{name}-site")
         for part in ("bench/benchmarks", "traces"):  # which are not shipped
-            shutil.copytree(folder / "new" / part, folder / "new-site" / part)
+            shutil.copytree(folder / "new" / part, folder / "new-site" / part, dirs_exist_ok=True)
         for task in tasks:
             # a command gives more figures than are asked for
             for (title, unit, wanted, most), old, new in zip(
