@@ -79,7 +79,7 @@ source = Source(read_trace(Path("traces/clean_launch.csv")), Options(), None)
 spent = []
 for number in range(30):
     first, *others = session.values["reduction_full"]
-    values = {**session.values, "reduction_full": [first + 1, *others]}
+    values = {**session.values, "reduction_full": [first + 0.25, *others]}
     began = process_time()
     session.set(values)
     cal = compile_text(session.settings.text_to_try(session.values), session.name)
@@ -163,7 +163,7 @@ _OUT = ("--out", "FOLDER/out")
 TASKS = (
     Task(_COMPILE, (("compile a calibration, processor", "s", 0.25, 0.75),)),
     Task(_DRIVE, (("drive 288 cars to 660 ft, processor", "s", 0.35, 0.5),)),
-    Task(_DESK, (("a change at the desk, the program's processor", "s", 0.27, 0.75),)),
+    Task(_DESK, (("a change at the desk, the program's processor", "s", 0.27, 1.25),)),
     Task(_LIMITS, (("search: --limit read, processor", "s", 0.05, 0.1),)),
     Task(
         _run(*_REPLAY, *_OUT, "traces/clean_launch.csv"),
@@ -259,6 +259,7 @@ def main(since: str, all_of_them: bool) -> None:
             ):
                 ratio = new / old
                 wrong = wrong or ratio > most
+                click.echo(f"{title}: {old:.4g} {unit}, {new:.4g} {unit}, {ratio:.2f}", err=True)
                 table.add_row(
                     title,
                     f"{old:.4g} {unit}",
