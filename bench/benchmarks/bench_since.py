@@ -184,7 +184,7 @@ TASKS = (
     ),
     Task(
         _run(*_REPLAY, "DAY"),
-        (("replay of a day, ten rows a second, processor", "s", 1, 1.1), ("memory", "MB", 1, 1.1)),
+        (("replay of a day, ten rows a second, processor", "s", 0.34, 0.5), ("memory", "MB", 0.18, 0.2)),
         long=True,
     ),
     Task(_run(*_SEARCH), (("search, as each sets it, processor", "s", 0.39, 0.6),), long=True),
