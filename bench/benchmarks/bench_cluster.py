@@ -13,6 +13,7 @@ import sys
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -57,8 +58,22 @@ def two_workers() -> Iterator[tuple[str, list[int]]]:
                 process.wait()
 
 
-def main() -> None:
-    """Print the ratios; exit code 1 where one is not as promised."""
+@dataclass(frozen=True)
+class Measured:
+    """Seconds of the processor: of one core here and of all workers for the sweep, of one compile, and of the
+    client for a run; by the clock the sweep here and there."""
+
+    runs: int
+    here: float
+    there: float
+    compile: float
+    client: float
+    here_clock: float
+    there_clock: float
+
+
+def measure() -> Measured:
+    """The same sweep here and there in turns, the least of each."""
     calibration = load(ROOT / "traces" / "plain.toml")
     varied = read_varied(VARIED, calibration)
     least = dict.fromkeys(("compile", "here", "here, clock", "there", "there, clock", "client"), float("inf"))
@@ -94,17 +109,25 @@ def main() -> None:
         for _ in range(TURNS):
             runs = here()
             there(address, workers)
-    efficiency = least["here"] / least["there"]
-    client = least["client"] / runs / least["compile"]
-    click.echo(f"a sweep of {runs} runs, best of {TURNS} turns")
-    clock = least["here, clock"] / least["there, clock"] / 2
+    return Measured(
+        runs, least["here"], least["there"], least["compile"], least["client"] / runs, least["here, clock"],
+        least["there, clock"],
+    )  # fmt: skip
+
+
+def main() -> None:
+    """Print the ratios; exit code 1 where one is not as promised."""
+    found = measure()
+    efficiency, client = found.here / found.there, found.client / found.compile
+    click.echo(f"a sweep of {found.runs} runs, best of {TURNS} turns")
+    clock = found.here_clock / found.there_clock / 2
     click.echo(
         f"a worker does {efficiency:.2f} of what a core here does in the same processor time,"
         f" {EFFICIENCY_PROMISED} promised; two by the clock {clock:.2f}"
     )
     click.echo(
         f"the client's processor a run: {client:.3f} of compiling one calibration, {CLIENT_PROMISED} promised"
-        f" (with its start; {1000 * least['client'] / runs:.2f} ms)"
+        f" (with its start; {1000 * found.client:.2f} ms)"
     )
     sys.exit(0 if efficiency >= EFFICIENCY_PROMISED and client <= CLIENT_PROMISED else 1)
 

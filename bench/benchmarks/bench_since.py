@@ -1,19 +1,23 @@
 """What a person waits for, today against an earlier commit: `python -m bench.benchmarks.bench_since`.
 
 Installs that commit and the present one into folders of their own, and lets both do the same work in turn,
-so that every figure is a ratio of one run on one machine. `wanted` is what we would like; exit code 1 where
-today is above `at most`, what it once was with some room. `--long` adds what takes minutes.
+so that every figure is a ratio of one run on one machine. Rows with "against" hold today against today: what
+stands there takes the earlier commit's place. `wanted` is what we would like; exit code 1 where today is
+above `at most`, what it once was with some room. `--long` adds what takes minutes. What a change at the desk
+costs the browser is `bench_desk`'s.
 """
 
 from __future__ import annotations
 
 import json
 import os
+import shutil
 import subprocess
 import sys
 import tempfile
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -56,63 +60,143 @@ began = process_time()
 compiled.batch(cases)
 print(json.dumps([process_time() - began]))
 """
+_DESK = """
+import os, tempfile
+from pathlib import Path
+from time import process_time
+os.environ["XDG_STATE_HOME"] = tempfile.mkdtemp()
+from bench.calibration import compile_text
+from bench.desk.result import View, work_out
+from bench.desk.session import Session
+from bench.replay.inputs import Options
+from bench.trace.read import read_trace
+try:
+    from bench.desk.source import Source
+except ImportError:
+    from bench.desk.result import Source
+session = Session(Path("traces/demo.toml"), copy=True)
+source = Source(read_trace(Path("traces/clean_launch.csv")), Options(), None)
+spent = []
+for number in range(30):
+    first, *others = session.values["reduction_full"]
+    values = {**session.values, "reduction_full": [first + 0.25, *others]}
+    began = process_time()
+    session.set(values)
+    cal = compile_text(session.settings.text_to_try(session.values), session.name)
+    json.dumps(work_out(source, cal, View()))
+    spent.append(process_time() - began)
+print(json.dumps([sorted(spent)[15]]))
+"""
+_LIMITS = """
+from time import process_time
+import bench.search.study
+from bench.search.limits import read_limits
+began = process_time()
+read_limits(("lift_mm=300", "landing_m_per_s=1.0", "bar_kn=10"))
+print(json.dumps([process_time() - began]))
+"""
 _COMMAND = """
 import resource, subprocess, tempfile
 from pathlib import Path
-with tempfile.TemporaryDirectory() as folder:
-    words = [word.replace("FOLDER", folder) for word in WORDS]
-    if "HOUR" in words:
-        hour = Path(folder) / "hour.csv"
-        with hour.open("w") as out:
-            out.write("Time [s],Height [mm],Speed [km/h],Armed,Launch\\n")
-            for i in range(3_600_000):
-                t = i % 20_000
-                lift = max(0, 150 - abs(t - 1500) / 5) if t > 1000 else 0
-                speed = min(250, max(0, t - 1000) / 20)
-                out.write(f"{i / 1000},{130 + lift + i % 3 / 4:.2f},{speed:.1f},1,{int(t > 1000)}\\n")
-        words[words.index("HOUR")] = str(hour)
-    program = "import sys; from bench.cli import main; sys.argv[0] = 'liftlatch'; main()"
-    done = subprocess.run([sys.executable, "-P", "-c", program, *words], capture_output=True, text=True)
-    assert done.returncode == 0, done.stderr
-    used = resource.getrusage(resource.RUSAGE_CHILDREN)
-    page = Path(folder) / "out" / "report.html"
-    print(json.dumps([used.ru_utime + used.ru_stime, used.ru_maxrss / 1024, page.stat().st_size / 1e6]))
+
+def write_log(file, seconds, step_ms):
+    with file.open("w") as out:
+        out.write("Time [s],Height [mm],Speed [km/h],Armed,Launch\\n")
+        for i in range(0, 1000 * seconds, step_ms):
+            t = i % 22_500  # ms, a launch each
+            lift = max(0, 150 - abs(t - 1500) / 5) if t > 1000 else 0
+            speed, armed = min(250, max(0, t - 1000) / 20), int(t < 12_000)
+            launch = int(1000 < t < 12_000)
+            out.write(f"{i / 1000},{130 + lift + i % 3 / 4:.2f},{speed:.1f},{armed},{launch}\\n")
+
+def command(words):
+    with tempfile.TemporaryDirectory() as folder:
+        words = [word.replace("FOLDER", folder) for word in words]
+        for log, seconds, step_ms in (("HOUR", 3600, 1), ("DAY", 86_400, 100)):
+            if log in words:
+                file = Path(folder) / "log.csv"
+                write_log(file, seconds, step_ms)
+                words[words.index(log)] = str(file)
+        program = "import sys; from bench.cli import main; sys.argv[0] = 'liftlatch'; main()"
+        before = resource.getrusage(resource.RUSAGE_CHILDREN)
+        done = subprocess.run([sys.executable, "-P", "-c", program, *words], capture_output=True, text=True)
+        # 1: a search that found nothing within limits
+        assert done.returncode == 0 or (words[0] == "search" and done.returncode == 1), done.stderr
+        used = resource.getrusage(resource.RUSAGE_CHILDREN)
+        spent = used.ru_utime + used.ru_stime - before.ru_utime - before.ru_stime
+        page = Path(folder) / "out" / "report.html"
+        size = page.stat().st_size / 1e6 if page.exists() else 0.0
+        return [spent, used.ru_maxrss * 1024 / 1e6, size]
+"""
+_SEARCH = (
+    *("search", "--vehicle", "traces/demo_car.toml", "--calibration", "traces/demo.toml"),
+    *("--limit", "lift_mm=300", "--out", "FOLDER/out"),
+)
+_QUICK = f"""{_COMMAND}
+full, quick = (command([*{_SEARCH}, *more])[0] for more in ((), ("--quick",)))
+print(json.dumps([[full], [quick]]))
+"""
+_CLUSTER = """
+from bench.benchmarks.bench_cluster import measure
+found = measure()
+print(json.dumps([[found.here, found.compile], [found.there, found.client]]))
 """
 
 
 @dataclass(frozen=True)
 class Task:
-    """Work that both do, and its figures: (name, unit, what we would like, what it is at most; ratios)."""
+    """Work that both do, and its figures: (name, unit, what we would like, what it is at most; ratios). With
+    `own` today's does it alone and gives both columns."""
 
     script: str
     figures: tuple[tuple[str, str, float, float], ...]
     long: bool = False
+    own: bool = False
 
 
 def _run(*words: str) -> str:
-    return f"WORDS = {json.dumps(words)}\n{_COMMAND}"
+    return f"{_COMMAND}\nprint(json.dumps(command({list(words)})))"
 
 
-_REPLAY = ("replay", "--calibration", "traces/demo.toml", "--out", "FOLDER/out")
+_REPLAY = ("replay", "--calibration", "traces/demo.toml")
+_OUT = ("--out", "FOLDER/out")
 TASKS = (
     Task(_COMPILE, (("compile a calibration, processor", "s", 0.25, 0.5),)),
     Task(_DRIVE, (("drive 288 cars to 660 ft, processor", "s", 0.35, 0.5),)),
+    Task(_DESK, (("a change at the desk, the program's processor", "s", 0.27, 1.25),)),
+    Task(_LIMITS, (("search: --limit read, processor", "s", 0.05, 0.1),)),
     Task(
-        _run(*_REPLAY, "traces/clean_launch.csv"),
+        _run(*_REPLAY, *_OUT, "traces/clean_launch.csv"),
         (
-            ("replay --out of a run of 7 s, processor", "s", 0.46, 0.75),
+            ("replay --out of a run of 7 s, processor", "s", 0.46, 0.6),
             ("memory", "MB", 1, 1.1),
             ("its page", "MB", 0.2, 0.2),
         ),
     ),
     Task(
-        _run(*_REPLAY, "HOUR"),
+        _run(*_REPLAY, *_OUT, "HOUR"),
         (
-            ("replay --out of an hour, 180 launches, processor", "s", 0.34, 1.1),
-            ("memory", "MB", 0.47, 1.1),
+            ("replay --out of an hour, 160 launches, processor", "s", 0.34, 0.7),
+            ("memory", "MB", 0.47, 0.55),
             ("its page", "MB", 1, 1.1),
         ),
         long=True,
+    ),
+    Task(
+        _run(*_REPLAY, "DAY"),
+        (("replay of a day, ten rows a second, processor", "s", 0.34, 0.5), ("memory", "MB", 0.18, 0.2)),
+        long=True,
+    ),
+    Task(_run(*_SEARCH), (("search, as each sets it, processor", "s", 0.39, 0.6),), long=True),
+    Task(_QUICK, (("search --quick, processor, against without", "s", 0.2, 0.5),), long=True, own=True),
+    Task(
+        _CLUSTER,
+        (
+            ("a sweep's processor on a cluster, against here", "s", 1.05, 1.18),
+            ("its client's a run, against one compile", "s", 0.06, 0.06),
+        ),
+        long=True,
+        own=True,
     ),
 )
 
@@ -136,14 +220,27 @@ def install(commit: str, folder: Path, name: str) -> tuple[Path, Path]:
     return checkout, site
 
 
-def _figures(task: Task, checkout: Path, site: Path) -> list[float]:
+def _figures(task: Task, checkout: Path, site: Path) -> Any:
     environment = {**os.environ, "PYTHONPATH": str(site)}
     words = [sys.executable, "-P", "-c", f"import json, sys\n{task.script}"]
     done = subprocess.run(words, cwd=checkout, env=environment, capture_output=True, text=True, check=False)
     if done.returncode:
         raise click.ClickException(done.stderr[-2000:])
-    figures: list[float] = json.loads(done.stdout)
-    return figures
+    return json.loads(done.stdout)
+
+
+def _least(task: Task, folder: Path) -> tuple[list[float], list[float]]:
+    """The figures of the earlier commit and of today, each the least of its turns."""
+    old, new = [], []
+    for _ in range(1 if task.long else _TURNS):
+        if task.own:
+            before, now = _figures(task, folder / "new", folder / "new-site")
+        else:
+            before, now = (_figures(task, folder / name, folder / f"{name}-site") for name in ("old", "new"))
+        old.append(before)
+        new.append(now)
+    columns = ([min(column) for column in zip(*rows, strict=True)] for rows in (old, new))
+    return next(columns), next(columns)
 
 
 @click.command()
@@ -158,20 +255,18 @@ def main(since: str, all_of_them: bool) -> None:
     wrong = False
     with tempfile.TemporaryDirectory() as made:
         folder = Path(made)
-        places = {name: install(commit, folder, name) for name, commit in (("old", since), ("new", "HEAD"))}
+        for name, commit in (("old", since), ("new", "HEAD")):
+            install(commit, folder, name)
+        for part in ("bench/benchmarks", "traces"):  # which are not shipped
+            shutil.copytree(folder / "new" / part, folder / "new-site" / part, dirs_exist_ok=True)
         for task in tasks:
-            found: dict[str, list[list[float]]] = {"old": [], "new": []}
-            for _ in range(1 if task.long else _TURNS):
-                for name, figures in found.items():
-                    figures.append(_figures(task, *places[name]))
-            least = {
-                name: [min(column) for column in zip(*rows, strict=True)] for name, rows in found.items()
-            }
+            # a command gives more figures than are asked for
             for (title, unit, wanted, most), old, new in zip(
-                task.figures, least["old"], least["new"], strict=True
+                task.figures, *_least(task, folder), strict=False
             ):
                 ratio = new / old
                 wrong = wrong or ratio > most
+                click.echo(f"{title}: {old:.4g} {unit}, {new:.4g} {unit}, {ratio:.2f}", err=True)
                 table.add_row(
                     title,
                     f"{old:.4g} {unit}",

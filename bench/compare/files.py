@@ -23,7 +23,7 @@ def write_differences(path: Path, study: Study) -> None:
             pair = of_one_trace(base, side.stepped)
             rows = np.flatnonzero(pair.differs)
             parts.append(_columns(pair, rows, number, letter))
-    words = list(LETTERS)
+    words = "".join(f"{letter}\n" for letter in LETTERS).encode()
     names_of = list(_columns_of_nothing)
     whole = {
         name: np.concatenate([part[name] for part in parts]) if parts else np.zeros(0, np.int64)

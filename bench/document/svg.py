@@ -4,7 +4,7 @@ ground, and reads in black and white."""
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from xml.sax.saxutils import escape
+from html import escape
 
 from bench.cautions import SHORT
 from bench.document.blocks import Points, Strip
@@ -83,8 +83,8 @@ def _file(pen: Pen, title: str, told: Sequence[str], width: float, height: float
     return "\n".join([
         f'<svg xmlns="http://www.w3.org/2000/svg" width="{w}" height="{h}" viewBox="0 0 {size}" role="img"'
         f' aria-labelledby="title desc" font-family="{FONT}">',
-        f'<title id="title">{escape(shown(title, _LONGEST))}</title>',
-        f'<desc id="desc">{escape(described)}</desc>',
+        f'<title id="title">{escape(shown(title, _LONGEST), quote=False)}</title>',
+        f'<desc id="desc">{escape(described, quote=False)}</desc>',
         "<defs>",
         *pen.definitions(),
         "</defs>",

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from xml.sax.saxutils import escape, quoteattr
+from html import escape
 
 from bench.document.blocks import Bar, Style
 from bench.trace.text import shown
@@ -143,7 +143,7 @@ class Pen:
             "font_size": size, "fill": color, "text_anchor": anchor, "font_weight": weight,
         }  # fmt: skip
         made = _attributes({"x": x, "y": y, **look, **around})
-        self.parts.append(f"<text{made}>{escape(shown(text, LONGEST))}</text>")
+        self.parts.append(f"<text{made}>{escape(shown(text, LONGEST), quote=False)}</text>")
 
     def open(self, **attributes: str | float) -> None:
         self.parts.append(f"<g{_attributes(attributes)}>")
@@ -196,7 +196,7 @@ class Pen:
 
 def _attributes(given: dict[str, str | float]) -> str:
     return "".join(
-        f" {name.replace('_', '-')}={quoteattr(value if isinstance(value, str) else number(value))}"
+        f' {name.replace("_", "-")}="{escape(value if isinstance(value, str) else number(value))}"'
         for name, value in given.items()
         if value != ""
     )

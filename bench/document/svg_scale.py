@@ -17,6 +17,7 @@ Floats = npt.NDArray[np.float64]
 Places = npt.NDArray[np.intp]
 
 _FINE = 10  # parts of a pixel to which a line is drawn
+_PART = 1 << 18
 _MINUS = "\N{MINUS SIGN}"
 
 
@@ -114,16 +115,22 @@ def worth_drawing(x: Floats, y: Floats) -> Places:
     known = np.flatnonzero(np.isfinite(y))
     if len(known) == 0:
         return known
-    values = y[known]
-    columns = np.arange(math.floor(x[known[0]]), math.floor(x[known[-1]]) + 1)
-    starts = np.unique(np.searchsorted(x[known], columns))
-    if len(known) <= 2 * len(starts):
+    if len(known) < len(y):
+        x, y = x[known], y[known]
+    columns = np.arange(math.floor(x[0]), math.floor(x[-1]) + 1)
+    starts = np.unique(np.searchsorted(x, columns))
+    if len(y) <= 2 * len(starts):
         return known
-    counts = np.diff(starts, append=len(known))
-    found = [np.array([0, len(known) - 1])]
-    for extreme in (np.minimum, np.maximum):
-        where = np.flatnonzero(values == np.repeat(extreme.reduceat(values, starts), counts))
-        found.append(where[np.searchsorted(where, starts)])
+    found = [np.array([0, len(y) - 1])]
+    # Some columns at a time: an hour's line has millions of points.
+    for some in np.array_split(starts, min(len(starts), len(y) // _PART + 1)):
+        first = int(some[0])
+        after = int(np.searchsorted(starts, some[-1], "right"))
+        part = y[first : starts[after] if after < len(starts) else None]
+        counts = np.diff(some - first, append=len(part))
+        for extreme in (np.minimum, np.maximum):
+            where = np.flatnonzero(part == np.repeat(extreme.reduceat(part, some - first), counts))
+            found.append(first + where[np.searchsorted(where, some - first)])
     drawn: Places = known[np.unique(np.concatenate(found))]
     return drawn
 
@@ -131,9 +138,12 @@ def worth_drawing(x: Floats, y: Floats) -> Places:
 def gaps_after(x: Floats, y: Floats, where: Places) -> Places:
     """Of drawn points those after which the line has a gap, as places in `where`. A gap narrower than a pixel
     is none where points are left out."""
+    known = np.isfinite(y)
+    if known.all():
+        return np.empty(0, np.intp)
     missing = np.diff(where) - 1
-    if len(where) < np.count_nonzero(np.isfinite(y)):
-        lost = np.concatenate(([0], np.cumsum(~np.isfinite(y))))
+    if len(where) < np.count_nonzero(known):
+        lost = np.concatenate(([0], np.cumsum(~known)))
         missing = (lost[where[1:]] - lost[where[:-1]]) * (np.diff(x[where]) > 1)
     return np.flatnonzero(missing > 0)
 

@@ -32,7 +32,7 @@ from bench.replay.readiness import LOUD
 from bench.replay.what_if import what_if
 from bench.trace.text import plural, shown
 
-MOST_PICTURES = 20
+MOST_PICTURES = 3
 """Launches with a picture of their own: a long trace may have hundreds, and the page shows them all."""
 _SCREEN_ROWS = 12
 _SPANS = 4

@@ -25,6 +25,7 @@ LOUD = ("fault_at_launch", "out_of_service", "height_not_moved", "lift_at_launch
 """Codes that nobody may overlook."""
 
 _STOOD_S = 0.25  # a shorter stand tells too little of the noise
+_AT_ONCE = 256  # stands of that length
 _BEFORE_LAUNCH_S = 0.05  # the car may move a little before the launch is seen
 _STANDS_KMH = 0.5
 _MOVES_S = 0.5  # after so long the nose of a car that launches has moved
@@ -42,7 +43,8 @@ class Remark:
 
 @dataclass(frozen=True)
 class Seen:
-    """What the controller read and told, tick by tick, arrays[n]; and one run, ticks [start, stop).
+    """What the controller read and told, tick by tick, arrays[n]: one run, from the tick `start` to the end,
+    and what stood before it.
 
     counts: of the sensor; speed: km/h, NaN where unknown; armed: 1 where armed; lift: mm; faults: bits."""
 
@@ -52,9 +54,7 @@ class Seen:
     armed: npt.NDArray[np.integer]
     lift: npt.NDArray[np.float64]
     faults: npt.NDArray[np.integer]
-    first: int
     start: int
-    stop: int
 
 
 def readiness(seen: Seen, calibration: CalibrationFile, who: str) -> Iterator[Remark]:
@@ -75,7 +75,7 @@ def out_of_service(faults: npt.NDArray[np.integer]) -> bool:
 
 
 def _out_of_service(seen: Seen, who: str) -> Iterator[Remark]:
-    faults = seen.faults[seen.start : seen.stop]
+    faults = seen.faults[seen.start :]
     if not out_of_service(faults):
         return
     out = (faults & OUT_OF_SERVICE) != 0
@@ -94,10 +94,10 @@ def _out_of_service(seen: Seen, who: str) -> Iterator[Remark]:
 def _not_moved(seen: Seen, who: str) -> Iterator[Remark]:
     """A launching car moves its nose: a reading that stays the same from arming on is no height."""
     open_before = np.flatnonzero(seen.armed[: seen.start] == 0)
-    armed = max(int(open_before[-1]) + 1 if len(open_before) else 0, seen.first)
+    armed = int(open_before[-1]) + 1 if len(open_before) else 0
     after = seen.start + round(_MOVES_S / seen.tick_s)
     counts = seen.counts[armed:after]
-    if after <= seen.stop and len(counts) and (counts == counts[0]).all():
+    if after <= len(seen.counts) and len(counts) and (counts == counts[0]).all():
         yield Remark(
             "height_not_moved",
             f"{who}: THE HEIGHT HAD NOT MOVED SINCE ARMING, {(seen.start - armed) * seen.tick_s:.3f} s"
@@ -122,13 +122,15 @@ def _noise(seen: Seen, calibration: CalibrationFile, who: str) -> Iterator[Remar
     counts = seen.counts
     window = (counts >= calibration.number("window_low")) & (counts <= calibration.number("window_high"))
     still = (seen.speed <= _STANDS_KMH) & window
-    still[: seen.first] = still[max(until, 0) :] = False
+    still[max(until, 0) :] = False
     part = round(_STOOD_S / seen.tick_s)
-    wandered = []
+    wandered: list[float] = []
     for begin, end in spans(still):
-        for at in range(begin, end - part + 1, part):
-            low, high = np.percentile(calibration.counts_to_height(counts[at : at + part]), _WANDER)
-            wandered.append(float(high - low))
+        whole = end - (end - begin) % part
+        for at in range(begin, whole, _AT_ONCE * part):
+            parts = np.asarray(counts[at : min(whole, at + _AT_ONCE * part)]).reshape(-1, part)
+            low, high = np.percentile(calibration.counts_to_height(parts), _WANDER, axis=1)
+            wandered += (high - low).tolist()
     noise = calibration.number("allowance") / 16
     if wandered and (wander := float(np.median(wandered))) > noise:
         yield Remark(

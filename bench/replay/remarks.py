@@ -50,28 +50,24 @@ def _launches(s: Replay, found: Findings) -> Iterator[Remark]:
 
 
 def _seen(s: Replay, launch: Launch) -> Seen:
+    """A launch and what stood before it, from the end of the run before."""
+    first = s.runs[launch.number - 2][1] if launch.number > 1 else s.inputs.lead
+    part = slice(first, launch.end_tick)
     read = s.inputs.arrays
-    before = s.runs[launch.number - 2][1] if launch.number > 1 else s.inputs.lead
     return Seen(
         s.tick_s,
-        read["counts"],
-        _speed_kmh(s),
-        read["armed"],
-        each_packed(lambda lift: lift / 16, s.ticks["lift"]),
-        s.ticks["faults"],
-        before,
-        launch.tick,
-        launch.end_tick,
+        read["counts"][part],
+        each_packed(_kmh, read["speed_valid"][part], read["speed"][part]),
+        read["armed"][part],
+        each_packed(lambda lift: lift / 16, s.ticks["lift"][part]),
+        s.ticks["faults"][part],
+        launch.tick - first,
     )
 
 
-def _speed_kmh(s: Replay) -> npt.NDArray[np.float64]:
+def _kmh(valid: npt.NDArray[Any], speed: npt.NDArray[Any]) -> npt.NDArray[np.float64]:
     """The speed signal, NaN where there is none."""
-
-    def kmh(valid: Any, speed: Any) -> Any:
-        return np.where(valid != 0, speed / 10, np.nan)
-
-    return each_packed(kmh, s.inputs.arrays["speed_valid"], s.inputs.arrays["speed"])  # type: ignore[no-any-return]
+    return np.where(valid != 0, speed / 10, np.nan)
 
 
 def _rest_off(s: Replay, launch: Launch) -> float | None:
@@ -154,7 +150,8 @@ def _speed(s: Replay, found: Findings) -> Iterator[Remark]:
     if s.calibration.progress_unit != "km/h":
         return
     front = s.calibration.number("speed_source") == c.FRONT_WHEEL_SPEED
-    speed = _speed_kmh(s)
+    read = s.inputs.arrays
+    speed = each_packed(_kmh, read["speed_valid"], read["speed"])
     for lift in found.lifts:
         stop = lift.tick + round(lift.in_air_s / s.tick_s)
         up = speed[lift.tick : stop]

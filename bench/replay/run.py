@@ -21,7 +21,7 @@ UNITS_PER_EVENT = 120_000_000
 """rpm * cylinders * microseconds in one cylinder event: 720 degrees a cycle, so cylinders * rpm / 120 events
 a second."""
 
-_CHUNK = 8192
+_CHUNK = 1 << 14
 
 # What the controller reads in each tick -> type.
 INPUT_TYPES: dict[str, type[np.unsignedinteger[Any]]] = {

@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Any, Generic, Protocol, TypeVar
 
 import numpy as np
+import numpy.typing as npt
 
 from bench.errors import UserError
 from bench.system import give_memory_back
@@ -25,7 +26,7 @@ from bench.trace.choice import Chosen, ColumnChoice, choose
 from bench.trace.dialect import EMPTY_WORDS, HEAD_BYTES, Dialect, Record, number_pattern, records, sniff
 from bench.trace.layout import Layout, given_layout, nearby_layout
 from bench.trace.model import Column, Floats
-from bench.trace.roles import TIME, name_of
+from bench.trace.roles import SWITCH_ROLES, TIME, name_of
 from bench.trace.room import demand_room
 from bench.trace.source import Progress, Utf8Source, text_encoding
 from bench.trace.table import Table
@@ -108,10 +109,10 @@ def _with_layout(choice: ColumnChoice, layout: Layout | None) -> ColumnChoice:
 def read_csv(
     path: Path, choice: ColumnChoice, progress: Progress | None = None, tick_us: int | None = None
 ) -> Table:
-    """The chosen columns of a CSV file as they stand there, each float64[rows], NaN where a cell is empty or
-    not finite; clock times as seconds, other times as nanoseconds since the first. Raises UserError for what
-    cannot be read, naming file and line, and for what would take more memory than there is, with the ticks
-    of its replay where `tick_us` is given."""
+    """The chosen columns of a CSV file as they stand there, each float64[rows] (switches float32), NaN where
+    a cell is empty or not finite; clock times as seconds, other times as nanoseconds since the first. Raises
+    UserError for what cannot be read, naming file and line, and for what would take more memory than there
+    is, with the ticks of its replay where `tick_us` is given."""
     opened = open_csv(path, choice)
     dialect, notes = opened.dialect, opened.notes
     chosen = choose(
@@ -121,7 +122,8 @@ def read_csv(
 
     def job() -> Job[Growing]:
         cells = {role: _cells(dialect, role, column) for role, column in chosen.items()}
-        parts = {role: Growing() for role in chosen}
+        # of a switch, 0 or 1, the half is enough
+        parts = {role: Growing(np.float32 if role in SWITCH_ROLES else np.float64) for role in chosen}
 
         def begun() -> None:
             seconds = _seconds(opened, chosen, cells, parts)
@@ -349,8 +351,8 @@ def _spellings(words: frozenset[str]) -> list[str]:
 class Growing:
     """A column that grows by blocks. It is never copied: a large array is moved by the page."""
 
-    def __init__(self) -> None:
-        self.values: Floats = np.empty(0)
+    def __init__(self, kind: type[np.floating[Any]] = np.float64) -> None:
+        self.values: npt.NDArray[Any] = np.empty(0, kind)
         self.infinite = 0
 
     def add(self, block: Floats) -> None:

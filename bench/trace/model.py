@@ -21,9 +21,10 @@ GAP_STEPS = 5
 class Channel:
     """One signal. `values` and `valid` have one entry for each time of the trace; a value that is not valid
     is NaN. Units: height "count", "V" or "mm"; speed "km/h"; engine and shaft speed "rpm"; switches "bool" (0
-    or 1); reduction and demand "%"; retard "deg"; reason and state "number". What stands at a time was
-    measured `delay_s` before it. `source` says of a speed what it is ("road", "gps", "front wheel", "drive
-    shaft", "wheel"), `curve` (volts, mm) of a height in volts what its sensor is, where a layout does.
+    or 1; from a CSV float32); reduction and demand "%"; retard "deg"; reason and state "number". What stands
+    at a time was measured `delay_s` before it. `source` says of a speed what it is ("road", "gps", "front
+    wheel", "drive shaft", "wheel"), `curve` (volts, mm) of a height in volts what its sensor is, where a
+    layout does.
     """
 
     name: str

@@ -281,7 +281,7 @@ def _scaled(role: str, chosen: Chosen, rule: ColumnRule, raw: Floats) -> Floats:
     """The numbers of a column in the unit in which a trace keeps its signal."""
     if rule.factor != 1.0 or rule.offset:
         raw = raw * rule.factor + rule.offset
-    if not chosen.unit:
+    if not chosen.unit or role in SWITCH_ROLES:
         return raw
     kind = kind_of(chosen.unit)
     with np.errstate(over="ignore"):

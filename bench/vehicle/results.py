@@ -293,7 +293,5 @@ def seen_in(outcome: Outcome) -> Seen:
         np.ones(len(columns["counts"]), dtype=np.int8),
         columns["lift_seen"] * 1000,
         columns["faults"].astype(np.int64),
-        0,
         int(launched[0]),
-        len(columns["counts"]),
     )
