@@ -107,6 +107,10 @@ def place(answers: Mapping[str, str]) -> Start:
         what = f"the sensor ends {end:.0f} mm above rest at the axle, and the springs alone give {droop:g} mm"
         right = f"a sensor that sees the axle rise by {droop + LEAST_ROOM_MM:g} mm or more"
         raise UserError(what, BY_NAME["sensor_range"].option, right)
+    if near_end >= far - min(heights):
+        what = f"the fastest nose crosses {near_end} mm in {agree + 1} readings, and the sensor sees no more"
+        right = f"more readings a second, or a range of more than {near_end} mm"
+        raise UserError(what, BY_NAME["sensor_period"].option, right)
     begin = max(START_SHARE * end, droop + 40)
     power, at_rpm = given["power"]
     launch = given["launch_speed"][0]

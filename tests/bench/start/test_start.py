@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from bench.calibration.compile import compile_text, load
@@ -77,6 +77,7 @@ def test_units_may_stand_beside_the_numbers(tmp_path: Path) -> None:
         ("front_weight", "1300", "is not less than the whole car"),
         ("sensor_rest", "900", "outside of what it reads"),
         ("sensor_range", "50, 150", "the sensor ends"),
+        ("sensor_period", "40", "crosses 480 mm in 3 readings"),
         ("bar", "1300", "needs two numbers"),
         ("firing_order", "1 3 3 2", "does not name each cylinder once"),
         ("sensor_volts", "2, 2", "the two points are one"),
@@ -134,6 +135,7 @@ def test_what_is_guessed_is_listed_until_its_word_is_changed(tmp_path: Path) -> 
     st.integers(60, 300), st.integers(250, 900), st.sampled_from(["1", "2", "5", "10", "20"]),
     st.integers(-300, 900),
 )  # fmt: skip
+@example(700.0, 0.5, 2200, 20, 60, 250, "20", 0)  # the nose crosses all of the range between two readings
 def test_whatever_car_and_sensor_the_files_are_sound_or_one_line_says_why(
     mass: float, front: float, wheelbase: int, droop: int, rest: int, far: int, period: str, ahead: int
 ) -> None:
