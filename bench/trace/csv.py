@@ -33,7 +33,7 @@ from bench.trace.table import Table
 from bench.trace.text import plural, quoted
 from bench.units import factor
 
-_BLOCK_BYTES = 4 << 20
+_BLOCK_BYTES = 1 << 20
 _BLOCK_ROWS = 1 << 16
 _TRIMMED_EACH = 8  # blocks
 _RETURN_S = 10.0
