@@ -131,7 +131,8 @@ def _runs(facts: dict[str, Any]) -> Iterator[Block]:
         screen_rows=list(range(max(0, len(rows) - _SCREEN_RUNS), len(rows))),
     )  # fmt: skip
     notes = [f"run {run['run']}: {run['note']}" for run in runs if run["note"]]
-    yield Bullets(notes[-_SCREEN_RUNS:], "Notes")
+    if notes:
+        yield Bullets(notes[-_SCREEN_RUNS:], "Notes")
 
 
 def _changes(facts: dict[str, Any]) -> Iterator[Block]:

@@ -1,7 +1,7 @@
 """python -m bench.readme.screens: the screenshots of README.md, taken of the pages as they are.
 
-Writes report.png, report_phone.png, compare.png, desk.png and stand.png into this folder. Needs Debian's
-Chromium and the `test` extra (Playwright).
+Writes report.png, report_phone.png, compare.png, book.png, desk.png and stand.png into this folder. Needs
+Debian's Chromium and the `test` extra (Playwright).
 """
 
 from __future__ import annotations
@@ -26,6 +26,16 @@ HERE = Path(__file__).parent
 ROOT = HERE.parent.parent
 _TRACE, _CALIBRATION, _CAR = "traces/high_wheelstand.csv", "traces/demo.toml", "traces/demo_car.toml"
 _PROGRAM = (sys.executable, "-c", "from bench.cli import main; main()")
+_FOLDER = """\
+calibration = "calibration.toml"
+vehicle = "car.toml"
+distance_ft = 660
+[limits]
+lift_mm = 300
+landing_m_per_s = 1.5
+"""
+# Of each run: hour, degrees Celsius, hPa, % of humidity.
+_DAY = ((10, 21, 1004, 55), (12, 24, 1003, 45), (13, 26, 1002, 50), (14, 28, 1001, 50))
 _COLOURS = 128  # of a picture; its plots have few, and it becomes a third of the size
 
 
@@ -44,6 +54,10 @@ def main() -> None:
         arguments = ["--no-sandbox"] if os.geteuid() == 0 else []
         browser = playwright.chromium.launch(executable_path=program, args=arguments)
         _reports(browser, folder)
+        _weekend(folder)
+        page = _opened(browser, (folder / "mycar/book/book.html").as_uri(), 1600, 1500)
+        page.wait_for_timeout(500)
+        _take(page, "book.png")
         with _desk(folder) as address:
             page = _opened(browser, address, 1600, 1000)
             page.wait_for_selector("[data-figure=cut]")
@@ -91,6 +105,31 @@ def _reports(browser: Browser, folder: Path) -> None:
         page.wait_for_timeout(300)
         stem = "report" if name == "replay" else name
         _take(page, f"{stem}_phone.png" if width < 600 else f"{stem}.png")
+
+
+def _weekend(folder: Path) -> None:
+    """The weekend of bench/book/README.md, in `mycar`: four runs, each next one with the step "faster"."""
+    mine = folder / "mycar"
+    mine.mkdir()
+    car = (ROOT / _CAR).read_text(encoding="utf-8")
+    off = car.replace("cg_height_mm = 560", "cg_height_mm = 575").replace("\ngrip = 3.0", "\ngrip = 2.9")
+    (mine / "car.toml").write_text(off, encoding="utf-8")
+    mild = (ROOT / _CALIBRATION).read_text(encoding="utf-8").replace("\nhold_ms = 40 ", "\nhold_ms = 120 ")
+    mild = mild.replace("\nrising_ms = 320", "\nrising_ms = 400")
+    (mine / "calibration.toml").write_text(mild, encoding="utf-8")
+    (mine / "liftlatch.toml").write_text(_FOLDER, encoding="utf-8")
+    drove, step = mine / "calibration.toml", list[str]()
+    for run, (hour, celsius, hpa, humid) in enumerate(_DAY, 1):
+        _run(
+            folder, "predict", "--vehicle", str(ROOT / _CAR), "--calibration", str(drove), "--spread", "0",
+            "--distance", "660", "--road", "A", "--seed", str(run), "--out", f"run{run}",
+        )  # fmt: skip
+        _run(
+            mine, "next", f"../run{run}/trace.csv", *step, "--when", f"2026-05-02T{hour}:10",
+            "--temperature", str(celsius), "--pressure", str(hpa), "--humidity", str(humid),
+        )  # fmt: skip
+        drove, step = mine / f"book/{run:04d}/next/faster.toml", ["--step", "faster"]
+    _run(mine, "book", "page")
 
 
 def _opened(browser: Browser, address: str, width: int, height: int, scheme: str = "light") -> Page:
