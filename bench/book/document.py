@@ -38,8 +38,8 @@ def make_document(facts: dict[str, Any]) -> Document:
         remarks=facts["sensor"],
         sections=[
             Section("The runs", list(_runs(facts))),
-            Section("What was changed", list(_changes(facts))),
             Section("Run by run", list(_curves(runs, _CURVES, lambda run: run)), wide=False, where="page"),
+            Section("What was changed", list(_changes(facts))),
             Section(
                 "The sensor over time",
                 list(_curves(runs, _SENSOR, lambda run: run["sensor"] or {})),
@@ -136,17 +136,23 @@ def _runs(facts: dict[str, Any]) -> Iterator[Block]:
 
 
 def _changes(facts: dict[str, Any]) -> Iterator[Block]:
-    lines = []
+    lines, rows = [], []
     for run in facts["runs"]:
-        parts = [f"calibration {run['image_crc32']}"] if run["calibration_changed"] else []
+        settings = run["settings_changed"] or ()
+        many = f", {plural(len(settings), 'setting')}" if settings else ""
+        parts = [f"calibration {run['image_crc32']}{many}"] if run["calibration_changed"] else []
         parts += [run["changed"]] if run["changed"] else []
         if parts:
             lines.append(f"before run {run['run']}: {'; '.join(parts)}")
-    if lines:
-        yield Bullets(lines[-_SCREEN_RUNS:], "Changed between runs", where="screen")
-        yield Bullets(lines, where="page")
-    else:
+        rows += [[str(run["run"]), one["key"], one["from"], one["to"]] for one in settings]
+    if not lines:
         yield Text(["Nothing was changed, as far as the book knows."], where="page")
+        return
+    yield Bullets(lines[-_SCREEN_RUNS:], "Changed between runs", where="screen")
+    yield Bullets(lines, where="page")
+    if rows:
+        columns = (("before run", True), ("setting", False), ("was", False), ("became", False))
+        yield Table(columns, rows, "Settings, the newest changes", where="page")
 
 
 def _curves(

@@ -6,8 +6,11 @@ from collections.abc import Sequence
 from typing import Any
 
 from bench.book import predictions
+from bench.book.add import calibration_of
 from bench.book.store import REPORT, Row
 from bench.cautions import CAUTIONS
+from bench.compare.changes import changes
+from bench.errors import UserError
 from bench.facts import head
 from bench.vehicle.results import MARKS_FT
 
@@ -16,6 +19,7 @@ _FIGURES = (
     "peak_lift_mm", "beyond_sensor", "flights", "in_air_s", "landing_m_per_s", "up_at_end", "torque_time_s",
     "interventions", "reasons", "log_agrees", "log_differs", "sensor", "loud",
 )  # fmt: skip
+_TOLD = 20  # changes of the calibration, the newest: ten thousand runs stay quick
 _REST_MOVED_MM = 8.0
 _NOISIER = 2.0
 
@@ -23,6 +27,9 @@ _NOISIER = 2.0
 def make_facts(rows: Sequence[Row], words: Sequence[str], folder: str) -> dict[str, Any]:
     """The book as a table of runs. Keys stay; SUMMARY_VERSION grows when the meaning of one changes."""
     runs = runs_of(rows)
+    changed = [i for i, run in enumerate(runs) if run["calibration_changed"]]
+    for i in changed[-_TOLD:]:
+        runs[i]["settings_changed"] = _settings_changed(rows[i - 1], rows[i])
     return {
         **head(SUMMARY_VERSION, words),
         "book": folder,
@@ -54,6 +61,7 @@ def _run(row: Row, before: Row | None) -> dict[str, Any]:
         "changed": row.said("changed"),
         "image_crc32": row.crc,
         "calibration_changed": changed,
+        "settings_changed": None,  # where it was looked at: see make_facts
         **row.air,
         **{f"time_{feet}_ft_s": time for feet, (time, _) in times.items()},
         "by_slip": [feet for feet, (_, told) in times.items() if told],
@@ -61,6 +69,15 @@ def _run(row: Row, before: Row | None) -> dict[str, Any]:
         "slip": slip,
         **{name: row.figures.get(name) for name in _FIGURES},
     }
+
+
+def _settings_changed(before: Row, row: Row) -> list[dict[str, str]] | None:
+    """Key, from and to of each setting that differs; None where a calibration cannot be read."""
+    try:
+        found = changes(calibration_of(before), calibration_of(row))
+    except UserError:
+        return None
+    return [{"key": one.key, "from": one.text(one.a), "to": one.text(one.b)} for one in found]
 
 
 def _best(runs: Sequence[dict[str, Any]]) -> dict[str, Any] | None:

@@ -51,6 +51,8 @@ def test_a_day_in_the_book(car: Path) -> None:
     assert (round(first["peak_lift_mm"]), first["flights"], first["torque_time_s"]) == (177, 3, 0.086)
     assert first["time_60_ft_s"] == 1.021
     assert second["calibration_changed"]
+    assert first["settings_changed"] is None
+    assert {"key": "latch.hold_ms", "from": "40 ms", "to": "300 ms"} in second["settings_changed"]
     assert (second["note"], second["changed"]) == ("tyre shake", "wheelie bar lower")
     assert found["best"] == {"run": 2, "feet": 660, "time_s": 4.8}
     assert (car / "book" / "0001" / "calibration.toml").read_text() == (car / "demo.toml").read_text()
@@ -61,6 +63,7 @@ def test_a_day_in_the_book(car: Path) -> None:
     page = (car / "book" / "book.html").read_text()
     assert 'href="0001/report.html"' in page
     assert "wheelie bar lower" in page
+    assert "latch.hold_ms" in page
     assert run("book", "page", "--out", car / "page.html").exit_code == 0
     assert 'href="book/0001/report.html"' in (car / "page.html").read_text()
     laid = run("book", "diff", 1, 2).stdout
