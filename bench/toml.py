@@ -73,7 +73,7 @@ def _by_sections(text: str) -> dict[str, Any] | None:
     """What a text says, each section read once as long as its text stays: a desk and a search change one or
     two sections of many. None where that is not certain to be the same as the text read whole, and for what
     is wrong."""
-    if '"""' in text or "'''" in text:
+    if '"""' in text or "'''" in text or "\r\r" in text:
         return None
     found: dict[str, Any] = {}
     tables: dict[tuple[str, ...], dict[str, Any]] = {(): found}  # those made by a head, or on the way to one
@@ -111,6 +111,8 @@ def _section(part: str) -> tuple[tuple[str, ...], dict[str, Any]]:
         raise ValueError("no simple name")
     path = tuple(head[1].split("."))
     for name in path:
+        if len(content) != 1:
+            raise ValueError("may be two sections")
         content = content[name]
     return path, content
 

@@ -368,9 +368,12 @@ class Desk:
             cal = compile_text(text, session.name)
             self._good = work_out(source, cal, view, present, others)
         except CalibrationMistakes as mistakes:
-            if self._good is None:
-                self._good = work_out(source, session.settings.cal, view, None, others)
-            return {"refused": [on_page(str(error)) for error in mistakes.errors]}
+            refused = {"refused": [on_page(str(error)) for error in mistakes.errors]}
+            if self._good is not None:
+                return refused
+            # Another run was chosen meanwhile: what is shown must not be that of the one before.
+            self._good = work_out(source, session.settings.cal, view, None, others)
+            return {**refused, "result": self._good}
         except UserError as error:
             return {"refused": [on_page(str(error))]}
         return {"refused": [], "result": self._good}

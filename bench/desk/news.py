@@ -48,7 +48,7 @@ def _parts(tree: dict[str, Any], above: Path = ()) -> dict[Path, Any]:
     found: dict[Path, Any] = {}
     for key, value in tree.items():
         path = (*above, key)
-        if path in _BRANCHES and isinstance(value, dict):
+        if path in _BRANCHES and isinstance(value, dict) and value:
             found |= _parts(value, path)
         else:
             found[path] = value

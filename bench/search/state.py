@@ -14,7 +14,7 @@ from bench.search.evolve import Course, Courses, Member, Tried
 from bench.search.limits import FIGURES, CarFigures, Judged
 
 STATE = "state.json"
-_VERSION = 4
+_VERSION = 5
 _DONE = "choose another folder, or begin anew with --replace"
 
 

@@ -11,6 +11,12 @@ const shown = new Set();
 export function repaint(ratio = devicePixelRatio) {
   for (const paint of shown) paint(ratio);
 }
+// A window that moves to another screen, or is zoomed.
+function sharp() {
+  const here = matchMedia(`(resolution: ${devicePixelRatio}dppx)`);
+  here.addEventListener("change", () => (repaint(), sharp()), { once: true });
+}
+sharp();
 addEventListener("beforeprint", () => repaint(PAPER_RATIO));
 addEventListener("afterprint", () => repaint());
 
