@@ -76,6 +76,11 @@ def test_a_page_lays_logs_over_the_run(tmp_path: Path) -> None:
         assert [one["name"] for one in chosen["result"]["others"]] == ["clean_launch.csv"]
         back = page.ask("run choose", run=1)
         assert page.figures(back) == before
+        # With settings that are refused the page shows the run that is chosen, too.
+        assert page.ask("set", values={"hold": 4000})["refused"]
+        assert page.figures(page.ask("run choose", run=other["number"])) == page.figures(chosen)
+        page.ask("undo")
+        page.ask("run choose", run=1)
         assert "of this run" in page.refused("run away", run=1)["text"]
         assert page.ask("run away", run=other["number"])["result"]["others"] == []
         # a run without a launch cannot be aligned
