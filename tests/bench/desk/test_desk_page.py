@@ -219,6 +219,7 @@ def test_no_label_lies_on_another(browser: Browser, state: Path, file: Path, wid
         open_page(browser, program.address, allowed=program.root, width=width) as page,
     ):
         ready(page)
+        page.locator(".words").first.wait_for()  # drawn as soon as the figure knows its width
         assert page.locator(".words").count() > 12
         assert overlapping(page) == []
 
