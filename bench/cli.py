@@ -177,6 +177,9 @@ def _prepare_streams() -> None:
 def main() -> NoReturn:
     """Run the command line of this process and leave with its exit code."""
     _prepare_streams()
+    # More threads of numpy's linear algebra burn a core while they wait, and let the number of cores decide
+    # the last bits of a fit.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     if "_LIFTLATCH_COMPLETE" in os.environ:
         from bench.completion import register
 

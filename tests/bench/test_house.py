@@ -239,3 +239,16 @@ def test_a_letter_that_the_output_cannot_show_is_replaced() -> None:
 def test_ctrl_c() -> None:
     done = with_command(f"import os, time; os.kill(os.getpid(), {signal.SIGINT:d}); time.sleep(60)")
     assert (done.returncode, done.stderr.lstrip("\n")) == (130, "liftlatch: stopped\n")
+
+
+def test_commands_use_one_thread_of_linear_algebra() -> None:
+    """With more, a fit's last bits depend on the number of cores, and so does which step `next` takes."""
+    program = (
+        "import os, sys; from bench.cli import main; assert 'numpy' not in sys.modules\n"
+        "try: main()\nfinally: print(os.environ['OPENBLAS_NUM_THREADS'])"
+    )
+    environment = {name: value for name, value in os.environ.items() if name != "OPENBLAS_NUM_THREADS"}
+    done = subprocess.run(
+        [sys.executable, "-c", program, "--help"], env=environment, capture_output=True, text=True, check=True
+    )
+    assert done.stdout.splitlines()[-1] == "1"
