@@ -162,10 +162,10 @@ def _run(*words: str) -> str:
 _REPLAY = ("replay", "--calibration", "traces/demo.toml")
 _OUT = ("--out", "FOLDER/out")
 TASKS = (
-    Task(_COMPILE, (("compile a calibration, processor", "s", 0.25, 0.5),)),
+    Task(_COMPILE, (("compile a calibration", "s", 0.25, 0.5),)),
     Task(_DRIVE, (("drive 288 cars to 660 ft, processor", "s", 0.35, 0.5),)),
-    Task(_DESK, (("a change at the desk, the program's processor", "s", 0.27, 1.25),)),
-    Task(_LIMITS, (("search: --limit read, processor", "s", 0.05, 0.1),)),
+    Task(_DESK, (("a change at the desk, the program", "s", 0.27, 0.9),)),
+    Task(_LIMITS, (("search: --limit read", "s", 0.05, 0.1),)),
     Task(
         _run(*_REPLAY, *_OUT, "traces/clean_launch.csv"),
         (
