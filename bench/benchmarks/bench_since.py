@@ -25,6 +25,7 @@ from bench.console import make_console, make_table, print_table
 
 _ROOT = Path(__file__).parents[2]
 SINCE = "7eb35ec"
+Place = tuple[Path, Path]  # a checkout, and what to import from
 _TURNS = 3
 
 # One thread's time where one does the work: that of the process has numpy's idle threads in it.
@@ -208,7 +209,7 @@ def _build(source: Path, into: Path) -> None:
     subprocess.run([*pip, "--target", str(into), str(source)], check=True)
 
 
-def install(commit: str, folder: Path, name: str) -> tuple[Path, Path]:
+def install(commit: str, folder: Path, name: str) -> Place:
     """Install a commit below a folder; gives its checkout and what to import from. Raises ClickException."""
     checkout, site = folder / name, folder / f"{name}-site"
     checkout.mkdir()
@@ -230,16 +231,13 @@ def _figures(task: Task, checkout: Path, site: Path) -> Any:
     return json.loads(done.stdout)
 
 
-def _least(task: Task, folder: Path) -> tuple[list[float], list[float]]:
+def _least(task: Task, before: Place, now: Place) -> tuple[list[float], list[float]]:
     """The figures of the earlier commit and of today, each the least of its turns."""
     old, new = [], []
     for _ in range(1 if task.long else _TURNS):
-        if task.own:
-            before, now = _figures(task, folder / "new", folder / "new-site")
-        else:
-            before, now = (_figures(task, folder / name, folder / f"{name}-site") for name in ("old", "new"))
-        old.append(before)
-        new.append(now)
+        figures = _figures(task, *now) if task.own else [_figures(task, *place) for place in (before, now)]
+        old.append(figures[0])
+        new.append(figures[1])
     columns = ([min(column) for column in zip(*rows, strict=True)] for rows in (old, new))
     return next(columns), next(columns)
 
@@ -256,14 +254,13 @@ def main(since: str, all_of_them: bool) -> None:
     wrong = False
     with tempfile.TemporaryDirectory() as made:
         folder = Path(made)
-        for name, commit in (("old", since), ("new", "HEAD")):
-            install(commit, folder, name)
+        before, now = install(since, folder, "old"), install("HEAD", folder, "new")
         for part in ("bench/benchmarks", "traces"):  # which are not shipped
-            shutil.copytree(folder / "new" / part, folder / "new-site" / part, dirs_exist_ok=True)
+            shutil.copytree(now[0] / part, now[1] / part, dirs_exist_ok=True)
         for task in tasks:
             # a command gives more figures than are asked for
             for (title, unit, wanted, most), old, new in zip(
-                task.figures, *_least(task, folder), strict=False
+                task.figures, *_least(task, before, now), strict=False
             ):
                 ratio = new / old
                 wrong = wrong or ratio > most
